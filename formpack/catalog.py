@@ -1,0 +1,424 @@
+"""Sheets -> frozen form definitions. The only reader of forms: shipped folders of CSV, and a nursery's own.
+
+A form is a folder with survey.csv, choices.csv (optional) and settings.csv, or one .xlsx workbook with sheets
+of those names. A survey row of type `include` puts in the rows of forms/_common/survey.csv whose `part` is its
+name, so that what all forms ask is written once. A nursery's own form of the same id wins over the shipped one.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from formpack import expression, shipped
+from formpack.expression import Answer, ExpressionError, Kind, Node, Operation
+
+LANGUAGES = ("English (en)", "Español (es)", "Português (pt)")
+LEDGER_WORDS = {
+    "group": "the group that is inspected",
+    "opens": "plants that the group begins with",
+    "counted": "plants found before anything was taken out",
+    "kept": "part of what was found, stays in the group",
+    "leaves": "part of what was found, leaves by the cause named",
+    "moves": "plants that move to the group that `moves_to` names",
+    "moves_to": "the group that receives what moves, or the buds that failed",
+    "despatched": "trees that leave for a customer",
+    "set": "buds set in a lot",
+    "took": "buds read as taken",
+    "failed": "buds read as failed",
+    "unsure": "buds to be read again",
+    "place": "where the group stands",
+    "coverage": "whether the whole group was walked, a part, or the last part",
+    "team": "the budding team",
+    "attempt": "first, second or third budding of the same plants",
+    "scion": "the scion",
+    "batch": "the budwood batch",
+    "phone": "helps the person on the phone; the office does not check or book it",
+}
+NEEDED = ("visit_date", "staff_code", "group_code")
+_TYPES = {
+    "integer": "BIGINT",
+    "decimal": "DOUBLE",
+    "date": "DATE",
+    "text": "VARCHAR",
+    "barcode": "VARCHAR",
+    "image": "VARCHAR",
+    "geopoint": "VARCHAR",
+    "start": "VARCHAR",
+    "end": "VARCHAR",
+    "deviceid": "VARCHAR",
+    "select_one": "VARCHAR",
+    "select_multiple": "VARCHAR",
+    "select_one_from_file": "VARCHAR",
+    "calculate": "VARCHAR",
+}
+_NO_ANSWER = {"begin_group", "end_group", "note", "csv-external"}
+_TRANSLATED = ("label", "hint", "constraint_message", "required_message")
+_COUNT_UNITS = {"plant", "bud", "shoot", "day"}
+
+
+class FormError(Exception):
+    """One or more forms cannot be used. `faults` are sentences with place, reason and way out."""
+
+    def __init__(self, faults: Iterable[str]) -> None:
+        self.faults = list(faults)
+        super().__init__("\n".join(self.faults))
+
+
+@dataclass(frozen=True)
+class Question:
+    """One question (or calculation) of a form, as the office sees it."""
+
+    name: str
+    type: str
+    list_name: str
+    """For select_one and select_multiple the list in `choices`; for select_one_from_file the list's file stem."""
+    cells: Mapping[str, str]
+    place: str
+    required: bool
+    relevant: Node | None
+    constraint: Node | None
+    calculation: Node | None
+    ledger: str
+    cause: str
+    unit: str
+
+    @property
+    def is_kept(self) -> bool:
+        """Whether the office stores it: an answer, or a calculation with a ledger word or a unit."""
+        return self.ledger != "phone" and (self.type != "calculate" or bool(self.ledger or self.unit))
+
+    @property
+    def is_metadata(self) -> bool:
+        return self.type in ("start", "end", "deviceid")
+
+    @property
+    def is_code(self) -> bool:
+        """Whether the answer is a group code with check digits."""
+        return self.ledger in ("group", "moves_to")
+
+    @property
+    def value_type(self) -> str:
+        """`integer`, `decimal`, `date`, `code` or `text`: which strict reader reads it."""
+        if self.is_code:
+            return "code"
+        if self.type == "calculate":
+            return "integer" if self.unit in _COUNT_UNITS else "date" if self.unit == "date" else "text"
+        return self.type if self.type in ("integer", "decimal", "date") else "text"
+
+    @property
+    def sql_type(self) -> str:
+        return _TYPES["text" if self.value_type == "code" else self.value_type]
+
+    @property
+    def kind(self) -> Kind:
+        kinds: dict[str, Kind] = {"integer": "number", "decimal": "number", "date": "date"}
+        return kinds.get(self.value_type, "text")
+
+    def label(self, language: str = LANGUAGES[0]) -> str:
+        return self.cells.get(f"label::{language}", "") or self.name
+
+
+@dataclass(frozen=True)
+class Form:
+    """One form: its rows as written (groups and notes too), its questions, its lists, its settings."""
+
+    form_id: str
+    title: str
+    version: str
+    stage: str
+    settings: Mapping[str, str]
+    rows: tuple[Mapping[str, str], ...]
+    questions: tuple[Question, ...]
+    choices: Mapping[str, tuple[Mapping[str, str], ...]]
+    place: str
+    is_own: bool = False
+    files: frozenset[str] = field(default_factory=frozenset)
+    """Stems of the external lists that the phone needs (`groups`, `staff`, ...)."""
+
+    @cached_property
+    def kept(self) -> tuple[Question, ...]:
+        """The questions that the store has a column for."""
+        return tuple(q for q in self.questions if q.is_kept)
+
+    def question(self, name: str) -> Question:
+        return next(q for q in self.questions if q.name == name)
+
+    def with_ledger(self, word: str) -> tuple[Question, ...]:
+        return tuple(q for q in self.kept if q.ledger == word)
+
+    @cached_property
+    def calculations(self) -> dict[str | None, Node]:
+        """Calculations that are worked out again in the office, by name."""
+        return {q.name: q.calculation for q in self.questions if not q.is_kept and q.calculation is not None}
+
+    def scope(self, own: Question | None = None) -> dict[str | None, Any]:
+        """What names mean in SQL over this form's table (`.` is `own`)."""
+        scope: dict[str | None, Any] = dict(self.calculations)
+        scope |= {q.name: (f'"{q.name}"', q.kind) for q in self.kept}
+        if own is not None:
+            scope[None] = scope[own.name]
+        return scope
+
+    def codes(self, list_name: str) -> list[str]:
+        return [row["name"] for row in self.choices[list_name]]
+
+
+def every(parts: Iterable[Node | None]) -> Node | None:
+    """`and` of the parts that are there."""
+    whole: Node | None = None
+    for part in parts:
+        if part is not None:
+            whole = part if whole is None else Operation("and", whole, part)
+    return whole
+
+
+Sheet = list[dict[str, str]]
+
+
+def _csv_sheet(path: Path) -> Sheet:
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as lines:
+            reader = csv.DictReader(lines, strict=True)
+            rows = [dict(row) for row in reader]
+    except (UnicodeDecodeError, csv.Error) as wrong:
+        raise FormError([f"{path}: cannot be read ({wrong}); save it as CSV UTF-8 with commas."]) from None
+    for number, row in enumerate(rows, start=2):
+        if None in row or None in row.values():
+            raise FormError([f"{path}, row {number}: not as many cells as the header has; check the commas."])
+    return [{k.strip(): (v or "").strip() for k, v in row.items()} | {"": f"row {n}"} for n, row in enumerate(rows, 2)]
+
+
+def _cell(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    if isinstance(value, dt.datetime):
+        return value.date().isoformat()
+    return "" if value is None else str(value).strip()
+
+
+def _xlsx_sheets(path: Path) -> dict[str, Sheet]:
+    import openpyxl
+
+    try:
+        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
+    except Exception as wrong:  # openpyxl lets many kinds through for a file that is no workbook
+        raise FormError([f"{path}: is not a workbook that can be opened ({wrong}); save it again as .xlsx."]) from None
+    sheets: dict[str, Sheet] = {}
+    for sheet in book.worksheets:
+        rows = [[_cell(v) for v in row] for row in sheet.iter_rows(values_only=True)]
+        head = rows[0] if rows else []
+        sheets[sheet.title] = [
+            {h: v for h, v in zip(head, row, strict=False) if h} | {"": f"row {n}"}
+            for n, row in enumerate(rows[1:], 2)
+            if any(row)
+        ]
+    book.close()
+    return sheets
+
+
+def _sheets(path: Path) -> dict[str, Sheet]:
+    if path.suffix == ".xlsx":
+        return _xlsx_sheets(path)
+    return {p.stem: _csv_sheet(p) for p in sorted(path.glob("*.csv"))}
+
+
+def _include(rows: Sheet, common: Sheet, place: str, faults: list[str]) -> Iterator[dict[str, str]]:
+    for row in rows:
+        if row.get("type") != "include":
+            if row.get("type"):
+                yield row | {"": f"{place} survey, {row['']}"}
+            continue
+        part = [r for r in common if r.get("part") == row.get("name")]
+        if not part:
+            faults.append(f"{place} survey, {row['']}: there is no common part named {row.get('name')!r}.")
+        for shared in part:
+            yield {k: v for k, v in shared.items() if k != "part"} | {"": f"{place} survey, {row['']} ({shared['name']})"}
+
+
+class _Builder:
+    """Reads one form and gathers every fault, so that a person sees them all at once."""
+
+    def __init__(self, sheets: Mapping[str, Sheet], common: Mapping[str, Sheet], place: str, is_own: bool) -> None:
+        self.sheets, self.common, self.place, self.is_own = sheets, common, place, is_own
+        self.faults: list[str] = []
+
+    def fault(self, row: Mapping[str, str], sentence: str) -> None:
+        self.faults.append(f"{row['']}: {sentence}")
+
+    def parse(self, row: Mapping[str, str], column: str) -> Node | None:
+        text = row.get(column, "")
+        if not text:
+            return None
+        try:
+            return expression.parse(text)
+        except ExpressionError as wrong:
+            self.fault(row, f"{column} of {row['name']}: {wrong}.")
+            return None
+
+    def build(self) -> Form:
+        missing = [s for s in ("survey", "settings") if not self.sheets.get(s)]
+        if missing:
+            raise FormError([f"{self.place}: has no sheet {' and no sheet '.join(missing)}."])
+        settings = {k: v for k, v in self.sheets["settings"][0].items() if k}
+        for key in ("form_id", "form_title", "version"):
+            if not settings.get(key):
+                self.faults.append(f"{self.place} settings: {key} is empty.")
+        if not re.fullmatch(r"[a-z][a-z0-9_]*", settings.get("form_id", "x")):
+            self.faults.append(f"{self.place} settings: form_id must be small letters, digits and _.")
+        if settings.get("version") and not settings["version"].isdigit():
+            self.faults.append(f"{self.place} settings: version must be digits, best YYYYMMDD and two more.")
+        rows = tuple(_include(self.sheets["survey"], self.common["survey"], self.place, self.faults))
+        choices = self.choices(rows)
+        questions = tuple(self.questions(rows, choices))
+        for name in NEEDED:
+            if name not in {q.name for q in questions}:
+                self.faults.append(f"{self.place} survey: asks no {name}; put in `include` rows `who` and `sign`.")
+        files = {r["type"].split(" ", 1)[1].removesuffix(".csv") for r in rows if r["type"].startswith("select_one_from")}
+        files |= {r["name"] for r in rows if r["type"] == "csv-external"}
+        form = Form(
+            settings.get("form_id", ""), settings.get("form_title", ""), settings.get("version", ""),
+            settings.get("stage", ""), settings, rows, questions, choices, self.place, self.is_own, frozenset(files),
+        )  # fmt: skip
+        self.check_use(form)
+        if self.faults:
+            raise FormError(self.faults)
+        return form
+
+    def choices(self, rows: Iterable[Mapping[str, str]]) -> dict[str, tuple[Mapping[str, str], ...]]:
+        wanted = {r["type"].split(" ")[1]: r for r in rows if re.match(r"select_(one|multiple) ", r["type"])}
+        own = self.sheets.get("choices", [])
+        lists: dict[str, tuple[Mapping[str, str], ...]] = {}
+        for name, row in wanted.items():
+            found = [c for c in own if c.get("list_name") == name] or [
+                c for c in self.common["choices"] if c.get("list_name") == name
+            ]
+            if not found:
+                self.fault(row, f"there is no list {name} in the choices sheet.")
+            codes = [c["name"] for c in found]
+            for twice in {c for c in codes if codes.count(c) > 1}:
+                self.faults.append(f"{self.place} choices: {twice} stands twice in list {name}.")
+            for choice in found:
+                self.translations({**choice, "": f"{self.place} choices, {choice['']}"}, ("label",), needed=True)
+            lists[name] = tuple(found)
+        return lists
+
+    def translations(self, row: Mapping[str, str], columns: Iterable[str], needed: bool) -> None:
+        for column in columns:
+            if row.get(column):
+                self.fault(row, f"{column} has no language; name the column {column}::{LANGUAGES[0]}.")
+            given = [language for language in LANGUAGES if row.get(f"{column}::{language}")]
+            if (given or (needed and column == "label")) and len(given) < len(LANGUAGES):
+                lacking = ", ".join(x for x in LANGUAGES if x not in given)
+                self.fault(row, f"{column} of {row.get('name')} is empty in {lacking}.")
+
+    def questions(self, rows: Iterable[Mapping[str, str]], choices: Mapping[str, Any]) -> Iterator[Question]:
+        enclosing: list[Node | None] = []
+        seen: set[str] = set()
+        for row in rows:
+            base, _, rest = row["type"].partition(" ")
+            visible = base not in ("calculate", "csv-external", "end_group", "start", "end", "deviceid")
+            self.translations(row, _TRANSLATED, needed=visible)
+            if base == "end_group":
+                if not enclosing:
+                    self.fault(row, "end_group without begin_group.")
+                else:
+                    enclosing.pop()
+                continue
+            name = row.get("name", "")
+            if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
+                self.fault(row, f"the name {name!r} must be small letters, digits and _.")
+            if name in seen:
+                self.fault(row, f"the name {name} is used twice; every question has a name of its own.")
+            seen.add(name)
+            relevant = self.parse(row, "relevant")
+            if base == "begin_group":
+                enclosing.append(relevant)
+            if base in _NO_ANSWER:
+                continue
+            if base not in _TYPES:
+                self.fault(row, f"the type {row['type']!r} is not one that this pack can check and book.")
+                continue
+            if row.get("required", "") not in ("", "yes", "no"):
+                self.fault(row, f"required of {name} is yes or empty; put a condition in relevant.")
+            if row.get("constraint") and not row.get(f"constraint_message::{LANGUAGES[0]}"):
+                self.fault(row, f"{name} has a constraint and no constraint_message to explain it.")
+            ledger = row.get("ledger", "")
+            if ledger and ledger not in LEDGER_WORDS:
+                self.fault(row, f"ledger of {name} is {ledger!r}; the words are {', '.join(LEDGER_WORDS)}.")
+            if ledger == "leaves" and not row.get("cause"):
+                self.fault(row, f"{name} leaves the group without a cause; fill in the cause column.")
+            yield Question(
+                name, base, rest.removesuffix(".csv"), row, row[""], row.get("required") == "yes" or ledger == "group",
+                every([*enclosing, relevant]), self.parse(row, "constraint"), self.parse(row, "calculation"),
+                ledger, row.get("cause", ""), row.get("unit", ""),
+            )  # fmt: skip
+        if enclosing:
+            self.faults.append(f"{self.place} survey: a begin_group has no end_group.")
+
+    def check_use(self, form: Form) -> None:
+        """Names in expressions exist, and what the office must judge can be said in SQL."""
+        names = {q.name for q in form.questions}
+        causes = {c["name"] for c in self.common["choices"] if c.get("list_name") == "causes"}
+        for q in form.questions:
+            for column in ("relevant", "constraint", "calculation", "choice_filter"):
+                for used in re.findall(r"\$\{\s*(\w+)\s*\}", q.cells.get(column, "")):
+                    if used not in names:
+                        self.fault(q.cells, f"{column} of {q.name} speaks of {used}, which the form does not ask.")
+            other = q.cause.removeprefix("${").removesuffix("}")
+            if q.cause and other not in (names if q.cause.startswith("${") else causes):
+                self.fault(q.cells, f"cause of {q.name} is {q.cause!r}, which is no cause and no question.")
+            if not q.is_kept or q.ledger == "group":
+                continue
+            for column, tree in (("relevant", q.relevant), ("constraint", q.constraint)):
+                try:
+                    if tree is not None and not self.faults:
+                        expression.to_sql(tree, form.scope(q))
+                except ExpressionError as wrong:
+                    self.fault(q.cells, f"{column} of {q.name}: {wrong}.")
+        if (form.with_ledger("moves") or form.with_ledger("despatched")) and not form.with_ledger("group"):
+            self.faults.append(f"{self.place} survey: moves plants but names no group.")
+
+
+def load_forms(own: Path | None = None) -> dict[str, Form]:
+    """Every form by its id: the shipped ones, and those in the folder `own`, which win. Raises FormError."""
+    base = shipped("forms")
+    common = _sheets(base / "_common")
+    forms: dict[str, Form] = {}
+    faults: list[str] = []
+    for folder, is_own in ((base, False), (own, True)):
+        if folder is None or not folder.is_dir():
+            continue
+        for path in sorted(folder.iterdir()):
+            is_form = (path.is_dir() and (path / "survey.csv").exists()) or path.suffix == ".xlsx"
+            if not is_form or path.name.startswith(("_", ".", "~")):
+                continue
+            place = f"forms/{path.name}" if not is_own else f"your forms/{path.name}"
+            try:
+                form = _Builder(_sheets(path), common, place, is_own).build()
+            except FormError as wrong:
+                faults += wrong.faults
+                continue
+            if form.form_id in forms and forms[form.form_id].is_own == is_own:
+                faults.append(f"{place}: the form id {form.form_id} is used by {forms[form.form_id].place} too.")
+            forms[form.form_id] = form
+    if faults:
+        raise FormError(faults)
+    return dict(sorted(forms.items()))
+
+
+def causes(common_only: bool = True) -> list[Mapping[str, str]]:
+    """The causes of loss, with their labels and the kind of movement each makes."""
+    return [c for c in _csv_sheet(shipped("forms") / "_common" / "choices.csv") if c["list_name"] == "causes"]
+
+
+def refers_to(tree: Node | None, name: str) -> bool:
+    return tree is not None and any(n == Answer(name) for n in expression.walk(tree))

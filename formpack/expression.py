@@ -1,0 +1,492 @@
+"""The portable part of the XLSForm expression language: text -> tree -> SQL predicate, or a verdict in Python.
+
+One sentence judges on the phone and in the office, so only what every form engine understands alike is let
+through; anything else is refused with its place and a way out. Blank answers follow XPath: a blank text is
+'', a blank number makes every comparison false except `!=`.
+
+Source of the grammar: XLSForm and ODK XForms specifications (XPath 1.0 with functions); of the exclusions:
+runs in three independent form engines, which disagree on them.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+Kind = Literal["number", "text", "bool", "date"]
+
+
+class ExpressionError(ValueError):
+    """An expression outside the portable subset. `str()` says what, where and what to write instead."""
+
+
+@dataclass(frozen=True)
+class Number:
+    text: str
+
+
+@dataclass(frozen=True)
+class Text:
+    value: str
+
+
+@dataclass(frozen=True)
+class Answer:
+    """`${name}`, or `.` (then `name` is None)."""
+
+    name: str | None
+
+
+@dataclass(frozen=True)
+class Lookup:
+    """A path into a list on the phone, `instance('groups')/root/item[...]/col`: only the phone can follow it."""
+
+    source: str
+
+
+@dataclass(frozen=True)
+class Call:
+    function: str
+    arguments: tuple[Node, ...]
+
+
+@dataclass(frozen=True)
+class Operation:
+    operator: str
+    left: Node
+    right: Node
+
+
+Node = Number | Text | Answer | Lookup | Call | Operation
+
+_TOKEN = re.compile(
+    r"""\s*(?:(?P<number>\d+(?:\.\d+)?)|(?P<text>'[^']*'|"[^"]*")|\$\{\s*(?P<ref>[A-Za-z_][\w]*)\s*\}"""
+    r"""|(?P<name>[A-Za-z_][\w-]*(?::[A-Za-z_][\w-]*)?)|(?P<mark><=|>=|!=|\.\.|//|[=<>+\-*/()\[\],.@]))""",
+    re.ASCII,
+)
+_LEVELS: tuple[tuple[str, ...], ...] = (
+    ("or",),
+    ("and",),
+    ("=", "!="),
+    ("<", "<=", ">", ">="),
+    ("+", "-"),
+    ("*", "div", "mod"),
+)
+_INSTEAD = {
+    "floor": "int()",
+    "ceiling": "int() or round()",
+    "substring": "substr(), which counts from 0",
+    "upper-case": "translate()",
+    "lower-case": "translate()",
+    "pulldata": "instance('LIST')/root/item[code = ${x}]/COLUMN",
+    "boolean": "a comparison such as ${x} != ''",
+    "string": "concat()",
+    "last-saved": "a default",
+    "now": "today()",
+}
+
+
+def _text(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    return str(value)
+
+
+def _number(value: Any) -> float:
+    if value is None or isinstance(value, dt.date):
+        return math.nan
+    if isinstance(value, (int, float)):
+        return float(value)
+    return float(value) if re.fullmatch(r"-?[0-9]+(\.[0-9]+)?", value.strip()) else math.nan
+
+
+def _days(value: Any) -> float:
+    if isinstance(value, str) and value:
+        value = dt.date.fromisoformat(value)
+    return float((value - dt.date(1970, 1, 1)).days) if value else math.nan
+
+
+def _round(value: Any, places: Any = 0) -> float:
+    number, scale = _number(value), 10 ** int(_number(places))
+    return number if math.isnan(number) else math.floor(number * scale + 0.5) / scale
+
+
+def _item(value: Any, position: Any) -> str:
+    words, at = _text(value).split(), int(_number(position))
+    return words[at] if 0 <= at < len(words) else ""
+
+
+def _translate(value: Any, old: Any, new: Any) -> str:
+    table = {ord(c): (new[i] if i < len(new) else None) for i, c in reversed(list(enumerate(old)))}
+    return _text(value).translate(table)
+
+
+def _int(value: Any) -> float:
+    number = _number(value)
+    return number if math.isnan(number) else float(math.trunc(number))
+
+
+@dataclass(frozen=True)
+class _Function:
+    """A function of the subset: what it takes and gives, how SQL says it, how Python does it."""
+
+    takes: tuple[Kind, ...]
+    gives: Kind
+    sql: str
+    run: Callable[..., Any]
+    optional: int = 0
+
+
+_FUNCTIONS: dict[str, _Function] = {
+    "not": _Function(("bool",), "bool", "(NOT {0})", lambda x: not x),
+    "string-length": _Function(("text",), "number", "length({0})", len),
+    "translate": _Function(("text", "text", "text"), "text", "translate({0}, {1}, {2})", _translate),
+    "normalize-space": _Function(
+        ("text",), "text", "trim(regexp_replace({0}, '[ \\t\\r\\n]+', ' ', 'g'))", lambda x: " ".join(x.split())
+    ),
+    "contains": _Function(("text", "text"), "bool", "contains({0}, {1})", lambda x, y: y in x),
+    "starts-with": _Function(("text", "text"), "bool", "starts_with({0}, {1})", lambda x, y: x.startswith(y)),
+    "substring-before": _Function(
+        ("text", "text"),
+        "text",
+        "(CASE WHEN contains({0}, {1}) THEN split_part({0}, {1}, 1) ELSE '' END)",
+        lambda x, y: x.partition(y)[0] if y in x else "",
+    ),
+    "substring-after": _Function(
+        ("text", "text"),
+        "text",
+        "(CASE WHEN contains({0}, {1}) THEN substr({0}, strpos({0}, {1}) + length({1})) ELSE '' END)",
+        lambda x, y: x.partition(y)[2],
+    ),
+    "substr": _Function(
+        ("text", "number", "number"),
+        "text",
+        "substr({0}, ({1})::BIGINT + 1, ({2})::BIGINT - ({1})::BIGINT)",
+        lambda x, a, b=None: x[int(a) : None if b is None else int(b)],
+        optional=1,
+    ),
+    "regex": _Function(
+        ("text", "text"), "bool", "regexp_full_match({0}, {1})", lambda x, p: re.fullmatch(p, x, re.ASCII) is not None
+    ),
+    "selected": _Function(
+        ("text", "text"), "bool", "list_contains(string_split({0}, ' '), {1})", lambda x, y: y in x.split(" ")
+    ),
+    "selected-at": _Function(
+        ("text", "number"), "text", "coalesce(string_split({0}, ' ')[({1})::BIGINT + 1], '')", _item
+    ),
+    "count-selected": _Function(
+        ("text",),
+        "number",
+        "len(list_filter(string_split({0}, ' '), w -> w <> ''))",
+        lambda x: float(len(x.split())),
+    ),
+    "number": _Function(("text",), "number", "TRY_CAST({0} AS DOUBLE)", _number),
+    "int": _Function(("number",), "number", "trunc({0})", _int),
+    "round": _Function(("number", "number"), "number", "round({0}, ({1})::INTEGER)", _round, optional=1),
+    "abs": _Function(("number",), "number", "abs({0})", lambda x: abs(_number(x))),
+    "decimal-date-time": _Function(("date",), "number", "CAST({0} - DATE '1970-01-01' AS DOUBLE)", _days),
+    "date": _Function(
+        ("text",), "date", "TRY_CAST({0} AS DATE)", lambda x: dt.date.fromisoformat(x) if x else None
+    ),
+    "today": _Function((), "date", "{today}", lambda: None),
+}
+_SPECIAL = {"if", "coalesce", "concat"}
+_PHONE_ONLY = {
+    "format-date",
+    "format-date-time",
+    "jr:choice-name",
+    "once",
+    "uuid",
+    "digest",
+    "count",
+    "sum",
+    "max",
+    "min",
+    "position",
+    "join",
+    "pow",
+    "sqrt",
+    "ends-with",
+}
+
+
+class _Parser:
+    def __init__(self, source: str) -> None:
+        self.source, self.at, self.tokens = source, 0, list(self._split(source))
+
+    @staticmethod
+    def _split(source: str) -> Iterator[tuple[str, str, int]]:
+        at, end = 0, len(source.rstrip())
+        while at < end:
+            found = _TOKEN.match(source, at)
+            if not found:
+                raise ExpressionError(f"cannot read {source[at : at + 12]!r} at character {at + 1}")
+            kind = found.lastgroup or ""
+            yield kind, found.group(kind), found.start(kind)
+            at = found.end()
+
+    def peek(self) -> tuple[str, str, int]:
+        return self.tokens[self.at] if self.at < len(self.tokens) else ("end", "the end", len(self.source))
+
+    def take(self, word: str | None = None) -> tuple[str, str, int]:
+        kind, value, place = token = self.peek()
+        if kind == "end" or (word is not None and value != word):
+            raise ExpressionError(f"{'something' if word is None else word!r} is missing at character {place + 1}")
+        self.at += 1
+        return token
+
+    def whole(self) -> Node:
+        tree = self.level(0)
+        kind, value, place = self.peek()
+        if kind != "end":
+            raise ExpressionError(f"{value!r} at character {place + 1} does not belong there")
+        return tree
+
+    def level(self, depth: int) -> Node:
+        if depth == len(_LEVELS):
+            return self.single()
+        left = self.level(depth + 1)
+        while self.peek()[1] in _LEVELS[depth] and self.peek()[0] in ("name", "mark"):
+            operator = self.take()[1]
+            left = Operation(operator, left, self.level(depth + 1))
+        return left
+
+    def single(self) -> Node:
+        kind, value, place = self.take()
+        if kind == "number":
+            return Number(value)
+        if kind == "text":
+            return Text(value[1:-1])
+        if kind == "ref":
+            return Answer(value)
+        if value == ".":
+            return Answer(None)
+        if value == "-":
+            return Operation("-", Number("0"), self.single())
+        if value == "(":
+            inside = self.level(0)
+            self.take(")")
+            return inside
+        if kind == "name" and self.peek()[1] == "(":
+            return self.call(value, place)
+        raise ExpressionError(f"{value!r} at character {place + 1} is not in the portable subset of XLSForm")
+
+    def call(self, function: str, place: int) -> Node:
+        self.take("(")
+        arguments: list[Node] = []
+        while self.peek()[1] != ")":
+            arguments.append(self.level(0))
+            if self.peek()[1] != ")":
+                self.take(",")
+        self.take(")")
+        if function == "instance":
+            return self.lookup(place)
+        if function in _SPECIAL | _PHONE_ONLY:
+            if function == "if" and len(arguments) != 3:
+                raise ExpressionError(f"if() at character {place + 1} takes three arguments")
+            return Call(function, tuple(arguments))
+        if function not in _FUNCTIONS:
+            hint = f"; write {_INSTEAD[function]} instead" if function in _INSTEAD else ""
+            raise ExpressionError(f"{function}() at character {place + 1} is not in the portable subset{hint}")
+        known = _FUNCTIONS[function]
+        if not len(known.takes) - known.optional <= len(arguments) <= len(known.takes):
+            raise ExpressionError(f"{function}() at character {place + 1} takes {len(known.takes)} argument(s)")
+        if function == "regex" and not (
+            isinstance(arguments[1], Text) and arguments[1].value[:1] == "^" and arguments[1].value[-1:] == "$"
+        ):
+            raise ExpressionError(f"the pattern of regex() at character {place + 1} must stand between ^ and $")
+        return Call(function, tuple(arguments))
+
+    def lookup(self, place: int) -> Node:
+        depth = 0
+        while self.peek()[0] != "end":
+            value = self.peek()[1]
+            if depth == 0 and value not in ("/", "[") and self.tokens[self.at - 1][1] != "/":
+                break
+            depth += (value == "[") - (value == "]")
+            if value in ("//", "..", "@"):
+                raise ExpressionError(f"{value!r} at character {self.peek()[2] + 1} is not portable: write the full path")
+            self.at += 1
+        return Lookup(self.source[place : self.peek()[2]].strip())
+
+
+def parse(source: str) -> Node:
+    """The tree of an expression. Raises ExpressionError outside the portable subset."""
+    return _Parser(source).whole()
+
+
+def walk(node: Node) -> Iterator[Node]:
+    """Every node of the tree, the root first."""
+    yield node
+    if isinstance(node, Call):
+        for argument in node.arguments:
+            yield from walk(argument)
+    elif isinstance(node, Operation):
+        yield from walk(node.left)
+        yield from walk(node.right)
+
+
+def is_phone_only(node: Node) -> bool:
+    """Whether only the phone can work it out: it looks into a list or uses a function with no office side."""
+    return any(isinstance(n, Lookup) or (isinstance(n, Call) and n.function in _PHONE_ONLY) for n in walk(node))
+
+
+def conjuncts(node: Node) -> list[Node]:
+    """The parts of a chain of `and`, left to right."""
+    if isinstance(node, Operation) and node.operator == "and":
+        return conjuncts(node.left) + conjuncts(node.right)
+    return [node]
+
+
+def limit(node: Node) -> tuple[str, float] | None:
+    """(operator, number) when the node is a plain limit such as `. >= 0`, else None."""
+    if isinstance(node, Operation) and node.left == Answer(None) and node.operator in ("<", "<=", ">", ">="):
+        sign, bound = 1, node.right
+        if isinstance(bound, Operation) and bound.operator == "-" and bound.left == Number("0"):
+            sign, bound = -1, bound.right
+        if isinstance(bound, Number):
+            return node.operator, sign * float(bound.text)
+    return None
+
+
+Scope = Mapping[str | None, "tuple[str, Kind] | Node"]
+"""Name of a question (None for `.`) -> its SQL and kind, or the tree of a calculation to put in its place."""
+
+
+def _quote(value: str) -> str:
+    return "'" + value.replace("'", "''") + "'"
+
+
+def to_sql(node: Node, scope: Scope, today: str = "received_on") -> tuple[str, Kind]:
+    """The SQL of a tree and its kind. A predicate is never NULL. `today` is the SQL of the day meant by today()."""
+
+    def say(part: Node, kind: Kind) -> str:
+        sql, found = to_sql(part, scope, today)
+        if found == kind:
+            return f"coalesce({sql}, '')" if kind == "text" and not isinstance(part, Text) else sql
+        if kind == "text":
+            return f"coalesce(CAST({sql} AS VARCHAR), '')"
+        if kind == "number" and found == "text":
+            return f"TRY_CAST({sql} AS DOUBLE)"
+        if kind == "date" and found == "text":
+            return f"TRY_CAST({sql} AS DATE)"
+        raise ExpressionError(f"a {found} stands where a {kind} is wanted; write a comparison or a conversion")
+
+    match node:
+        case Number(text):
+            return text, "number"
+        case Text(value):
+            return _quote(value), "text"
+        case Lookup(source):
+            raise ExpressionError(f"only the phone can look up {source}; give that calculate a unit so that it is sent")
+        case Answer(name):
+            if name not in scope:
+                raise ExpressionError(f"there is no question named {name!r}")
+            meant = scope[name]
+            return meant if isinstance(meant, tuple) else to_sql(meant, scope, today)
+        case Call("if", (condition, yes, no)):
+            kind = to_sql(yes, scope, today)[1]
+            kind = kind if to_sql(no, scope, today)[1] == kind else "text"
+            return f"(CASE WHEN {say(condition, 'bool')} THEN {say(yes, kind)} ELSE {say(no, kind)} END)", kind
+        case Call("coalesce", arguments):
+            kind = to_sql(arguments[-1], scope, today)[1]
+            parts = [say(a, kind) for a in arguments]
+            parts = [f"nullif({p}, '')" for p in parts] if kind == "text" else parts
+            return f"coalesce({', '.join(parts)})", kind
+        case Call("concat", arguments):
+            return "(" + " || ".join(say(a, "text") for a in arguments) + ")", "text"
+        case Call(function, arguments):
+            if function not in _FUNCTIONS:
+                raise ExpressionError(f"{function}() has no meaning in the office")
+            known = _FUNCTIONS[function]
+            said = [say(a, k) for a, k in zip(arguments, known.takes, strict=False)]
+            if function in ("round", "substr") and len(said) < len(known.takes):
+                said.append("0" if function == "round" else "100000")
+            return known.sql.format(*said, today=today), known.gives
+        case Operation("and" | "or" as word, left, right):
+            return f"({say(left, 'bool')} {word.upper()} {say(right, 'bool')})", "bool"
+        case Operation("+" | "-" | "*" | "div" | "mod" as sign, left, right):
+            a, b = say(left, "number"), say(right, "number")
+            if sign in ("div", "mod"):
+                b, sign = f"nullif({b}, 0)", {"div": "/", "mod": "%"}[sign]
+            return f"({a} {sign} {b})", "number"
+        case Operation(sign, left, right):
+            kinds = to_sql(left, scope, today)[1], to_sql(right, scope, today)[1]
+            if Text("") in (left, right) and set(kinds) != {"text"}:
+                other = to_sql(left if right == Text("") else right, scope, today)[0]
+                return f"({other} IS {'' if sign == '=' else 'NOT '}NULL)", "bool"
+            if "date" in kinds:
+                raise ExpressionError("engines compare dates differently: put both sides in decimal-date-time()")
+            kind = "text" if set(kinds) == {"text"} else "number"
+            sql = f"{say(left, kind)} {'<>' if sign == '!=' else sign} {say(right, kind)}"
+            return f"coalesce({sql}, {str(sign == '!=').lower()})", "bool"
+    raise AssertionError(node)
+
+
+def evaluate(node: Node, answers: Mapping[str | None, Any], today: dt.date) -> Any:
+    """What the tree comes to for one submission.
+
+    `answers` maps names (None for `.`) to values (int, float, str, date; None is blank) or to the tree of a
+    calculation. Numbers come back as float, nan where there is none.
+    """
+
+    def work(part: Node) -> Any:
+        return evaluate(part, answers, today)
+
+    match node:
+        case Number(text):
+            return float(text)
+        case Text(value):
+            return value
+        case Lookup(source):
+            raise ExpressionError(f"only the phone can look up {source}")
+        case Answer(name):
+            value = answers.get(name)
+            return work(value) if isinstance(value, Node) else value
+        case Call("if", (condition, yes, no)):
+            return work(yes) if work(condition) else work(no)
+        case Call("coalesce", arguments):
+            return next((v for a in arguments if (v := work(a)) not in (None, "")), None)
+        case Call("concat", arguments):
+            return "".join(_text(work(a)) for a in arguments)
+        case Call("today", _):
+            return today
+        case Call(function, arguments):
+            known = _FUNCTIONS[function]
+            values = [work(a) for a in arguments]
+            cast = [_text(v) if k == "text" else v for v, k in zip(values, known.takes, strict=False)]
+            return known.run(*cast)
+        case Operation("and", left, right):
+            return bool(work(left)) and bool(work(right))
+        case Operation("or", left, right):
+            return bool(work(left)) or bool(work(right))
+        case Operation("+" | "-" | "*" | "div" | "mod" as sign, left, right):
+            a, b = _number(work(left)), _number(work(right))
+            if sign in ("div", "mod"):
+                return math.nan if not b or math.isnan(a + b) else (a / b if sign == "div" else math.fmod(a, b))
+            return a + b if sign == "+" else a - b if sign == "-" else a * b
+        case Operation(sign, left, right):
+            a, b = work(left), work(right)
+            if (a is None or isinstance(a, str)) and (b is None or isinstance(b, str)):
+                a, b = _text(a), _text(b)
+            elif Text("") in (left, right):
+                a, b = _text(a), _text(b)
+            else:
+                a, b = _number(a), _number(b)
+            return {
+                "=": a == b,
+                "!=": a != b,
+                "<": a < b,
+                "<=": a <= b,
+                ">": a > b,
+                ">=": a >= b,
+            }[sign]
+    raise AssertionError(node)

@@ -1,0 +1,1 @@
+"""What becomes of the answers: kept, checked, booked, reconciled, reported."""

@@ -1,0 +1,55 @@
+"""Proofs that the books are whole, each a query: (name, what it proves, the places where it does not hold)."""
+
+from __future__ import annotations
+
+import hashlib
+
+from pipeline.store import Store
+
+_QUERIES: dict[str, tuple[str, str]] = {
+    "accounted": (
+        "every submission received has one state, and every file kept has been read",
+        "SELECT 'submission ' || instance_id FROM work.readings WHERE instance_id NOT IN (SELECT instance_id FROM work.states)"
+        " UNION ALL SELECT 'submission ' || instance_id FROM work.states GROUP BY instance_id HAVING count(*) > 1"
+        " UNION ALL SELECT 'submission ' || instance_id FROM work.received WHERE reading_id IS NULL"
+        " UNION ALL SELECT 'state ' || state FROM work.states WHERE state NOT IN"
+        " ('accepted', 'waiting', 'quarantined', 'superseded', 'withdrawn')"
+        " UNION ALL SELECT 'file ' || name FROM kept.raw_files WHERE sha256 NOT IN (SELECT sha256 FROM work.parsed_files)",
+    ),
+    "moves_balance": (
+        "what moves out of one group moves into another, under one submission",
+        "SELECT 'submission ' || instance_id FROM movements WHERE kind IN ('moved_in', 'moved_out') GROUP BY instance_id"
+        " HAVING sum(CASE kind WHEN 'moved_in' THEN quantity ELSE -quantity END) <> 0",
+    ),
+    "book_adds_up": (
+        "the book of each group is what came in less what left",
+        "SELECT 'group ' || s.group_code FROM standing s LEFT JOIN (SELECT group_code, sum(CASE WHEN kind IN"
+        " ('opened', 'moved_in') THEN quantity ELSE -quantity END) AS net FROM movements GROUP BY group_code) m"
+        " USING (group_code) WHERE coalesce(m.net, 0) <> s.book_count",
+    ),
+    "plants_are_whole": (
+        "all plants that came are standing in a book or in an account of what left",
+        "SELECT 'all groups' WHERE (SELECT coalesce(sum(quantity), 0) FROM movements WHERE kind = 'opened') <>"
+        " (SELECT coalesce(sum(quantity), 0) FROM movements WHERE kind IN ('culled', 'died', 'lost', 'despatched'))"
+        " + (SELECT coalesce(sum(book_count), 0) FROM standing)",
+    ),
+    "bookings_moved": (
+        "every amount of an accepted submission that changes a group is among the movements",
+        "SELECT 'submission ' || a.instance_id FROM work.accepted a JOIN work.bookings b USING (reading_id)"
+        " WHERE b.quantity > 0 AND b.word IN ('opens', 'leaves', 'despatched', 'moves')"
+        " AND a.instance_id NOT IN (SELECT instance_id FROM movements)",
+    ),
+}
+
+
+def proofs(store: Store) -> list[tuple[str, str, list[str]]]:
+    """Every proof with the places where it fails (none, when the books are whole)."""
+    damaged = [
+        f"file {name}"
+        for sha, name, content in store.rows("SELECT sha256, name, content FROM kept.raw_files")
+        if hashlib.sha256(content).hexdigest() != sha
+    ]
+    found = [("bytes_kept", "the bytes kept are the bytes that came, by their SHA-256", damaged)]
+    for name, (what, query) in _QUERIES.items():
+        found.append((name, what, [place for (place,) in store.rows(query + " ORDER BY 1")]))
+    return found

@@ -1,0 +1,30 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+from pipeline.cli.frame import JsonOption, WorkspaceOption, print_json, refusals
+
+
+def check(workspace: WorkspaceOption = Path(), as_json: JsonOption = False) -> None:
+    """Prove that the books are whole: nothing lost, every move in both groups, every plant accounted for."""
+    from pipeline.audit import proofs
+    from pipeline.store import Store
+    from pipeline.workspace import Workspace
+
+    with refusals():
+        ws = Workspace(workspace)
+        ws.settings  # noqa: B018
+        with Store.open(ws.store_file, make=False) as store:
+            found = proofs(store)
+    if as_json:
+        print_json({name: {"proves": what, "fails_at": places} for name, what, places in found})
+    else:
+        for _, what, places in found:
+            typer.echo(f"{'no ' if places else 'yes'}  {what}")
+            for place in places[:5]:
+                typer.echo(f"       not at {place}")
+            if len(places) > 5:
+                typer.echo(f"       nor at {len(places) - 5} more places; --json names them")
+    raise typer.Exit(1 if any(places for _, _, places in found) else 0)

@@ -1,0 +1,39 @@
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, print_table, refusals
+
+
+def due(
+    days: Annotated[int, typer.Option(help="How many days to look ahead.")] = 7,
+    task: Annotated[str, typer.Option(help="Only this task.")] = "",
+    workspace: WorkspaceOption = Path(),
+    as_of: AsOfOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List what is to be done: what is late first, then what falls in the days ahead."""
+    from formpack.group_code import shown
+    from pipeline import run
+    from pipeline.store import Store
+    from pipeline.tables import TABLES
+    from pipeline.workspace import Workspace
+
+    columns = TABLES["due"][1]
+    with refusals():
+        ws = Workspace(workspace)
+        with Store.open(ws.store_file, make=False) as store:
+            day = run.refresh(store, ws, day_of(as_of))
+            rows = store.rows(
+                "SELECT * FROM due WHERE days_over >= -$1 AND ($2 = '' OR task = $2) ORDER BY days_over DESC, task, group_code",
+                [days, task],
+            )
+    if as_json:
+        print_json({"as_of": day, "due": [dict(zip(columns, row, strict=True)) for row in rows]})
+        return
+    typer.echo(f"Due by {days} days after {day}: {len(rows)} tasks.")
+    if rows:
+        print_table(("group", "task", "due on", "days over", "place", "plants"), [(shown(r[0]), *r[1:]) for r in rows])

@@ -1,0 +1,48 @@
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipeline.cli.frame import AsOfOption, Bar, JsonOption, WorkspaceOption, day_of, print_json, refusals
+
+if TYPE_CHECKING:
+    from pipeline.run import Imported
+
+
+def import_(
+    paths: Annotated[
+        list[Path] | None, typer.Argument(help="Files or folders: XML, ZIP, CSV, XLSX, JSON, NDJSON.", show_default="inbox/")
+    ] = None,
+    workspace: WorkspaceOption = Path(),
+    as_of: AsOfOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Take in what came from the phones. Doing it twice changes nothing; nothing that comes in is ever lost."""
+    from pipeline import run
+    from pipeline.workspace import Workspace
+
+    with refusals():
+        ws = Workspace(workspace)
+        with Bar() as bar:
+            done = run.import_files(ws, paths or [ws.inbox], day_of(as_of), bar)
+    if as_json:
+        print_json(asdict(done))
+    else:
+        say(done)
+    raise typer.Exit(1 if done.stops or done.notes else 0)
+
+
+def say(done: Imported) -> None:
+    """The import in a few lines: what came, what became of it, where to look."""
+    received = sum(done.states.values())
+    parts = ", ".join(f"{n:,} {state}" for state, n in done.states.items())
+    typer.echo(f"{done.files:,} files, {done.new_files:,} of them new, with {done.new_submissions:,} new submissions.")
+    typer.echo(f"{received:,} submissions received in all = {parts}.")
+    if done.stops or done.notes:
+        typer.echo(
+            f"{done.stops:,} findings keep a submission out of the books, {done.notes:,} are worth a look: "
+            "`formpack problems` lists them with what to do."
+        )

@@ -1,0 +1,31 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals
+
+
+def report(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json: JsonOption = False) -> None:
+    """Write the report (a page to read and print), the workbook and the tables into reports/."""
+    from pipeline import run
+    from pipeline.report import write_report
+    from pipeline.store import Store
+    from pipeline.workspace import Workspace
+
+    with refusals():
+        ws = Workspace(workspace)
+        with Store.open(ws.store_file, make=False) as store:
+            run.refresh(store, ws, day_of(as_of))
+            written = write_report(store, ws)
+            to_look_at = store.value("SELECT count(*) FROM problems") + store.value(
+                "SELECT count(*) FROM standing WHERE state <> 'ok'"
+            )
+    if as_json:
+        print_json({"files": [str(p) for p in written], "to_look_at": to_look_at})
+    else:
+        typer.echo(f"Written: {', '.join(str(p) for p in written)}.")
+        if to_look_at:
+            typer.echo(f"{to_look_at} things in it need a person to look at them.")
+    raise typer.Exit(1 if to_look_at else 0)

@@ -1,0 +1,61 @@
+"""The demo: a workspace of the invented nursery, run from end to end."""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+from formpack import shipped
+from pipeline import phone, run
+from pipeline.findings import Refused
+from pipeline.ingest import Progress
+from pipeline.report import write_report
+from pipeline.run import Imported
+from pipeline.store import Store
+from pipeline.workspace import Workspace, make_workspace
+
+
+@dataclass(frozen=True)
+class Demo:
+    name: str
+    day: dt.date
+    imported: Imported
+    lines: list[str]
+    page: Path
+
+
+def make_demo(folder: Path, progress: Progress) -> Demo:
+    """Lay the demo's files into `folder` (new, empty, or an earlier demo), import them, write phone/ and reports/."""
+    source = shipped("sample_submissions") / "demo"
+    own = folder / "nursery.toml"
+    if folder.exists() and any(folder.iterdir()) and not (
+        own.exists() and own.read_bytes() == (source / "nursery.toml").read_bytes()
+    ):
+        raise Refused(f"{folder} holds something else; name a new folder: `formpack demo FOLDER`.")
+    shutil.copytree(source, folder, dirs_exist_ok=True)
+    workspace = Workspace(folder)
+    make_workspace(folder, workspace.settings.name)
+    imported = run.import_files(workspace, [workspace.inbox], None, progress)
+    phone.write_forms(workspace)
+    with Store.open(workspace.store_file) as store:
+        phone.write_lists(store, workspace)
+        write_report(store, workspace)
+        lines = _found(store)
+    day = run.the_day(workspace.settings, None)
+    return Demo(workspace.settings.name, day, imported, lines, workspace.reports / "nursery-report.html")
+
+
+def _found(store: Store) -> list[str]:
+    groups, plants, book = store.rows(
+        "SELECT count(*), sum(estimate)::BIGINT, sum(book_count)::BIGINT FROM standing WHERE stage <> 'gone'"
+    )[0]
+    taken, read = store.rows("SELECT taken, read FROM take_rates WHERE by = 'all'")[0]
+    recount = store.value("SELECT count(*) FROM standing WHERE state <> 'ok'")
+    late = store.value("SELECT count(*) FROM due WHERE days_over > 0 AND task <> 'recount'")
+    return [
+        f"{groups} groups stand with about {plants:,} plants; the book says {book:,}.",
+        f"{taken:,} of {read:,} buds read took ({taken / read:.1%}). {recount} groups should be counted again,"
+        f" {late} tasks are late.",
+    ]

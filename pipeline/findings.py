@@ -1,0 +1,216 @@
+"""The one catalogue of findings: every rule with its severity, its sentence and what to do about it.
+
+Wrong data is a value, not an exception: a stage returns findings and the run goes on. `Refused` is the one
+exception family for a run that cannot be done.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+
+class Refused(Exception):
+    """The run cannot be done. `str()` is one line that says what and what to do; the store is as it was."""
+
+
+class Rule(Enum):
+    """(severity, sentence, advice). In a sentence {label} is the question, {value} the answer, {detail} the rest."""
+
+    unreadable_file = (
+        "stop",
+        "{value}: {detail}.",
+        "Ask for the file again, or repair it and import the repaired file beside it.",
+    )
+    unreadable_row = ("stop", "{value}: {detail}.", "Repair that row in a copy of the file and import the copy.")
+    refused_file = (
+        "stop",
+        "{value}: refused, because {detail}.",
+        "If the file is honest, save its contents in a plain form and import that.",
+    )
+    unknown_form = (
+        "stop",
+        "The form {value} is not in the pack.",
+        "Put its sheets in the forms folder of the workspace, or name the form in a form_id column; "
+        "the next import takes it up.",
+    )
+    answered_twice = (
+        "stop",
+        "{label} stands twice with different answers.",
+        "Find out which answer is right and send it once.",
+    )
+    missing_answer = (
+        "stop",
+        "{label}: no answer.",
+        "Ask who filled it in. A count left out is not zero.",
+    )
+    wrong_type = ("stop", "{label}: {value} {detail}.", "Correct the answer.")
+    bad_code = ("stop", "{label}: {value} {detail}.", "Look at the sign of the group and correct the code.")
+    impossible_value = ("stop", "{label}: {value} cannot be right. {detail}.", "Ask who filled it in, and correct it.")
+    not_in_list = (
+        "stop",
+        "{label}: {value} is not in the list {detail}.",
+        "Correct the answer, or add the code to that list and import again.",
+    )
+    not_asked = (
+        "stop",
+        "{label}: answered {value} where the form does not ask it.",
+        "Find out which of the answers is wrong.",
+    )
+    double_entry = (
+        "stop",
+        "Probably a second entry of the same work: the same form, group, day, person and answers as {detail}.",
+        "Withdraw it if it is the same work; accept it if the work was done twice.",
+    )
+    two_versions = (
+        "stop",
+        "Different contents came under this one identity (the other came from {detail}).",
+        "Find out which is right and withdraw the other.",
+    )
+    edit_loop = (
+        "stop",
+        "Its chain of edits comes back to itself, so no edit is the last.",
+        "Find out which is right and enter it anew.",
+    )
+    edit_of_other_form = (
+        "stop",
+        "It says that it edits {detail}, which is of another form.",
+        "Find out what was meant; the older submission stands as it was.",
+    )
+    opened_twice = (
+        "stop",
+        "The group was already opened by {detail}.",
+        "One of the two has a wrong code: look at the signs of both groups.",
+    )
+    before_opening = (
+        "stop",
+        "The work is dated {value}, before the group was opened on {detail}.",
+        "Correct the date or the code of the group.",
+    )
+    before_budding = (
+        "stop",
+        "The buds were read on {value}, before they were set on {detail}.",
+        "Correct the date, the team or the attempt.",
+    )
+    waits_for_group = (
+        "note",
+        "Waits: group {value} has not been opened by anything that came in.",
+        "Nothing, if its opening is still on a phone. Otherwise correct the code.",
+    )
+    waits_for_lot = (
+        "note",
+        "Waits: no budding by team {value} in this group at attempt {detail} has come in.",
+        "Nothing, if the budding is still on a phone. Otherwise correct the team or the attempt.",
+    )
+    unknown_version = (
+        "note",
+        "Version {value} of the form is not the one in the pack; the answers fit all the same.",
+        "Update the forms on that phone when it is next in the office.",
+    )
+    no_identity = (
+        "note",
+        "It came without an identity of its own, so the office gave it one from its contents.",
+        "Nothing, if it was typed in at the office.",
+    )
+    edited_apart = (
+        "note",
+        "The same submission was edited twice, apart from each other; {detail} counts as the last.",
+        "Ask which of the edits is right.",
+    )
+    outside_expected = (
+        "note",
+        "{value} plants were counted where {detail} were expected.",
+        "Have the group counted again, and ask whoever counted it.",
+    )
+    stage_out_of_order = (
+        "note",
+        "The group was already at stage {detail} when this came.",
+        "Look whether the code of the group is right.",
+    )
+    early_reading = (
+        "note",
+        "The buds were read {value} days after budding, earlier than {detail}.",
+        "Read them again when the wraps have been off for a while.",
+    )
+    late_reading = (
+        "note",
+        "The buds were read {value} days after budding, later than {detail}.",
+        "Nothing now; failed buds could have been set again sooner.",
+    )
+    thin_stem = (
+        "note",
+        "The stems were {value} mm, thinner than {detail} mm.",
+        "Look whether the group was ready for budding.",
+    )
+    pair_on_list = (
+        "note",
+        "{value}: the compatibility list has this pair as {detail}.",
+        "Talk to the manager before more is budded.",
+    )
+    more_read_than_set = (
+        "note",
+        "{value} buds were read in this lot, {detail} were set.",
+        "Find out whether plants of another lot were read with it, or the buds set were miscounted.",
+    )
+    batch_of_other_scion = (
+        "note",
+        "The budwood batch {value} is on the list as {detail}.",
+        "Correct the scion or the batch, or the list.",
+    )
+    lot_of_other_rootstock = (
+        "note",
+        "The seed lot {value} is on the list as {detail}.",
+        "Correct the rootstock or the seed lot, or the list.",
+    )
+    opened_by_transfer = (
+        "note",
+        "Group {value} was not known before plants were moved to it.",
+        "Look at the sign that was scanned; if the group is new, nothing.",
+    )
+    old_list = (
+        "note",
+        "The list on the phone was {value} days old.",
+        "Fetch the lists on that phone in the morning.",
+    )
+    clock_off = (
+        "note",
+        "The phone's clock said {value} when the work of {detail} was saved.",
+        "Set the clock of that phone; look whether the date of the work is right.",
+    )
+    book_below_zero = (
+        "note",
+        "More plants have left this group than ever came in: the book stands at {value}.",
+        "Look for a move into the group that was not recorded, or a wrong code.",
+    )
+
+    @property
+    def severity(self) -> str:
+        return self.value[0]
+
+    @property
+    def sentence(self) -> str:
+        return self.value[1]
+
+    @property
+    def advice(self) -> str:
+        return self.value[2]
+
+
+@dataclass(frozen=True, order=True)
+class Finding:
+    """One thing that is wrong or odd with one submission (`field` and `value` may be '')."""
+
+    instance_id: str
+    rule: str
+    field: str = ""
+    value: str = ""
+    detail: str = ""
+
+
+def sentence(finding: Finding, labels: dict[str, str]) -> str:
+    """The finding in words. `labels` maps question names to what the form calls them."""
+    value = finding.value if len(finding.value) <= 80 else finding.value[:77] + "..."
+    said = Rule[finding.rule].sentence.format(
+        label=labels.get(finding.field, finding.field or "The answer"), value=value or "nothing", detail=finding.detail
+    )
+    return said.replace("..", ".")

@@ -1,0 +1,1 @@
+"""Pure functions of numbers: no database, no files."""

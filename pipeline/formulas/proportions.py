@@ -1,0 +1,22 @@
+"""Intervals for one proportion."""
+
+from __future__ import annotations
+
+import math
+
+Z95 = 1.959963984540054
+"""The 0.975 quantile of the standard normal distribution."""
+
+
+def wilson(taken: float, of: float, z: float = Z95) -> tuple[float, float]:
+    """Wilson's score interval for `taken` of `of` (both may be effective, not whole), as (low, high) in 0 to 1.
+
+    Source: E. B. Wilson, JASA 22 (1927) 209-212; method 3 of R. G. Newcombe, Statistics in Medicine 17 (1998)
+    857-872. Raises ValueError unless 0 <= taken <= of and of > 0.
+    """
+    if not (of > 0 and 0 <= taken <= of):
+        raise ValueError(f"{taken} of {of} is no proportion")
+    share, scale = taken / of, 1 + z * z / of
+    middle = (share + z * z / (2 * of)) / scale
+    half = z * math.sqrt(share * (1 - share) / of + z * z / (4 * of * of)) / scale
+    return (0.0 if taken == 0 else max(0.0, middle - half)), (1.0 if taken == of else min(1.0, middle + half))

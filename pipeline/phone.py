@@ -1,0 +1,114 @@
+"""What goes to the phones: forms, the group list and the other lists, checked before they are written."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from formpack.group_code import shown
+from pipeline.findings import Refused
+from pipeline.store import Store
+from pipeline.workspace import LISTS, Workspace
+
+MOST_ROWS = 2000
+"""Rows beyond which some phones search a list slowly."""
+
+_GROUPS = """
+WITH unread AS (
+    SELECT group_code, string_agg(DISTINCT team_code, ' ' ORDER BY team_code) AS teams, max(budded_on) AS budded_on
+    FROM lots WHERE read_on IS NULL GROUP BY group_code
+),
+next_due AS (SELECT group_code, min(due_on) AS due FROM due GROUP BY group_code)
+SELECT s.group_code, r.label, s.rootstock, c.label, s.scion, s.stage, s.location, p.label, s.estimate, s.low, s.high,
+    u.teams, u.budded_on, n.due
+FROM standing s
+LEFT JOIN work.list_rootstocks r ON r.code = s.rootstock
+LEFT JOIN work.list_scions c ON c.code = s.scion
+LEFT JOIN work.list_locations p ON p.code = s.location
+LEFT JOIN unread u USING (group_code)
+LEFT JOIN next_due n USING (group_code)
+WHERE s.stage <> 'gone'
+ORDER BY s.group_code
+"""
+GROUP_COLUMNS = ("code", "label", "rootstock", "scion", "stage", "location", "count", "low", "high", "teams",
+                 "budded_on", "due", "list_date", "facts")  # fmt: skip
+
+
+@dataclass(frozen=True)
+class PhoneFiles:
+    forms: int
+    lists: int
+    groups: int
+    validated: bool
+    warnings: tuple[str, ...]
+
+
+def _write(path: Path, columns: Sequence[str], rows: Sequence[Mapping[str, str]]) -> None:
+    beside = path.with_name(f".{path.name}.new")
+    with beside.open("w", encoding="utf-8", newline="") as file:
+        table = csv.DictWriter(file, columns, lineterminator="\n")
+        table.writeheader()
+        table.writerows(rows)
+    beside.replace(path)
+
+
+def _group_rows(store: Store) -> list[dict[str, str]]:
+    day = str(store.value("SELECT as_of FROM work.settings"))
+    rows = []
+    for row in store.rows(_GROUPS):
+        code, stock_label, stock, scion_label, scion, stage, place, place_label, count, low, high, teams, budded, due = (
+            "" if v is None else str(v) for v in row
+        )
+        pair = " / ".join(x for x in (stock_label or stock, scion_label or scion) if x)
+        label = ", ".join(x for x in (f"{shown(code)} {pair}", place_label or place) if x).replace("#", " ")
+        words = (stage, count, low, high, stock, scion, place, teams.replace(" ", ","), budded, due, day)
+        facts = " ".join(w.replace(" ", "_") or "-" for w in words) + f" # {label}"
+        values = (code, label, stock, scion, stage, place, count, low, high, teams, budded, due, day, facts)
+        rows.append(dict(zip(GROUP_COLUMNS, values, strict=True)))
+    return rows
+
+
+def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str, ...]]:
+    """phone/groups.csv and the other lists. Returns how many lists, how many groups, and warnings."""
+    folder = workspace.phone
+    folder.mkdir(exist_ok=True)
+    groups = _group_rows(store)
+    _write(folder / "groups.csv", GROUP_COLUMNS, groups)
+    warnings = []
+    if len(groups) > MOST_ROWS:
+        warnings.append(f"groups.csv has {len(groups)} rows; some phones become slow beyond {MOST_ROWS}.")
+    names = sorted({f for form in workspace.forms.values() for f in form.files} - {"groups"})
+    for name in names:
+        rows = workspace.read_list(name)
+        columns = list(dict.fromkeys([*LISTS.get(name, ("code", "label")), *(k for r in rows for k in r)]))
+        for column in columns:
+            if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", column):
+                raise Refused(f"lists/{name}.csv: a phone cannot use the column {column!r}; use letters, digits and _.")
+        filled = [{c: r.get(c, "") or (r["code"] if c == "label" else "") for c in columns} for r in rows]
+        _write(folder / f"{name}.csv", columns, filled)
+        if len(rows) > MOST_ROWS:
+            warnings.append(f"{name}.csv has {len(rows)} rows; some phones become slow beyond {MOST_ROWS}.")
+    return len(names) + 1, len(groups), tuple(warnings)
+
+
+def write_forms(workspace: Workspace) -> tuple[int, bool]:
+    """phone/FORM.xlsx and phone/FORM.xml of every form. Returns how many, and whether they went through the validator."""
+    from formpack.catalog import FormError
+    from formpack.xform import has_java, publish
+
+    folder = workspace.phone
+    folder.mkdir(exist_ok=True)
+    try:
+        made = publish(workspace.forms, folder)
+    except FormError as wrong:
+        raise Refused(" ".join(wrong.faults)) from None
+    for form in made:
+        for ending, content in ((".xml", form.xform.encode()), (".xlsx", form.workbook)):
+            if form.is_new or not (folder / f"{form.form.form_id}{ending}").exists():
+                beside = folder / f".{form.form.form_id}{ending}.new"
+                beside.write_bytes(content)
+                beside.replace(folder / f"{form.form.form_id}{ending}")
+    return len(made), has_java()

@@ -1,0 +1,110 @@
+"""The whole run on one screen: what came in -> what is known -> what is written."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+from pipeline import estimate, ingest, ledger, tables, validate
+from pipeline.findings import Finding
+from pipeline.ingest import Kept, Progress
+from pipeline.settings import Settings
+from pipeline.states import STATES
+from pipeline.store import Store
+from pipeline.workspace import Workspace
+
+
+def no_progress(what: str, done: int, of: int) -> None:
+    """Say nothing."""
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What an import did. `states` holds the number of submissions in each state after it."""
+
+    files: int
+    new_files: int
+    new_submissions: int
+    states: dict[str, int]
+    stops: int
+    notes: int
+    waiting: int
+
+
+def the_day(settings: Settings, as_of: dt.date | None) -> dt.date:
+    """The day that "today" means: as asked for, as the workspace fixes it, or the calendar's."""
+    return as_of or settings.today or dt.date.today()
+
+
+def _put_settings(store: Store, settings: Settings, day: dt.date) -> None:
+    values: dict[str, object] = {"as_of": day, "group_size": settings.group_size, "crate_size": settings.crate_size}
+    for part in (settings.intervals, settings.tolerances):
+        values |= {f.name: getattr(part, f.name) for f in fields(part)}
+    kinds = {dt.date: "DATE", int: "BIGINT", float: "DOUBLE"}
+    columns = ", ".join(f"{name} {kinds[type(value)]}" for name, value in values.items())
+    store.connection.execute(f"CREATE OR REPLACE TABLE work.settings ({columns})")
+    store.insert("work.settings", list(values), [tuple(values.values())])
+
+
+def digest(store: Store, workspace: Workspace, day: dt.date, progress: Progress = no_progress) -> None:
+    """Everything after the bytes are kept, in one transaction: parse, read, check, book, reconcile, estimate."""
+    forms = workspace.forms
+    with store.transaction():
+        _put_settings(store, workspace.settings, day)
+        ledger.load_lists(store, workspace)
+        ledger.load_forms_table(store, forms)
+        ingest.parse(store, progress)
+        validate.read_answers(store, forms, progress)
+        store.build("current")
+        findings = validate.judge_rules(store, forms)
+        ledger.book_answers(store, forms)
+        findings += ledger.settle_states(store, findings).findings
+        ledger.book(store)
+        store.build("counts", "standing", "discrepancies", "staff_counting", "due", "notes", "submissions")
+        findings += [Finding(*row) for row in store.rows("SELECT * FROM work.notes")]
+        estimate.estimate_rates(store)
+        tables.write_problems(store, findings, forms)
+        tables.publish_views(store)
+
+
+def counts_of_states(store: Store) -> dict[str, int]:
+    found = dict(store.rows("SELECT state, count(*) FROM work.states GROUP BY state"))
+    return {state: int(found.get(state, 0)) for state in STATES}
+
+
+def import_files(
+    workspace: Workspace, paths: Iterable[Path], as_of: dt.date | None = None, progress: Progress = no_progress
+) -> Imported:
+    """Keep and take in the files; what was kept by an earlier run that did not end is taken in too."""
+    day = the_day(workspace.settings, as_of)
+    workspace.forms  # noqa: B018  a form that cannot be used is said before anything is opened
+    with Store.open(workspace.store_file) as store:
+        before = store.value("SELECT count(DISTINCT instance_id) FROM work.received")
+        kept: Kept = ingest.keep(store, paths, day, progress)
+        digest(store, workspace, day, progress)
+        after = store.value("SELECT count(DISTINCT instance_id) FROM work.received")
+        states = counts_of_states(store)
+        severities = dict(store.rows("SELECT severity, count(*) FROM problems GROUP BY severity"))
+        return Imported(kept.files, kept.new, after - before, states, int(severities.get("stop", 0)),
+                        int(severities.get("note", 0)), states["waiting"])  # fmt: skip
+
+
+def refresh(store: Store, workspace: Workspace, as_of: dt.date | None = None) -> dt.date:
+    """Bring the tables to the day asked for, with the lists, forms and settings as they are now."""
+    day = the_day(workspace.settings, as_of)
+    digest(store, workspace, day)
+    return day
+
+
+def rebuild(store: Store, workspace: Workspace, as_of: dt.date | None = None) -> dt.date:
+    """Drop everything that can be made again, and make it again from what is kept."""
+    with store.transaction():
+        for schema, name, kind in store.rows(
+            "SELECT table_schema, table_name, table_type FROM information_schema.tables"
+            " WHERE table_schema IN ('main', 'work', 'answers') ORDER BY table_schema = 'work'"
+        ):
+            store.connection.execute(f'DROP {"VIEW" if kind == "VIEW" else "TABLE"} {schema}."{name}"')
+        store.make_schema()
+    return refresh(store, workspace, as_of)

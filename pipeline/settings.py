@@ -1,0 +1,83 @@
+"""nursery.toml -> frozen settings, with the trade's common practice where the file is silent."""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any
+
+from pipeline.findings import Refused
+
+
+@dataclass(frozen=True)
+class Intervals:
+    """Days (or months) between the steps; common practice, no published source."""
+
+    bud_take: int = 21
+    earliest_bud_take: int = 18
+    latest_bud_take: int = 35
+    cut_back: int = 7
+    stake: int = 42
+    top_months: int = 12
+    despatch_months: int = 18
+    stock_count: int = 90
+
+
+@dataclass(frozen=True)
+class Tolerances:
+    """When a number is odd enough to be shown."""
+
+    count_share: float = 0.02
+    """A count further than this share (and `count_plants`) from what was expected asks for a recount."""
+    count_plants: int = 5
+    thin_stem_mm: float = 6.0
+    old_list_days: int = 7
+
+
+@dataclass(frozen=True)
+class Settings:
+    name: str = "Our nursery"
+    language: str = "English (en)"
+    group_size: int = 1000
+    crate_size: int = 20
+    today: dt.date | None = None
+    """A fixed day in place of the calendar's, for a demo or a drill."""
+    intervals: Intervals = field(default_factory=Intervals)
+    tolerances: Tolerances = field(default_factory=Tolerances)
+
+
+def _section(kind: type, given: Any, place: str) -> Any:
+    known = {f.name: f for f in fields(kind)}
+    values: dict[str, Any] = {}
+    if not isinstance(given, dict):
+        raise Refused(f"{place} must be a section of settings.")
+    for key, value in given.items():
+        if key not in known:
+            raise Refused(f"{place}: {key} is not a setting; the settings are {', '.join(known)}.")
+        inner = {"intervals": Intervals, "tolerances": Tolerances}.get(key)
+        if inner:
+            values[key] = _section(inner, value, f"{place} [{key}]")
+            continue
+        wanted = {"int": int, "float": float, "str": str}.get(str(known[key].type), dt.date)
+        if wanted is float and isinstance(value, int) and not isinstance(value, bool):
+            value = float(value)
+        if not isinstance(value, wanted) or isinstance(value, bool):
+            raise Refused(f"{place}: {key} must be a {'day such as 2026-03-02' if wanted is dt.date else wanted.__name__}.")
+        if wanted in (int, float) and value < 0:
+            raise Refused(f"{place}: {key} must not be negative.")
+        values[key] = value
+    return kind(**values)
+
+
+def read_settings(path: Path) -> Settings:
+    """The settings of a workspace. Raises Refused with the place of what is wrong."""
+    try:
+        given = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise Refused(f"{path.parent} is no workspace (it has no {path.name}); make one with `formpack init`.") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as wrong:
+        raise Refused(f"{path.name} cannot be read: {wrong}.") from None
+    settings: Settings = _section(Settings, given, path.name)
+    return settings

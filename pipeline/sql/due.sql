@@ -1,0 +1,31 @@
+-- What is to be done with each group and by when; days_over is negative while there is still time.
+WITH standing AS (SELECT * FROM work.standing WHERE stage <> 'gone'),
+unread AS (
+    SELECT group_code, min(budded_on) AS budded_on FROM work.lots WHERE read_on IS NULL GROUP BY group_code
+),
+read AS (
+    SELECT group_code, max(read_on) AS read_on FROM work.lots WHERE green > 0 GROUP BY group_code
+),
+tasks AS (
+    SELECT group_code, 'bud_take' AS task, budded_on + t.bud_take AS due_on FROM unread, work.settings t
+    UNION ALL
+    SELECT s.group_code, 'cut_back', r.read_on + t.cut_back
+    FROM standing s JOIN read r USING (group_code), work.settings t WHERE s.stage = 'read'
+    UNION ALL
+    SELECT s.group_code, 'stake', r.reached_on + t.stake
+    FROM standing s JOIN work.stages r USING (group_code), work.settings t WHERE s.stage = 'cut_back'
+    UNION ALL
+    SELECT s.group_code, 'top', (o.sow_date + to_months(t.top_months))::DATE
+    FROM standing s JOIN work.origins o USING (group_code), work.settings t WHERE s.stage = 'staked'
+    UNION ALL
+    SELECT s.group_code, 'despatch', (o.sow_date + to_months(t.despatch_months))::DATE
+    FROM standing s JOIN work.origins o USING (group_code), work.settings t WHERE s.stage = 'topped'
+    UNION ALL
+    SELECT group_code, 'stock_count', coalesce(last_count_on, opened_on) + t.stock_count FROM standing, work.settings t
+    UNION ALL
+    SELECT group_code, 'recount', t.as_of FROM work.standing, work.settings t WHERE state <> 'ok'
+)
+SELECT t.group_code, t.task, t.due_on, (SELECT as_of FROM work.settings) - t.due_on AS days_over, s.location, s.estimate
+FROM tasks t JOIN work.standing s USING (group_code)
+WHERE t.due_on IS NOT NULL
+ORDER BY days_over DESC, group_code, task

@@ -1,0 +1,142 @@
+"""The embedded DuckDB store of a workspace.
+
+Schema `kept` holds what can never be rebuilt (the bytes that came in, corrections). Everything else can be
+dropped: `work` (readings and the ladder of tables between), `answers` (one table a form), `main` (the views
+that people and reports read).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from pipeline.findings import Refused
+
+_SQL = Path(__file__).parent / "sql"
+_WAIT_SECONDS = 5.0
+_KEPT = """
+CREATE SCHEMA IF NOT EXISTS kept;
+CREATE SCHEMA IF NOT EXISTS work;
+CREATE SCHEMA IF NOT EXISTS answers;
+CREATE TABLE IF NOT EXISTS kept.raw_files (
+    sha256 VARCHAR PRIMARY KEY, name VARCHAR, size BIGINT, content BLOB, received_at TIMESTAMP, received_on DATE);
+CREATE TABLE IF NOT EXISTS work.state (key VARCHAR PRIMARY KEY, value VARCHAR);
+CREATE TABLE IF NOT EXISTS work.parsed_files (sha256 VARCHAR PRIMARY KEY);
+CREATE TABLE IF NOT EXISTS work.received (
+    sha256 VARCHAR, item INTEGER, place VARCHAR, form_hint VARCHAR, form_version VARCHAR, instance_id VARCHAR,
+    deprecated_id VARCHAR, answers VARCHAR, twice VARCHAR, rule VARCHAR, why VARCHAR, reading_id VARCHAR);
+CREATE TABLE IF NOT EXISTS work.readings (
+    reading_id VARCHAR, instance_id VARCHAR, form_id VARCHAR, form_version VARCHAR, deprecated_id VARCHAR,
+    canonical VARCHAR, group_code VARCHAR, visit_date DATE, staff_code VARCHAR, ended VARCHAR);
+CREATE TABLE IF NOT EXISTS work.reading_findings (
+    reading_id VARCHAR, rule VARCHAR, field VARCHAR, value VARCHAR, detail VARCHAR);
+"""
+
+
+class Store:
+    """An open store. Close it, or use it in `with`."""
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
+        self.connection = connection
+
+    @classmethod
+    def open(cls, path: Path, make: bool = True) -> Store:
+        """Open the store at `path`; waits a little where another command has it. Raises Refused."""
+        if not make and not path.exists():
+            raise Refused("Nothing has been imported here yet; run `formpack import` first.")
+        until = time.monotonic() + _WAIT_SECONDS
+        while True:
+            try:
+                connection = duckdb.connect(str(path))
+                break
+            except duckdb.IOException as wrong:
+                if "lock" not in str(wrong).lower():
+                    raise Refused(f"{path.name} cannot be opened: {str(wrong).splitlines()[0]}") from None
+                if time.monotonic() > until:
+                    raise Refused("Another command is using the store; wait until it ends and try again.") from None
+                time.sleep(0.2)
+            except duckdb.Error as wrong:
+                raise Refused(f"{path.name} is not a store this program can open: {str(wrong).splitlines()[0]}") from None
+        try:
+            connection.execute("SET enable_progress_bar = false; SET TimeZone = 'UTC'; SET threads = 2")
+            store = cls(connection)
+            store.make_schema()
+        except duckdb.Error as wrong:
+            connection.close()
+            raise Refused(f"{path.name} cannot be used: {str(wrong).splitlines()[0]}") from None
+        return store
+
+    def make_schema(self) -> None:
+        """The tables that stages write to row by row, where they are not there yet."""
+        self.connection.execute(_KEPT)
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.connection.close()
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All or nothing: what is done inside is kept when it ends well and undone when it does not."""
+        self.connection.execute("BEGIN")
+        try:
+            yield
+            self.connection.execute("COMMIT")
+        except duckdb.IOException as wrong:
+            self._undo()
+            raise Refused(f"The store could not be written: {str(wrong).splitlines()[0]}") from None
+        except BaseException:
+            self._undo()
+            raise
+
+    def _undo(self) -> None:
+        with contextlib.suppress(duckdb.TransactionException):  # a failed COMMIT has already undone it
+            self.connection.execute("ROLLBACK")
+
+    def rows(self, sql: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        return self.connection.execute(sql, list(values)).fetchall()
+
+    def value(self, sql: str, values: Sequence[Any] = ()) -> Any:
+        found = self.connection.execute(sql, list(values)).fetchone()
+        return found[0] if found else None
+
+    def insert(self, table: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
+        """Insert rows in bulk; types are those of the table's columns, and nothing is coerced beyond them."""
+        if not rows:
+            return
+        import pyarrow as pa
+
+        types = dict(self.rows(
+            "SELECT column_name, data_type FROM information_schema.columns WHERE table_schema || '.' || table_name = ?",
+            [table.replace('"', "")],
+        ))  # fmt: skip
+        arrow = {
+            "BIGINT": pa.int64(), "INTEGER": pa.int32(), "DOUBLE": pa.float64(), "DATE": pa.date32(),
+            "BOOLEAN": pa.bool_(), "VARCHAR": pa.string(), "TIMESTAMP": pa.timestamp("us"),
+        }  # fmt: skip
+        batch = pa.table({
+            c: pa.array([row[i] for row in rows], type=arrow[types[c]]) for i, c in enumerate(columns)
+        })  # fmt: skip
+        self.connection.register("incoming", batch)
+        names = ", ".join(f'"{c}"' for c in columns)
+        target = table.removeprefix("main.")
+        self.connection.execute(f"INSERT INTO {target} ({names}) SELECT {names} FROM incoming")
+        self.connection.unregister("incoming")
+
+    def build(self, *names: str) -> None:
+        """Make tables of `work` anew, each from the SQL file of its name."""
+        for name in names:
+            query = (_SQL / f"{name}.sql").read_text(encoding="utf-8")
+            self.connection.execute(f'CREATE OR REPLACE TABLE work."{name}" AS {query}')
+
+    def get(self, key: str) -> str:
+        return self.value("SELECT value FROM work.state WHERE key = ?", [key]) or ""
+
+    def put(self, key: str, value: str) -> None:
+        self.connection.execute("INSERT OR REPLACE INTO work.state VALUES (?, ?)", [key, value])

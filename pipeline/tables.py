@@ -1,0 +1,87 @@
+"""The tables of the contract: their columns in order, as views of the store, and as CSV and Parquet files."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from formpack.catalog import Form
+from pipeline.findings import Finding, Rule, sentence
+from pipeline.store import Store
+
+TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
+    "submissions": ("every submission that came in, and its state", (
+        "instance_id", "form_id", "form_version", "group_code", "visit_date", "staff_code", "state", "received_at",
+        "superseded_by", "source")),
+    "problems": ("everything that a person should look at", (
+        "instance_id", "form_id", "group_code", "severity", "rule", "field", "value", "message", "advice")),
+    "movements": ("every change of a group, in whole plants", (
+        "group_code", "on_date", "form_id", "kind", "cause", "quantity", "other_group", "instance_id")),
+    "standing": ("what stands in each group", (
+        "group_code", "rootstock", "scion", "stage", "location", "opened_on", "opened_with", "book_count",
+        "last_count", "last_count_on", "estimate", "low", "high", "unrecorded_loss", "state")),
+    "counts": ("every completed count beside what was expected", (
+        "group_code", "on_date", "form_id", "instance_ids", "counted", "expected", "expected_low", "expected_high",
+        "p_wrong", "flagged")),
+    "discrepancies": ("counts and changes that do not fit", (
+        "group_code", "on_date", "instance_ids", "counted", "expected", "difference", "likely_cause", "confidence",
+        "advice", "other_group")),
+    "lots": ("what one team budded in one group at one attempt", (
+        "group_code", "team_code", "attempt", "rootstock", "scion", "budwood_batch", "budded_on", "read_on", "days",
+        "buds_set", "green", "brown", "unsure", "missing", "take_rate")),
+    "take_rates": ("how buds take, by level", (
+        "by", "level", "lots", "buds_set", "read", "taken", "take_rate", "low", "high", "deff", "adjusted",
+        "adjusted_low", "adjusted_high", "q_value", "flag")),
+    "survival": ("how many plants come through each step", (
+        "by", "level", "clock", "step", "at_risk", "lost", "left", "survival", "se", "low", "high")),
+    "loss_causes": ("what plants are lost to", (
+        "by", "level", "cause", "stage", "lost", "share", "cumulative", "low", "high")),
+    "due": ("what is to be done by when", (
+        "group_code", "task", "due_on", "days_over", "location", "estimate")),
+    "staff_counting": ("how each person counts", (
+        "staff_code", "counts", "exact_share", "typical_error", "flagged")),
+}  # fmt: skip
+"""Name -> (what it holds, its columns)."""
+
+
+def labels(forms: dict[str, Form]) -> dict[str, str]:
+    """What the forms call their questions, in English, by name."""
+    return {q.name: q.label() for form in forms.values() for q in form.questions if q.cells.get("label::English (en)")} | {
+        "group_code": "Group code", "to_group": "Receiving group", "set_aside_to": "Group for the failed buds",
+    }  # fmt: skip
+
+
+def write_problems(store: Store, findings: list[Finding], forms: dict[str, Form]) -> None:
+    """work.problems from the findings of a run, worst first; findings of superseded submissions are left out."""
+    heads = {i: (f, g) for i, f, g in store.rows("SELECT instance_id, form_id, group_code FROM work.current")}
+    hidden = {i for (i,) in store.rows("SELECT instance_id FROM work.states WHERE state IN ('superseded', 'withdrawn')")}
+    names = labels(forms)
+    rows = []
+    for f in sorted(set(findings), key=lambda f: (Rule[f.rule].severity != "stop", f)):
+        if f.instance_id in hidden:
+            continue
+        form_id, code = heads.get(f.instance_id, (None, None))
+        rule = Rule[f.rule]
+        rows.append((f.instance_id, form_id or None, code, rule.severity, f.rule, f.field or None, f.value or None,
+                     sentence(f, names), rule.advice))  # fmt: skip
+    columns = ", ".join(f"{c} VARCHAR" for c in TABLES["problems"][1])
+    store.connection.execute(f"CREATE OR REPLACE TABLE work.problems ({columns})")
+    store.insert("work.problems", TABLES["problems"][1], rows)
+
+
+def publish_views(store: Store) -> None:
+    """Views of the contract's tables under their own names."""
+    for name, (_, columns) in TABLES.items():
+        listed = ", ".join(f'"{c}"' for c in columns)
+        store.connection.execute(f'CREATE OR REPLACE VIEW main."{name}" AS SELECT {listed} FROM work."{name}"')
+
+
+def export_tables(store: Store, folder: Path) -> None:
+    """Each table as CSV and Parquet in `folder`, written beside and moved in place."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in TABLES:
+        for ending, options in (("csv", "HEADER, DELIMITER ','"), ("parquet", "FORMAT parquet")):
+            target, beside = folder / f"{name}.{ending}", folder / f".{name}.{ending}.new"
+            quoted = str(beside).replace("'", "''")
+            store.connection.execute(f"COPY (SELECT * FROM main.\"{name}\") TO '{quoted}' ({options})")
+            shutil.move(beside, target)

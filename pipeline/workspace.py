@@ -1,0 +1,134 @@
+"""A workspace: one folder with settings, lists, own forms, inbox, store, what goes to the phones, and reports."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+from formpack import shipped
+from formpack.catalog import Form, FormError, load_forms
+from pipeline.findings import Refused
+from pipeline.settings import Settings, read_settings
+
+LISTS: dict[str, tuple[str, ...]] = {
+    "staff": ("code", "label", "active"),
+    "teams": ("code", "label", "budder", "wrapper", "active"),
+    "locations": ("code", "label"),
+    "rootstocks": ("code", "label", "off_type_low", "off_type_high", "source"),
+    "scions": ("code", "label"),
+    "seed_lots": ("code", "label", "rootstock", "supplier", "received", "treated"),
+    "budwood_batches": ("code", "label", "scion", "source_block", "source_tree", "cut_on", "authorisation", "buds"),
+    "orders": ("code", "label", "consignee", "scion", "rootstock", "quantity", "wanted_on"),
+    "compatibility": ("rootstock", "scion", "grade", "source"),
+}
+"""The lists of a workspace and the columns that the program reads; a list may have more. In all but
+compatibility, `code` is the key; where `label` is missing the code stands in for it."""
+
+SETTINGS_FILE = """\
+# What this nursery calls itself, and what is usual here. A line that is left out takes the common value.
+name = "{name}"
+group_size = 1000        # plants in a group
+crate_size = 20          # plants in a crate; a crate left out or counted twice is a common miscount
+
+[intervals]              # days unless the name says months; common practice
+bud_take = 21            # from budding to reading the buds
+earliest_bud_take = 18
+latest_bud_take = 35
+cut_back = 7             # from the reading to cutting back
+stake = 42               # from cutting back to staking
+top_months = 12          # from sowing
+despatch_months = 18     # from sowing
+stock_count = 90         # from the last complete count
+
+[tolerances]
+count_share = 0.02       # a count further off than this share, and than count_plants, asks for a recount
+count_plants = 5
+thin_stem_mm = 6
+old_list_days = 7        # a list on a phone older than this is pointed out
+"""
+
+
+@dataclass(frozen=True)
+class Workspace:
+    folder: Path
+
+    @property
+    def lists(self) -> Path:
+        return self.folder / "lists"
+
+    @property
+    def inbox(self) -> Path:
+        return self.folder / "inbox"
+
+    @property
+    def phone(self) -> Path:
+        return self.folder / "phone"
+
+    @property
+    def reports(self) -> Path:
+        return self.folder / "reports"
+
+    @property
+    def store_file(self) -> Path:
+        return self.folder / "store.duckdb"
+
+    @cached_property
+    def settings(self) -> Settings:
+        return read_settings(self.folder / "nursery.toml")
+
+    @cached_property
+    def forms(self) -> dict[str, Form]:
+        try:
+            return load_forms(self.folder / "forms")
+        except FormError as wrong:
+            more = f" ({len(wrong.faults) - 1} more; `formpack forms` shows all)" if len(wrong.faults) > 1 else ""
+            raise Refused(wrong.faults[0] + more) from None
+
+    def read_list(self, name: str) -> list[dict[str, str]]:
+        """The rows of lists/NAME.csv. Raises Refused where it cannot be read or a code stands twice."""
+        path = self.lists / f"{name}.csv"
+        try:
+            text = path.read_bytes().decode("utf-8-sig")
+        except FileNotFoundError:
+            raise Refused(f"lists/{name}.csv is missing; `formpack init` in this folder puts an empty one there.") from None
+        except UnicodeDecodeError:
+            raise Refused(f"lists/{name}.csv is not UTF-8; save it as CSV UTF-8.") from None
+        try:
+            rows = list(csv.DictReader(io.StringIO(text, newline=""), strict=True))
+        except csv.Error as wrong:
+            raise Refused(f"lists/{name}.csv cannot be read: {wrong}.") from None
+        head = text.split("\n", 1)[0]
+        needed = [c for c in LISTS.get(name, ("code",)) if c in ("code", "rootstock", "scion")]
+        for column in needed if rows or head.strip() else ():
+            if column not in [c.strip() for c in head.strip().split(",")]:
+                raise Refused(f"lists/{name}.csv has no column {column}; its columns are {head.strip()!r}.")
+        seen: set[str] = set()
+        for number, row in enumerate(rows, start=2):
+            if None in row or None in row.values():
+                raise Refused(f"lists/{name}.csv, row {number}: not as many cells as the header has.")
+            code = row.get("code", f"row {number}").strip()
+            if not code or code in seen or " " in code and "code" in row:
+                said = f"the code {code!r} stands twice" if code in seen else f"{code!r} is not a code (one word)"
+                raise Refused(f"lists/{name}.csv, row {number}: {said}.")
+            seen.add(code)
+        return [{k.strip(): v.strip() for k, v in row.items()} for row in rows]
+
+
+def make_workspace(folder: Path, name: str) -> list[str]:
+    """Put what is missing of a workspace into `folder`; what is there stays. Returns what was made."""
+    made = []
+    for sub in ("lists", "forms", "inbox", "phone", "reports"):
+        (folder / sub).mkdir(parents=True, exist_ok=True)
+    wanted = {folder / "nursery.toml": SETTINGS_FILE.format(name=name.replace('"', "'"))}
+    for list_name, columns in LISTS.items():
+        shipped_list = shipped("forms") / "lists" / f"{list_name}.csv"
+        text = shipped_list.read_text(encoding="utf-8") if shipped_list.exists() else ",".join(columns) + "\n"
+        wanted[folder / "lists" / f"{list_name}.csv"] = text
+    for path, text in wanted.items():
+        if not path.exists():
+            path.write_text(text, encoding="utf-8")
+            made.append(str(path.relative_to(folder)))
+    return made
