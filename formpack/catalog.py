@@ -89,21 +89,21 @@ class Question:
     cause: str
     unit: str
 
-    @property
+    @cached_property
     def is_kept(self) -> bool:
         """Whether the office stores it: an answer, or a calculation with a ledger word or a unit."""
         return self.ledger != "phone" and (self.type != "calculate" or bool(self.ledger or self.unit))
 
-    @property
+    @cached_property
     def is_metadata(self) -> bool:
         return self.type in ("start", "end", "deviceid")
 
-    @property
+    @cached_property
     def is_code(self) -> bool:
         """Whether the answer is a group code with check digits."""
         return self.ledger in ("group", "moves_to")
 
-    @property
+    @cached_property
     def value_type(self) -> str:
         """`integer`, `decimal`, `date`, `code` or `text`: which strict reader reads it."""
         if self.is_code:
@@ -112,11 +112,11 @@ class Question:
             return "integer" if self.unit in _COUNT_UNITS else "date" if self.unit == "date" else "text"
         return self.type if self.type in ("integer", "decimal", "date") else "text"
 
-    @property
+    @cached_property
     def sql_type(self) -> str:
         return _TYPES["text" if self.value_type == "code" else self.value_type]
 
-    @property
+    @cached_property
     def kind(self) -> Kind:
         kinds: dict[str, Kind] = {"integer": "number", "decimal": "number", "date": "date"}
         return kinds.get(self.value_type, "text")

@@ -24,7 +24,7 @@ _TAKE = (
     " high DOUBLE, deff DOUBLE, adjusted DOUBLE, adjusted_low DOUBLE, adjusted_high DOUBLE, q_value DOUBLE, flag VARCHAR"
 )
 _SURVIVAL = (
-    "by VARCHAR, level VARCHAR, clock VARCHAR, step VARCHAR, at_risk BIGINT, lost BIGINT, \"left\" BIGINT,"
+    "by VARCHAR, level VARCHAR, clock VARCHAR, step VARCHAR, at_risk BIGINT, lost BIGINT, left BIGINT,"
     " survival DOUBLE, se DOUBLE, low DOUBLE, high DOUBLE"
 )
 _CAUSES = (
@@ -42,8 +42,10 @@ def estimate_rates(store: Store) -> None:
 
 
 def _write(store: Store, name: str, columns: str, rows: list[tuple[Any, ...]]) -> None:
-    store.connection.execute(f'CREATE OR REPLACE TABLE work."{name}" ({columns})')
-    names = [c.split()[0].strip('"') for c in columns.split(", ")]
+    pairs = [column.split() for column in columns.split(", ")]
+    listed = ", ".join(f'"{column}" {kind}' for column, kind in pairs)
+    store.connection.execute(f'CREATE OR REPLACE TABLE work."{name}" ({listed})')
+    names = [column for column, _ in pairs]
     store.insert(f"work.{name}", names, rows)
 
 

@@ -66,7 +66,7 @@ def _question_checks(form: Form, q: Question) -> list[pa.Check]:
         return verdict
 
     checks = []
-    if q.required:
+    if q.required and q.relevant is not None:
         checks.append(_row_check(form, answered, f"missing_answer:{q.name}"))
     if q.relevant is not None:
         checks.append(_row_check(form, in_place, f"not_asked:{q.name}"))
@@ -87,7 +87,7 @@ def frame_schema(form: Form) -> pa.DataFrameSchema:
             checks.append(pa.Check.str_matches("^[0-9]{8}$", name="bad_code"))
         if q.type == "select_one":
             checks.append(pa.Check.isin(form.codes(q.list_name), name="not_in_list"))
-        columns[q.name] = pa.Column(_DTYPES.get(q.value_type, "string"), checks, nullable=True)
+        columns[q.name] = pa.Column(_DTYPES.get(q.value_type, "string"), checks, nullable=not (q.required and q.relevant is None))
     columns[DAY] = pa.Column("datetime64[s]")
     rules = [check for q in form.kept for check in _question_checks(form, q)]
     return pa.DataFrameSchema(columns, checks=rules, strict=True, coerce=False, ordered=False)
@@ -102,7 +102,7 @@ def frame_failures(form: Form, frame: pd.DataFrame) -> set[tuple[int, str, str]]
     except pa.errors.SchemaErrors as wrong:
         found: set[tuple[int, str, str]] = set()
         for case in wrong.failure_cases.to_dict("records"):
-            rule, _, name = str(case["check"]).partition(":")
+            rule, _, name = str(case["check"]).replace("not_nullable", "missing_answer").partition(":")
             if case["index"] is None or pd.isna(case["index"]):
                 raise AssertionError(f"the frame of {form.form_id} is not as built: {case}") from None
             found.add((int(case["index"]), rule, name or str(case["column"])))

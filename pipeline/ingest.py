@@ -42,7 +42,7 @@ def keep(store: Store, paths: Iterable[Path], today: dt.date, progress: Progress
     files = list(find_files(paths))
     known = {sha for (sha,) in store.rows("SELECT sha256 FROM kept.raw_files")}
     now = dt.datetime.combine(today, dt.datetime.now().time())
-    new = 0
+    new: list[tuple[object, ...]] = []
     with store.transaction():
         for number, path in enumerate(files, start=1):
             progress("keeping", number, len(files))
@@ -57,11 +57,9 @@ def keep(store: Store, paths: Iterable[Path], today: dt.date, progress: Progress
             if sha in known:
                 continue
             known.add(sha)
-            new += 1
-            store.connection.execute(
-                "INSERT INTO kept.raw_files VALUES (?, ?, ?, ?, ?, ?)", [sha, path.name, size, content, now, today]
-            )
-    return Kept(len(files), new)
+            new.append((sha, path.name, size, content, now, today))
+        store.insert("kept.raw_files", ("sha256", "name", "size", "content", "received_at", "received_on"), new)
+    return Kept(len(files), len(new))
 
 
 def parse(store: Store, progress: Progress) -> None:
@@ -70,12 +68,11 @@ def parse(store: Store, progress: Progress) -> None:
         store.connection.execute("DELETE FROM work.parsed_files; DELETE FROM work.received")
         store.put("parser", PARSER)
     waiting = store.rows(
-        "SELECT sha256, name FROM kept.raw_files WHERE sha256 NOT IN (SELECT sha256 FROM work.parsed_files) ORDER BY sha256"
+        "SELECT sha256 FROM kept.raw_files WHERE sha256 NOT IN (SELECT sha256 FROM work.parsed_files) ORDER BY sha256"
     )
     rows: list[tuple[object, ...]] = []
-    for number, (sha, name) in enumerate(waiting, start=1):
+    for number, (sha, name, content) in enumerate(_contents(store, waiting), start=1):
         progress("reading", number, len(waiting))
-        content = store.value("SELECT content FROM kept.raw_files WHERE sha256 = ?", [sha])
         for item, found in enumerate(read(content, name)):
             if isinstance(found, Received):
                 answers = json.dumps(found.answers, ensure_ascii=False)
@@ -86,4 +83,11 @@ def parse(store: Store, progress: Progress) -> None:
                              found.rule, found.why, None))  # fmt: skip
     store.insert("work.received", ("sha256", "item", "place", "form_hint", "form_version", "instance_id",
                  "deprecated_id", "answers", "twice", "rule", "why", "reading_id"), rows)  # fmt: skip
-    store.insert("work.parsed_files", ("sha256",), [(sha,) for sha, _ in waiting])
+    store.insert("work.parsed_files", ("sha256",), waiting)
+
+
+def _contents(store: Store, waiting: list[tuple[str]]) -> Iterator[tuple[str, str, bytes]]:
+    """(sha256, name, content) of kept files, a few at a time."""
+    for start in range(0, len(waiting), 200):
+        some = [sha for (sha,) in waiting[start : start + 200]]
+        yield from store.rows("SELECT sha256, name, content FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))", [some])

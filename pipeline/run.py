@@ -42,7 +42,7 @@ def _put_settings(store: Store, settings: Settings, day: dt.date) -> None:
     values: dict[str, object] = {"as_of": day, "group_size": settings.group_size, "crate_size": settings.crate_size}
     for part in (settings.intervals, settings.tolerances):
         values |= {f.name: getattr(part, f.name) for f in fields(part)}
-    kinds = {dt.date: "DATE", int: "BIGINT", float: "DOUBLE"}
+    kinds = {dt.date: "DATE", int: "INTEGER", float: "DOUBLE"}
     columns = ", ".join(f"{name} {kinds[type(value)]}" for name, value in values.items())
     store.connection.execute(f"CREATE OR REPLACE TABLE work.settings ({columns})")
     store.insert("work.settings", list(values), [tuple(values.values())])

@@ -118,7 +118,7 @@ class Store:
         ))  # fmt: skip
         arrow = {
             "BIGINT": pa.int64(), "INTEGER": pa.int32(), "DOUBLE": pa.float64(), "DATE": pa.date32(),
-            "BOOLEAN": pa.bool_(), "VARCHAR": pa.string(), "TIMESTAMP": pa.timestamp("us"),
+            "BOOLEAN": pa.bool_(), "VARCHAR": pa.string(), "TIMESTAMP": pa.timestamp("us"), "BLOB": pa.large_binary(),
         }  # fmt: skip
         batch = pa.table({
             c: pa.array([row[i] for row in rows], type=arrow[types[c]]) for i, c in enumerate(columns)

@@ -13,6 +13,8 @@ import re
 from collections.abc import Iterable
 from typing import Any
 
+from jsonschema.protocols import Validator
+
 from formpack import expression
 from formpack.answer_schema import answer_validator
 from formpack.catalog import Form, Question
@@ -41,7 +43,7 @@ def match_form(hint: str, forms: dict[str, Form]) -> Form | None:
     return None
 
 
-def type_answers(form: Form, answers: dict[str, str], twice: Iterable[str], today: dt.date) -> Typed:
+def type_answers(form: Form, answers: dict[str, str], twice: Iterable[str], validator: Validator) -> Typed:
     """The typed answers of one submission, and what readers and JSON Schema find (instance left blank)."""
     typed: dict[str, Value] = {}
     findings: list[Finding] = [Finding("", "answered_twice", n) for n in twice if n in {q.name for q in form.kept}]
@@ -58,7 +60,7 @@ def type_answers(form: Form, answers: dict[str, str], twice: Iterable[str], toda
         else:
             typed[q.name] = value
     plain = {k: v.isoformat() if isinstance(v, dt.date) else v for k, v in typed.items()}
-    for error in answer_validator(form, today).iter_errors(plain):
+    for error in validator.iter_errors(plain):
         rule = _SCHEMA_RULES.get(str(error.validator), "impossible_value")
         named = re.match(r"'(\w+)' is a required", error.message) if error.validator == "required" else None
         name = named[1] if named else str(error.path[0])
@@ -126,12 +128,19 @@ class _Batch:
         self.readings: list[tuple[Any, ...]] = []
         self.findings: set[tuple[str, str, str, str, str]] = set()
         self.typed: dict[str, list[tuple[str, dict[str, Any]]]] = {}
+        self.validators: dict[tuple[str, dt.date], Validator] = {}
+
+    def validator(self, form: Form, today: dt.date) -> Validator:
+        key = form.form_id, today
+        if key not in self.validators:
+            self.validators[key] = answer_validator(form, today)
+        return self.validators[key]
 
     def take(self, forms: dict[str, Form], row: tuple[Any, ...], known: set[str]) -> None:
         sha, item, place, hint, version, instance_id, deprecated, answers, twice, rule, why, today = row
         form = None if rule else match_form(hint, forms)
         texts: dict[str, str] = json.loads(answers)
-        typed, found = type_answers(form, texts, twice.split(), today) if form else ({}, [])
+        typed, found = type_answers(form, texts, twice.split(), self.validator(form, today)) if form else ({}, [])
         if rule:
             found = [Finding("", rule, "", place, why)]
         elif form is None:
