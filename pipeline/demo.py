@@ -51,7 +51,7 @@ def _found(store: Store) -> list[str]:
     groups, plants, book = store.rows(
         "SELECT count(*), sum(estimate)::BIGINT, sum(book_count)::BIGINT FROM standing WHERE stage <> 'gone'"
     )[0]
-    taken, read = store.rows("SELECT taken, read FROM take_rates WHERE by = 'all'")[0]
+    taken, read = store.rows("SELECT taken, read FROM take_rates WHERE \"by\" = 'all'")[0]
     recount = store.value("SELECT count(*) FROM standing WHERE state <> 'ok'")
     late = store.value("SELECT count(*) FROM due WHERE days_over > 0 AND task <> 'recount'")
     return [

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from formpack.group_code import is_group_code, shown
+
 
 class Refused(Exception):
     """The run cannot be done. `str()` is one line that says what and what to do; the store is as it was."""
@@ -46,7 +48,7 @@ class Rule(Enum):
     )
     wrong_type = ("stop", "{label}: {value} {detail}.", "Correct the answer.")
     bad_code = ("stop", "{label}: {value} {detail}.", "Look at the sign of the group and correct the code.")
-    impossible_value = ("stop", "{label}: {value} cannot be right. {detail}.", "Ask who filled it in, and correct it.")
+    impossible_value = ("stop", "{label} ({value}): {detail}.", "Ask who filled it in, and correct it.")
     not_in_list = (
         "stop",
         "{label}: {value} is not in the list {detail}.",
@@ -210,6 +212,7 @@ class Finding:
 def sentence(finding: Finding, labels: dict[str, str]) -> str:
     """The finding in words. `labels` maps question names to what the form calls them."""
     value = finding.value if len(finding.value) <= 80 else finding.value[:77] + "..."
+    value = shown(value) if is_group_code(value) else value
     said = Rule[finding.rule].sentence.format(
         label=labels.get(finding.field, finding.field or "The answer"), value=value or "nothing", detail=finding.detail
     )

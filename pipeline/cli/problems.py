@@ -1,31 +1,46 @@
 from __future__ import annotations
 
+from itertools import groupby
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals
 
 
+def _print_rule(name: str, rows: list[tuple[Any, ...]], most: int) -> None:
+    from formpack.group_code import shown
+
+    typer.echo(f"  {rows[0][8]}")
+    for instance_id, form_id, code, _, _, _, _, message, _, source, day in rows[: most or None]:
+        what = ", ".join(str(x) for x in (form_id, shown(code) if code else None, day) if x)
+        typer.echo(f"    {f'{what}: ' if what and code else ''}{message}  [{instance_id if form_id else source}]")
+    if most and len(rows) > most:
+        typer.echo(f"    ... and {len(rows) - most} more: --rule {name}")
+
+
 def problems(
     severity: Annotated[str, typer.Option(help="Only `stop` or only `note`.")] = "",
     group: Annotated[str, typer.Option(help="Only this group.")] = "",
-    most: Annotated[int, typer.Option(help="How many to print at the most; 0 prints all.")] = 40,
+    rule: Annotated[str, typer.Option(help="Only findings of this rule.")] = "",
+    most: Annotated[int, typer.Option(help="How many of each rule to print; 0 prints all.")] = 5,
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """List everything that a person should look at, worst first, each with what to do."""
-    from formpack.group_code import plain, shown
+    from formpack.group_code import plain
     from pipeline import run
-    from pipeline.findings import Refused
+    from pipeline.findings import Refused, Rule
     from pipeline.store import Store
     from pipeline.tables import TABLES
     from pipeline.workspace import Workspace
 
     columns = TABLES["problems"][1]
     with refusals():
+        if rule and rule not in Rule.__members__:
+            raise Refused(f"There is no rule {rule}; the rules are {', '.join(Rule.__members__)}.")
         if severity not in ("", "stop", "note"):
             raise Refused("--severity is stop or note.")
         ws = Workspace(workspace)
@@ -34,25 +49,21 @@ def problems(
             rows = store.rows(
                 f"SELECT {', '.join(columns)}, source, visit_date FROM problems LEFT JOIN"
                 " (SELECT instance_id, source, visit_date FROM submissions) USING (instance_id)"
-                " WHERE ($1 = '' OR severity = $1) AND ($2 = '' OR group_code = $2)"
-                " ORDER BY severity = 'note', rule LIKE 'waits%', rule, visit_date, instance_id, field",
-                [severity, plain(group) or group],
+                " WHERE ($1 = '' OR severity = $1) AND ($2 = '' OR group_code = $2) AND ($3 = '' OR rule = $3)"
+                " ORDER BY visit_date DESC, instance_id, field",
+                [severity, plain(group) or group, rule],
             )
+            order = list(Rule.__members__)
+            rows.sort(key=lambda r: (r[3] != "stop", order.index(r[4])))
     if as_json:
         print_json({"problems": [dict(zip((*columns, "source", "visit_date"), r, strict=True)) for r in rows]})
         raise typer.Exit(1 if rows else 0)
-    before = ""
-    for row in rows[: most or None]:
-        instance_id, form_id, code, level, _, _, _, message, advice, source, day = row
-        title = f"{'Kept out of the books' if level == 'stop' else 'Worth a look'}"
-        if title != before:
-            typer.echo(("" if not before else "\n") + title)
-            before = title
-        what = ", ".join(str(x) for x in (form_id, shown(code) if code else None, day) if x)
-        typer.echo(f"  {what or source}: {message}")
-        typer.echo(f"      {advice}  [{instance_id}]")
-    if most and len(rows) > most:
-        typer.echo(f"\n... and {len(rows) - most} more; --most 0 prints all.")
+    for level, title in (("stop", "Kept out of the books until put right"), ("note", "Worth a look")):
+        of_level = [r for r in rows if r[3] == level]
+        if of_level:
+            typer.echo(f"{title}: {len(of_level)}")
+        for name, same in groupby(of_level, key=lambda r: str(r[4])):
+            _print_rule(name, list(same), most if not rule else 0)
     if not rows:
         typer.echo("Nothing needs a look.")
     raise typer.Exit(1 if rows else 0)

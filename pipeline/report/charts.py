@@ -1,0 +1,137 @@
+"""Charts of the report as SVG text, drawn by matplotlib, quiet enough to print in black and white."""
+
+from __future__ import annotations
+
+import html
+import io
+import re
+from collections.abc import Iterable, Sequence
+from itertools import count
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from pipeline.report.figures import Cause, Share, Standing, Step
+
+LEAF, PEEL, INK, RULE = "#3f6b4f", "#c8801d", "#22312a", "#c9d1c9"
+_SHADES = ("#2f5540", "#4f7f61", "#7ba287", "#a9c2ad", "#d8b26a", "#c8801d", "#8c5a1c")
+_STYLE = {
+    "svg.fonttype": "none", "svg.hashsalt": "formpack", "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"], "font.size": 8.5, "text.color": INK, "axes.labelcolor": INK,
+    "xtick.color": INK, "ytick.color": INK, "axes.edgecolor": RULE, "axes.spines.top": False,
+    "axes.spines.right": False, "axes.spines.left": False, "ytick.major.size": 0, "xtick.major.size": 3,
+}  # fmt: skip
+_numbers = count(1)
+
+
+def _axes(rows: int, row_height: float = 0.235) -> tuple[Figure, Axes]:
+    figure = Figure(figsize=(7.1, 0.55 + row_height * max(1, rows)), layout="constrained")
+    return figure, figure.add_subplot()
+
+
+def _svg(figure: Figure, says: str) -> str:
+    """The figure as an inline SVG with its own ids and a sentence for who cannot see it."""
+    out = io.StringIO()
+    figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
+    text = out.getvalue()
+    text = text[text.index("<svg") :]
+    mark = f"c{next(_numbers)}-"
+    text = re.sub(r'(\bid=")', rf"\1{mark}", text)
+    text = re.sub(r"(url\(#|href=\"#)", rf"\1{mark}", text)
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = text.replace("'DejaVu Sans', ", "").replace("DejaVu Sans", "sans-serif")
+    said = html.escape(says, quote=True)
+    return text.replace("<svg ", f'<svg role="img" aria-label="{said}" class="chart" ', 1)
+
+
+def intervals(shares: Sequence[Share], middle: float | None, says: str) -> str:
+    """Rates as dots on their 95 % intervals, the number read at the right; a line where the whole nursery stands."""
+    with mpl.rc_context(_STYLE):
+        figure, axes = _axes(len(shares))
+        places = range(len(shares), 0, -1)
+        for place, s in zip(places, shares, strict=True):
+            axes.plot([s.low, s.high], [place, place], color=LEAF, linewidth=2.2, solid_capstyle="round")
+            axes.plot([s.rate], [place], "o", color=LEAF, markersize=5)
+            axes.annotate(f"{s.count:,} of {s.of:,}", (1.01, place), xycoords=("axes fraction", "data"), va="center",
+                          fontsize=7.5, color="#5c6a61")  # fmt: skip
+        if middle is not None:
+            axes.axvline(middle, color=PEEL, linewidth=1, linestyle=(0, (4, 3)))
+        axes.set_yticks(list(places), [s.label for s in shares])
+        axes.set_ylim(0.3, len(shares) + 0.7)
+        low = min([s.low for s in shares], default=0.0)
+        axes.set_xlim(max(0.0, int(low * 10 - 0.5) / 10), 1.0)
+        axes.xaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
+        axes.grid(axis="x", color=RULE, linewidth=0.5)
+        axes.set_axisbelow(True)
+        return _svg(figure, says)
+
+
+def bars(standing: Sequence[Standing], says: str) -> str:
+    """Plants that stand, with the whisker of what they may be."""
+    with mpl.rc_context(_STYLE):
+        figure, axes = _axes(len(standing), 0.28)
+        places = list(range(len(standing), 0, -1))
+        most = max([s.high for s in standing], default=1)
+        for place, s in zip(places, standing, strict=True):
+            axes.barh(place, s.estimate, height=0.62, color=LEAF)
+            axes.plot([s.low, s.high], [place, place], color=INK, linewidth=1)
+            axes.text(s.high + most * 0.012, place, f"{s.estimate:,}", va="center", fontsize=8)
+        axes.set_yticks(places, [s.label for s in standing])
+        axes.set_xlim(0, most * 1.12)
+        axes.set_ylim(0.4, len(standing) + 0.6)
+        axes.xaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))
+        axes.grid(axis="x", color=RULE, linewidth=0.5)
+        axes.set_axisbelow(True)
+        return _svg(figure, says)
+
+
+def ladder(steps: Sequence[Step], words: dict[str, str], says: str) -> str:
+    """How much of what was lifted is left after each stage, with what each stage cost."""
+    with mpl.rc_context(_STYLE):
+        figure, axes = _axes(len(steps) + 1, 0.28)
+        before = 1.0
+        labels = []
+        for position, step in enumerate(steps):
+            place = len(steps) - position
+            axes.barh(place, before, height=0.62, color="#e6d3ae")
+            axes.barh(place, step.survival, height=0.62, color=LEAF)
+            axes.text(1.01, place, f"{step.survival:.1%}", va="center", fontsize=8)
+            labels.append(f"after the time {words[step.stage]}")
+            before = step.survival
+        axes.set_yticks(list(range(len(steps), 0, -1)), labels)
+        axes.set_xlim(0, 1.0)
+        axes.set_ylim(0.4, len(steps) + 0.6)
+        axes.xaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
+        axes.set_axisbelow(True)
+        return _svg(figure, says)
+
+
+def causes(rows: Iterable[Cause], words: dict[str, str], says: str) -> str:
+    """Plants lost by cause, each bar parted by the stage the plants were in."""
+    with mpl.rc_context(_STYLE):
+        rows = list(rows)
+        figure, axes = _axes(len(rows) + 1, 0.27)
+        stages = list(words)[:7]
+        seen: set[str] = set()
+        for place, cause in zip(range(len(rows), 0, -1), rows, strict=True):
+            start = 0
+            by_stage = dict(cause.by_stage)
+            for stage, shade in zip(stages, _SHADES, strict=True):
+                lost = by_stage.get(stage, 0)
+                if lost:
+                    label = words[stage] if stage not in seen else None
+                    seen.add(stage)
+                    axes.barh(place, lost, left=start, height=0.64, color=shade, label=label)
+                    start += lost
+            axes.annotate(f" {cause.lost:,}", (start, place), va="center", fontsize=8)
+        axes.set_yticks(list(range(len(rows), 0, -1)), [c.label for c in rows])
+        axes.set_ylim(0.4, len(rows) + 0.6)
+        axes.xaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))
+        axes.grid(axis="x", color=RULE, linewidth=0.5)
+        axes.set_axisbelow(True)
+        handles, labels = axes.get_legend_handles_labels()
+        order = sorted(range(len(labels)), key=lambda i: [words[s] for s in stages].index(labels[i]))
+        axes.legend([handles[i] for i in order], [labels[i] for i in order], loc="lower right", fontsize=7.5,
+                    frameon=False, title="lost while", title_fontsize=7.5)  # fmt: skip
+        return _svg(figure, says)

@@ -1,0 +1,240 @@
+"""What the page shows, as frozen rows straight from the tables."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+from formpack.group_code import shown
+from pipeline.findings import Rule
+from pipeline.store import Store
+from pipeline.workspace import Workspace
+
+STAGE_WORDS = {"tray": "in trays", "bag": "in bags", "budded": "budded", "read": "buds read", "cut_back": "cut back",
+               "staked": "staked", "topped": "topped", "gone": "gone"}  # fmt: skip
+TASK_WORDS = {"bud_take": "Read the buds", "cut_back": "Cut back", "stake": "Stake", "top": "Top", "despatch": "Despatch",
+              "stock_count": "Count the stock", "recount": "Count again"}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Share:
+    """A rate with its interval and its two integers."""
+
+    label: str
+    count: int
+    of: int
+    rate: float
+    low: float
+    high: float
+    lots: int = 0
+
+
+@dataclass(frozen=True)
+class Standing:
+    label: str
+    groups: int
+    estimate: int
+    low: int
+    high: int
+    book: int
+
+
+@dataclass(frozen=True)
+class Step:
+    stage: str
+    at_risk: int
+    lost: int
+    left: int
+    survival: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Cause:
+    label: str
+    lost: int
+    share: float
+    by_stage: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True)
+class Recount:
+    group: str
+    place: str
+    counted: int | None
+    expected: int | None
+    on: dt.date | None
+    book: int
+    advice: str
+
+
+@dataclass(frozen=True)
+class Task:
+    task: str
+    group: str
+    place: str
+    plants: int
+    due_on: dt.date
+    days_over: int
+
+
+@dataclass(frozen=True)
+class Look:
+    severity: str
+    how_many: int
+    example: str
+    advice: str
+
+
+@dataclass(frozen=True)
+class GroupRow:
+    group: str
+    pair: str
+    stage: str
+    place: str
+    opened_with: int
+    book: int
+    last_count: int | None
+    last_count_on: dt.date | None
+    estimate: int
+    low: int
+    high: int
+    state: str
+
+
+@dataclass(frozen=True)
+class Figures:
+    name: str
+    day: dt.date
+    states: dict[str, int]
+    total: Standing
+    by_stage: list[Standing]
+    by_scion: list[Standing]
+    steps: list[Step]
+    causes: list[Cause]
+    opened: int
+    take: Share | None
+    by_team: list[Share]
+    by_rootstock: list[Share]
+    by_scion_take: list[Share]
+    by_pair: list[Share]
+    by_month: list[Share]
+    recounts: list[Recount]
+    late: list[Task]
+    coming: list[Task]
+    looks: list[Look]
+    groups: list[GroupRow]
+
+
+def _labels(store: Store) -> dict[str, str]:
+    """What codes are called: rootstocks, scions, teams, places, causes."""
+    found: dict[str, str] = {}
+    for name in ("rootstocks", "scions", "teams", "locations"):
+        found |= {c: label or c for c, label in store.rows(f'SELECT code, label FROM work."list_{name}"')}
+    return found
+
+
+def _standing(store: Store, by: str, names: dict[str, str]) -> list[Standing]:
+    rows = store.rows(
+        f"SELECT {by}, count(*), sum(estimate)::BIGINT, sum(low)::BIGINT, sum(high)::BIGINT, sum(book_count)::BIGINT"
+        f" FROM standing WHERE stage <> 'gone' GROUP BY {by} ORDER BY sum(estimate) DESC"
+    )
+    return [Standing(names.get(k or "", k or "not budded yet"), *rest) for k, *rest in rows]
+
+
+def _shares(store: Store, by: str, names: dict[str, str]) -> list[Share]:
+    rows = store.rows(
+        "SELECT level, taken, read, take_rate, low, high, lots FROM take_rates"
+        ' WHERE "by" = ? AND take_rate IS NOT NULL ORDER BY take_rate DESC, level',
+        [by],
+    )
+    return [Share(" + ".join(names.get(x, x) for x in level.split("+")), *rest) for level, *rest in rows]
+
+
+def _causes(store: Store, forms_words: dict[str, str]) -> list[Cause]:
+    stages = store.rows("SELECT cause, stage, lost FROM loss_causes WHERE \"by\" = 'all' AND stage <> 'all'")
+    return [
+        Cause(forms_words.get(cause, cause), lost, share, tuple((s, n) for c, s, n in stages if c == cause))
+        for cause, lost, share in store.rows(
+            "SELECT cause, lost, share FROM loss_causes WHERE \"by\" = 'all' AND stage = 'all' ORDER BY lost DESC"
+        )
+    ]
+
+
+def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
+    rows = store.rows(
+        "SELECT s.group_code, s.location, d.counted, d.expected, d.on_date, s.book_count, d.advice FROM standing s"
+        " LEFT JOIN discrepancies d ON d.group_code = s.group_code AND d.on_date = s.last_count_on"
+        " WHERE s.state <> 'ok' ORDER BY abs(coalesce(d.difference, 1e9)) DESC, s.group_code"
+    )
+    more = "More has left than was there. Look for a move that was not recorded, then count."
+    return [Recount(shown(g), names.get(p, p or ""), c, e, on, b, a or more) for g, p, c, e, on, b, a in rows]
+
+
+def _tasks(store: Store, names: dict[str, str], condition: str) -> list[Task]:
+    rows = store.rows(
+        "SELECT task, group_code, location, estimate, due_on, days_over FROM due"
+        f" WHERE task <> 'recount' AND {condition} ORDER BY task, days_over DESC, group_code"
+    )
+    order = list(TASK_WORDS)
+    rows.sort(key=lambda r: order.index(r[0]))
+    return [Task(TASK_WORDS[t], shown(g), names.get(p, p or ""), n, on, over) for t, g, p, n, on, over in rows]
+
+
+def _looks(store: Store) -> list[Look]:
+    rows = store.rows("SELECT severity, rule, count(*), min(message) FROM problems GROUP BY severity, rule")
+    order = list(Rule.__members__)
+    rows.sort(key=lambda r: (r[0] != "stop", order.index(r[1])))
+    return [Look(s, n, example, Rule[rule].advice) for s, rule, n, example in rows]
+
+
+def _groups(store: Store, names: dict[str, str]) -> list[GroupRow]:
+    rows = store.rows(
+        "SELECT group_code, rootstock, scion, stage, location, opened_with, book_count, last_count, last_count_on,"
+        " estimate, low, high, state FROM standing WHERE stage <> 'gone' OR state <> 'ok' ORDER BY group_code"
+    )
+    return [
+        GroupRow(shown(g), " / ".join(names.get(x, x) for x in (r, s) if x), STAGE_WORDS.get(st, st), names.get(p, p or ""), *rest)
+        for g, r, s, st, p, *rest in rows
+    ]
+
+
+def gather(store: Store, workspace: Workspace) -> Figures:
+    """Everything the page needs, from the tables as they are now."""
+    from formpack.catalog import causes
+    from pipeline.run import counts_of_states
+
+    names = _labels(store)
+    words = {c["name"]: c["label::English (en)"] for c in causes()}
+    stages = list(STAGE_WORDS)
+    by_stage = sorted(_standing(store, "stage", {}), key=lambda s: stages.index(s.label))
+    overall = _shares(store, "all", {})
+    total = store.rows(
+        "SELECT count(*), coalesce(sum(estimate), 0)::BIGINT, coalesce(sum(low), 0)::BIGINT, coalesce(sum(high), 0)::BIGINT,"
+        " coalesce(sum(book_count), 0)::BIGINT FROM standing WHERE stage <> 'gone'"
+    )[0]
+    return Figures(
+        name=workspace.settings.name,
+        day=store.value("SELECT as_of FROM work.settings"),
+        states=counts_of_states(store),
+        total=Standing("all", *total),
+        by_stage=by_stage,
+        by_scion=_standing(store, "scion", names),
+        steps=[Step(*row) for row in store.rows(
+            "SELECT step, at_risk, lost, \"left\", survival, low, high FROM survival"
+            " WHERE \"by\" = 'all' AND clock = 'stage'")],
+        causes=_causes(store, words),
+        opened=store.value("SELECT coalesce(sum(quantity), 0)::BIGINT FROM movements WHERE kind = 'opened'"),
+        take=overall[0] if overall else None,
+        by_team=_shares(store, "team", names),
+        by_rootstock=_shares(store, "rootstock", names),
+        by_scion_take=_shares(store, "scion", names),
+        by_pair=_shares(store, "rootstock+scion", names),
+        by_month=sorted(_shares(store, "month", {}), key=lambda s: s.label),
+        recounts=_recounts(store, names),
+        late=_tasks(store, names, "days_over > 0"),
+        coming=_tasks(store, names, "days_over BETWEEN -7 AND 0"),
+        looks=_looks(store),
+        groups=_groups(store, names),
+    )  # fmt: skip

@@ -1,0 +1,45 @@
+"""Figures -> the page: one self-contained HTML file, for the screen and for A4, with nothing to run in it."""
+
+from __future__ import annotations
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from pipeline.report import charts
+from pipeline.report.figures import STAGE_WORDS, Figures
+
+
+def _number(value: float | int | None) -> str:
+    return "" if value is None else f"{value:,}"
+
+
+def _percent(value: float | None) -> str:
+    return "" if value is None else f"{value:.1%}"
+
+
+def page_html(figures: Figures) -> str:
+    """The whole page."""
+    environment = Environment(
+        loader=PackageLoader("pipeline.report", "."), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    environment.filters |= {"n": _number, "pc": _percent}
+    middle = figures.take.rate if figures.take else None
+    drawn = {
+        "stages": charts.bars(
+            [s.__class__(STAGE_WORDS.get(s.label, s.label), *_rest(s)) for s in figures.by_stage],
+            "Plants standing by stage; the numbers are in the table below.",
+        ) if figures.by_stage else "",
+        "ladder": charts.ladder(figures.steps, STAGE_WORDS, "Share of lifted seedlings left after each stage.")
+        if figures.steps else "",
+        "causes": charts.causes(figures.causes, STAGE_WORDS, "Plants lost by cause and stage.") if figures.causes else "",
+        "teams": charts.intervals(figures.by_team, middle, "Take by team with 95 percent intervals."),
+        "rootstocks": charts.intervals(figures.by_rootstock, middle, "Take by rootstock with 95 percent intervals."),
+        "pairs": charts.intervals(figures.by_pair, middle, "Take by combination with 95 percent intervals."),
+        "months": charts.intervals(figures.by_month, middle, "Take by month of budding with 95 percent intervals."),
+    }  # fmt: skip
+    return environment.get_template("page.html").render(f=figures, charts=drawn, stage_words=STAGE_WORDS)
+
+
+def _rest(standing: object) -> tuple[int, int, int, int, int]:
+    s = standing
+    return s.groups, s.estimate, s.low, s.high, s.book  # type: ignore[attr-defined]

@@ -1,0 +1,61 @@
+"""The tables of the contract as sheets of one workbook."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import Any
+
+import openpyxl
+from openpyxl.cell import WriteOnlyCell
+from openpyxl.styles import Alignment, Font, PatternFill
+from openpyxl.utils import get_column_letter
+
+from pipeline.store import Store
+from pipeline.tables import TABLES
+
+_RATES = {"take_rate", "low", "high", "adjusted", "adjusted_low", "adjusted_high", "q_value", "p_wrong", "survival",
+          "se", "share", "cumulative", "exact_share", "confidence"}  # fmt: skip
+_WIDE = {"message": 70, "advice": 60, "instance_id": 44, "instance_ids": 44, "source": 30, "level": 22}
+_ILLEGAL = dict.fromkeys([*range(9), 11, 12, *range(14, 32)], "\ufffd")
+
+
+def plain_cell(value: Any) -> Any:
+    """The value as a cell may hold it: whole texts of bytes that a workbook cannot carry are marked."""
+    return value.translate(_ILLEGAL)[:32000] if isinstance(value, str) else value
+
+
+def write_workbook(store: Store, path: Path) -> None:
+    """One sheet a table, headers frozen, dates as dates, rates as percentages, no text that a spreadsheet would run."""
+    book = openpyxl.Workbook(write_only=True)
+    bold, fill = Font(bold=True), PatternFill("solid", fgColor="D9E4CF")
+    for name, (_, columns) in TABLES.items():
+        sheet = book.create_sheet(name)
+        sheet.freeze_panes = "B2"
+        for position, column in enumerate(columns, start=1):
+            sheet.column_dimensions[get_column_letter(position)].width = _WIDE.get(column, max(11, len(column) + 2))
+        rows = store.rows(f'SELECT * FROM main."{name}"')
+        sheet.auto_filter.ref = f"A1:{get_column_letter(len(columns))}{len(rows) + 1}"
+        head = []
+        for column in columns:
+            cell = WriteOnlyCell(sheet, column)
+            cell.font, cell.fill = bold, fill
+            head.append(cell)
+        sheet.append(head)
+        for row in rows:
+            cells = []
+            for column, value in zip(columns, row, strict=True):
+                cell = WriteOnlyCell(sheet, plain_cell(value))
+                if isinstance(value, str):
+                    cell.data_type = "s"  # a text that begins with = stays a text
+                    if column in ("message", "advice"):
+                        cell.alignment = Alignment(wrap_text=True, vertical="top")
+                elif isinstance(value, (dt.date, dt.datetime)):
+                    cell.number_format = "yyyy-mm-dd"
+                elif column in _RATES and isinstance(value, float) and name != "standing":
+                    cell.number_format = "0.0%"
+                cells.append(cell)
+            sheet.append(cells)
+    beside = path.with_name(f".{path.name}.new")
+    book.save(beside)
+    beside.replace(path)
