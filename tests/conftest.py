@@ -1,0 +1,66 @@
+"""Shared by all tests: workspaces of the small scenario nursery, and the fixed day on which tests happen."""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline import run
+from pipeline.store import Store
+from pipeline.workspace import Workspace, make_workspace
+
+ROOT = Path(__file__).resolve().parent.parent
+SAMPLES = ROOT / "sample_submissions"
+DAY = dt.date(2026, 11, 2)
+
+
+def new_workspace(folder: Path, forms: Path | None = None) -> Workspace:
+    """A workspace with the scenario nursery's lists, and a fixed day."""
+    make_workspace(folder, "Scenario nursery")
+    for path in (SAMPLES / "lists").glob("*.csv"):
+        shutil.copy(path, folder / "lists" / path.name)
+    if forms is not None:
+        shutil.copytree(forms, folder / "forms", dirs_exist_ok=True)
+    (folder / "nursery.toml").write_text(f'name = "Scenario nursery"\ntoday = {DAY}\n', encoding="utf-8")
+    return Workspace(folder)
+
+
+@pytest.fixture
+def workspace(tmp_path: Path) -> Workspace:
+    return new_workspace(tmp_path / "nursery")
+
+
+@pytest.fixture
+def take_in(workspace: Workspace) -> Callable[..., run.Imported]:
+    """Import files given as name=content into the scenario nursery."""
+
+    def take(files: dict[str, bytes | str]) -> run.Imported:
+        for name, content in files.items():
+            path = workspace.inbox / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        return run.import_files(workspace, [workspace.inbox])
+
+    return take
+
+
+def table(workspace: Workspace, name: str, columns: str = "*", where: str = "true") -> list[tuple[Any, ...]]:
+    with Store.open(workspace.store_file) as store:
+        return store.rows(f'SELECT {columns} FROM main."{name}" WHERE {where}')
+
+
+def every_table(workspace: Workspace, leave_out: tuple[str, ...] = ("received_at", "source")) -> dict[str, list[tuple[Any, ...]]]:
+    """All tables of the contract, rows sorted; what depends on when and from which file it came is left out."""
+    from pipeline.tables import TABLES
+
+    found = {}
+    with Store.open(workspace.store_file) as store:
+        for name, (_, columns) in TABLES.items():
+            listed = ", ".join(f'"{c}"' for c in columns if c not in leave_out)
+            found[name] = store.rows(f'SELECT {listed} FROM main."{name}" ORDER BY ALL')
+    return found

@@ -1,0 +1,156 @@
+import java.io.BufferedReader;
+import java.io.File;
+import java.io.InputStreamReader;
+import java.io.PrintStream;
+import java.nio.charset.StandardCharsets;
+import java.nio.file.Path;
+import org.javarosa.core.model.FormDef;
+import org.javarosa.core.model.FormIndex;
+import org.javarosa.core.model.SelectChoice;
+import org.javarosa.core.model.ValidateOutcome;
+import org.javarosa.core.model.condition.EvaluationContext;
+import org.javarosa.core.model.data.DateData;
+import org.javarosa.core.model.data.DecimalData;
+import org.javarosa.core.model.data.IAnswerData;
+import org.javarosa.core.model.data.IntegerData;
+import org.javarosa.core.model.data.SelectOneData;
+import org.javarosa.core.model.data.StringData;
+import org.javarosa.core.model.instance.InstanceInitializationFactory;
+import org.javarosa.core.model.instance.TreeReference;
+import org.javarosa.core.reference.ReferenceManager;
+import org.javarosa.core.services.PropertyManager;
+import org.javarosa.core.services.properties.IPropertyRules;
+import org.javarosa.core.services.IPropertyManager;
+import org.javarosa.core.util.externalizable.PrototypeFactory;
+import org.javarosa.form.api.FormEntryController;
+import org.javarosa.form.api.FormEntryModel;
+import org.javarosa.form.api.FormEntryPrompt;
+import org.javarosa.model.xform.XFormSerializingVisitor;
+import org.javarosa.model.xform.XFormsModule;
+import org.javarosa.core.model.utils.DateUtils;
+import org.javarosa.xform.util.XFormUtils;
+
+/** Answers a form as a phone would, by commands on standard input: one line a command, one line an answer. */
+public class Drive {
+    static FormDef form;
+    static FormEntryModel model;
+    static FormEntryController controller;
+    static File folder;
+
+    public static void main(String[] arguments) throws Exception {
+        PrintStream out = new PrintStream(System.out, true, "UTF-8");
+        System.setOut(new PrintStream(new java.io.OutputStream() { public void write(int b) { } }));
+        new XFormsModule().registerModule();
+        PropertyManager.setPropertyManager(new IPropertyManager() {
+            public java.util.List<String> getProperty(String name) { return java.util.List.of(getSingularProperty(name)); }
+            public String getSingularProperty(String name) { return "phone-test"; }
+            public void setProperty(String name, String value) { }
+            public void setProperty(String name, java.util.List<String> value) { }
+            public void addRules(IPropertyRules rules) { }
+            public java.util.List<IPropertyRules> getRules() { return java.util.List.of(); }
+        });
+        BufferedReader in = new BufferedReader(new InputStreamReader(System.in, StandardCharsets.UTF_8));
+        String line;
+        while ((line = in.readLine()) != null) {
+            String[] words = line.split("\t", -1);
+            try {
+                out.println(run(words));
+            } catch (Throwable wrong) {
+                out.println("ERROR\t" + String.valueOf(wrong).replace('\n', ' ').replace('\t', ' '));
+            }
+        }
+    }
+
+    static String run(String[] words) throws Exception {
+        switch (words[0]) {
+            case "FORM": return load(words[1]);
+            case "SET": return set(words[1], words[2]);
+            case "CHOICES": return choices(words[1]);
+            case "LANGUAGE": controller.setLanguage(words[1]); return "OK";
+            case "LABEL": return find(words[1]) == null ? "ABSENT" : "OK\t" + prompt(words[1]).getQuestionText();
+            case "VALIDATE": return validate();
+            case "XML": return "OK\t" + xml();
+            default: return "ERROR\tunknown command";
+        }
+    }
+
+    static String load(String path) throws Exception {
+        folder = new File(path).getParentFile();
+        ReferenceManager references = ReferenceManager.instance();
+        references.reset();
+        references.addReferenceFactory(new org.javarosa.core.reference.PrefixedRootFactory(new String[] {"file-csv", "file"}) {
+            protected org.javarosa.core.reference.Reference factory(String terminal, String uri) {
+                return new org.javarosa.core.reference.ResourceReference(uri) {
+                    public String getLocalURI() { return new File(folder, terminal).getAbsolutePath(); }
+                    public java.io.InputStream getStream() throws java.io.IOException {
+                        return new java.io.FileInputStream(new File(folder, terminal));
+                    }
+                };
+            }
+        });
+        form = XFormUtils.getFormFromFormXml(path, null);
+        model = new FormEntryModel(form);
+        controller = new FormEntryController(model);
+        form.initialize(true, new InstanceInitializationFactory());
+        return "OK";
+    }
+
+    static FormIndex find(String name) {
+        FormIndex index = FormIndex.createBeginningOfFormIndex();
+        while (true) {
+            index = model.incrementIndex(index);
+            if (index.isEndOfFormIndex()) return null;
+            if (model.getEvent(index) == FormEntryController.EVENT_QUESTION
+                    && index.getReference().getNameLast().equals(name) && model.isIndexRelevant(index)) return index;
+        }
+    }
+
+    static FormEntryPrompt prompt(String name) {
+        return model.getQuestionPrompt(find(name));
+    }
+
+    static String set(String name, String text) {
+        FormIndex index = find(name);
+        if (index == null) return "ABSENT";
+        FormEntryPrompt prompt = model.getQuestionPrompt(index);
+        IAnswerData value = null;
+        if (!text.isEmpty()) {
+            switch (prompt.getControlType()) {
+                case org.javarosa.core.model.Constants.CONTROL_SELECT_ONE:
+                    for (SelectChoice choice : prompt.getSelectChoices())
+                        if (choice.getValue().equals(text)) value = new SelectOneData(choice.selection());
+                    if (value == null) return "NOCHOICE";
+                    break;
+                default:
+                    switch (prompt.getDataType()) {
+                        case org.javarosa.core.model.Constants.DATATYPE_INTEGER: value = new IntegerData(Integer.parseInt(text)); break;
+                        case org.javarosa.core.model.Constants.DATATYPE_DECIMAL: value = new DecimalData(Double.parseDouble(text)); break;
+                        case org.javarosa.core.model.Constants.DATATYPE_DATE: value = new DateData(DateUtils.parseDate(text)); break;
+                        default: value = new StringData(text);
+                    }
+            }
+        }
+        int said = controller.answerQuestion(index, value, true);
+        if (said == FormEntryController.ANSWER_OK) return "OK";
+        if (said == FormEntryController.ANSWER_REQUIRED_BUT_EMPTY) return "REQUIRED";
+        return "CONSTRAINT\t" + String.valueOf(prompt.getConstraintText()).replace('\n', ' ');
+    }
+
+    static String choices(String name) {
+        StringBuilder said = new StringBuilder("OK");
+        for (SelectChoice choice : prompt(name).getSelectChoices()) said.append('\t').append(choice.getValue());
+        return said.toString();
+    }
+
+    static String validate() {
+        ValidateOutcome outcome = form.validate(true);
+        return outcome == null ? "OK" : (outcome.outcome == FormEntryController.ANSWER_REQUIRED_BUT_EMPTY ? "REQUIRED\t" : "CONSTRAINT\t")
+            + outcome.failedPrompt.getReference().getNameLast();
+    }
+
+    static String xml() throws Exception {
+        form.postProcessInstance();
+        byte[] record = new XFormSerializingVisitor(true).serializeInstance(form.getMainInstance(), form);
+        return new String(record, StandardCharsets.UTF_8).replace("\n", " ").replace("\t", " ");
+    }
+}
