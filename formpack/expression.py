@@ -185,7 +185,7 @@ _FUNCTIONS: dict[str, _Function] = {
     "count-selected": _Function(
         ("text",),
         "number",
-        "len(list_filter(string_split({0}, ' '), w -> w <> ''))",
+        "len(regexp_extract_all({0}, '[^ ]+'))",
         lambda x: float(len(x.split())),
     ),
     "number": _Function(("text",), "number", "TRY_CAST({0} AS DOUBLE)", _number),
@@ -309,11 +309,11 @@ class _Parser:
         depth = 0
         while self.peek()[0] != "end":
             value = self.peek()[1]
+            if value in ("//", "..", "@"):
+                raise ExpressionError(f"{value!r} at character {self.peek()[2] + 1} is not portable: write the full path")
             if depth == 0 and value not in ("/", "[") and self.tokens[self.at - 1][1] != "/":
                 break
             depth += (value == "[") - (value == "]")
-            if value in ("//", "..", "@"):
-                raise ExpressionError(f"{value!r} at character {self.peek()[2] + 1} is not portable: write the full path")
             self.at += 1
         return Lookup(self.source[place : self.peek()[2]].strip())
 

@@ -195,7 +195,7 @@ class Nursery:
                 answers[kept] = max(0, found - out)
             self.send(form_id, group, day + dt.timedelta(days=number), staff, **answers, **more)
             group.stands -= out
-        group.listed = max(0, said_total - sum(1 for _ in ()) - (sum(bases) - group.stands))
+        group.listed = max(0, said_total - (sum(bases) - group.stands))
         if stage:
             group.stage = stage
 
@@ -436,11 +436,10 @@ class Nursery:
             wrong = code[:4] + str((int(code[4]) + 3) % 10) + code[5:]
             s.answers |= {"code_typed": group_code.shown(wrong), "group_code": wrong}
             s.answers.pop("code_scanned", None)
-        for _ in range(3):  # lifted is not culls and planted
-            s = self.pick("open_group") if _ == 0 else self.pick("cull_round")
-            if s.form_id == "open_group":
-                continue
-            s.answers["counted"] = 9
+        for _ in range(2):  # more taken out than there were
+            self.pick("cull_round").answers["counted"] = 9
+        s = next(s for s in reversed(self.sent) if s.form_id == "open_group")
+        s.answers["planted"] = int(str(s.answers["planted"])) - 20  # lifted is not planted and culls together
         s = self.pick("stock_count")
         s.answers.pop("counted")
         s = self.pick("bud_take")
@@ -480,7 +479,8 @@ def instance_xml(form: Form, sent: Sent, version: str | None = None) -> str:
 
 def flat_row(form: Form, sent: Sent) -> dict[str, str]:
     """One submission as a flat row, columns named by path, as exports commonly have them."""
-    row: dict[str, str] = {"meta/instanceID": sent.instance_id, "meta/deprecatedID": sent.deprecated_id}
+    row: dict[str, str] = {"meta/instanceID": sent.instance_id, "meta/deprecatedID": sent.deprecated_id,
+                           "form_version": form.version}
     path: list[str] = []
     for cells in form.rows:
         base = cells["type"].split()[0]

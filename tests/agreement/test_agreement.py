@@ -1,0 +1,206 @@
+"""One sentence judges everywhere: for every question of every form, answers just inside and just outside each
+limit get the same verdict from the native form engine, JSON Schema, pandera and SQL.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from formpack.answer_schema import answer_validator, split_constraint
+from formpack.catalog import Form, Question, load_forms
+from formpack.expression import Answer, walk
+from formpack.group_code import check_digits, issue
+from formpack.readers import READERS, Unreadable
+from pipeline import ledger, phone
+from pipeline.findings import Finding
+from pipeline.frame_schema import answer_frame, frame_failures
+from pipeline.store import Store
+from pipeline.validate import rules_sql, type_answers
+from pipeline.workspace import Workspace
+from tests.conftest import SAMPLES, new_workspace
+from tests.engine.phone import Phone
+
+OWN = SAMPLES / "a_form_of_the_nursery_s_own" / "forms"
+FORMS = load_forms(OWN)
+TODAY = dt.date.today()  # the engine asks the machine's clock, so the others are told the same day
+HERE, OTHER = issue(2026, 701, 2)
+EXTERNAL = {"staff_code": "S03", "team_code": "T02", "location": "H1", "seed_lot": "L2601-CARR", "rootstock": "CARRIZO",
+            "scion": "TAHITI", "budwood_batch": "B-TAH", "order_ref": "O001"}  # fmt: skip
+SCANS = {"group_code": "code_scanned", "to_group": "to_scanned", "set_aside_to": "aside_scanned"}
+
+
+def _base(form: Form) -> dict[str, str]:
+    """Answers that every judge accepts, in the order of the form."""
+    answers: dict[str, str] = {}
+    numbers = {"lifted": "1000", "counted": "1000", "planted": "1000", "burnt": "20", "killed": "3", "lowest_c": "-2",
+               "moved": "40", "lost": "4", "despatched": "300", "attempt": "1", "height_cm": "50", "stem_mm": "8",
+               "stub_cm": "4", "brown": "7"}  # fmt: skip
+    for q in form.questions:
+        if q.type == "integer":
+            answers[q.name] = numbers.get(q.name, "0" if q.ledger == "leaves" else "10")
+            if q.name.startswith("cull_") and form.form_id == "open_group":
+                answers[q.name] = "0"
+        elif q.type == "decimal":
+            answers[q.name] = numbers[q.name]
+        elif q.type == "date":
+            answers[q.name] = (TODAY - dt.timedelta(days=30 if q.name == "sow_date" else 0)).isoformat()
+        elif q.type == "select_one" and q.is_kept:
+            answers[q.name] = form.codes(q.list_name)[0]
+        elif q.type == "select_one_from_file":
+            answers[q.name] = EXTERNAL[q.name]
+        elif q.name in ("code_scanned", "to_scanned", "aside_scanned"):
+            answers[q.name] = HERE if q.name == "code_scanned" else OTHER
+        elif q.name == "brown_moved":
+            answers[q.name] = "yes"
+        elif q.name == "recount":
+            answers[q.name] = "yes"
+        elif q.name in ("note", "consignee"):
+            answers[q.name] = "Fine, so far"
+    return answers
+
+
+def _edges(form: Form, q: Question, base: dict[str, str]) -> Iterator[tuple[str, str]]:
+    """(what is tried, answer) on both sides of every limit of a question."""
+    yield "blank", ""
+    if q.kind == "number":
+        step = 1 if q.value_type == "integer" else 0.5
+        edges = [x for v in split_constraint(q)[0].values() for x in (v, v - step, v + step)]
+        edges += [float(base[q.name]) + d for d in (-1, 1)]
+        yield from ((f"{x:g}", f"{x:.0f}" if q.value_type == "integer" else f"{x:.1f}") for x in sorted(set(edges)))
+    elif q.kind == "date":
+        for days in (-31, -30, -29, -1, 0, 1):
+            yield f"{days:+} days", (TODAY + dt.timedelta(days=days)).isoformat()
+    elif q.type == "select_one":
+        yield from ((code, code) for code in form.codes(q.list_name))
+        yield "no choice", "zz"
+    elif q.type == "select_one_from_file":
+        yield "no choice", "ZZ"
+
+
+def _cases(form: Form) -> Iterator[tuple[str, dict[str, str]]]:
+    base = _base(form)
+    yield "base", base
+    for q in form.kept:
+        if q.name in base:
+            for what, text in _edges(form, q, base):
+                yield f"{q.name} {what}", {**base, q.name: text}
+    for name, scan in SCANS.items():
+        typed = scan.replace("scanned", "typed")
+        if scan not in base:
+            continue
+        good = HERE if name == "group_code" else OTHER
+        ninety_seven = next(f"{n:06d}" for n in range(260_000, 270_000) if check_digits(f"{n:06d}") == "97")
+        tries = {"typed": good, "one digit wrong": str((int(good[0]) + 1) % 10) + good[1:], "seven digits": good[:7],
+                 "swapped": good[:5] + good[6] + good[5] + good[7], "other spelling of 97": ninety_seven + "00"}  # fmt: skip
+        if name != "group_code":
+            tries["the same group"] = HERE
+        for what, text in tries.items():
+            if text[5:7] != good[5:7] or what != "swapped":
+                yield f"{name} {what}", {**base, scan: "", typed: text}
+
+
+def _as_sent(form: Form, answers: dict[str, str]) -> dict[str, str]:
+    """What the office gets: codes as the phone works them out, blank and unasked answers left out."""
+    sent = {k: v for k, v in answers.items() if v and k in {q.name for q in form.kept}}
+    for name, scan in SCANS.items():
+        if scan in answers:
+            sent[name] = answers[scan] or answers.get(scan.replace("scanned", "typed"), "")
+    if form.form_id == "bud_take" and sent.get("brown", "0") in ("0", "-1", ""):
+        sent.pop("set_aside_to", None)
+    if form.form_id == "frost_damage" and sent.get("killed", "0") in ("0", "-1", ""):
+        sent.pop("lowest_c", None)
+    return sent
+
+
+def _office(form: Form, store: Store, sent: list[dict[str, str]]) -> list[dict[str, bool]]:
+    """What JSON Schema, pandera and SQL say of each case."""
+    validator = answer_validator(form, TODAY)
+    checked = [type_answers(form, answers, (), validator) for answers in sent]
+    unreadable = {
+        number
+        for number, answers in enumerate(sent)
+        for name, text in answers.items()
+        if isinstance(READERS[form.question(name).value_type](text), Unreadable)
+    }
+    frame = answer_frame(form, [{**typed, "received_on": TODAY} for typed, _ in checked])
+    pandera = {number for number, _, _ in frame_failures(form, frame)}
+    columns = "".join(f', "{q.name}" {q.sql_type}' for q in form.kept)
+    store.connection.execute(f'CREATE OR REPLACE TABLE answers."{form.form_id}" (reading_id VARCHAR{columns})')
+    names = [q.name for q in form.kept]
+    rows = [(str(n), *(typed.get(name) for name in names)) for n, (typed, _) in enumerate(checked)]
+    store.insert(f'answers."{form.form_id}"', ["reading_id", *names], rows)
+    store.connection.execute(
+        f"CREATE OR REPLACE TABLE work.current AS SELECT reading_id, DATE '{TODAY}' AS received_on FROM answers.\"{form.form_id}\""
+    )
+    sql = {int(reading_id) for reading_id, *_ in store.rows(rules_sql(form))}
+    return [
+        {"JSON Schema": not found, "pandera": n not in unreadable | pandera, "SQL": n not in unreadable | sql}
+        for n, (_, found) in enumerate(checked)
+    ]
+
+
+@pytest.fixture(scope="module")
+def nursery(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    workspace = new_workspace(tmp_path_factory.mktemp("agreement"), OWN)
+    phone.write_forms(workspace)
+    from pipeline import run
+
+    with Store.open(workspace.store_file) as store:
+        run.refresh(store, workspace)
+        phone.write_lists(store, workspace)
+        ledger.load_lists(store, workspace)
+    return workspace
+
+
+@pytest.mark.parametrize("form_id", sorted(FORMS))
+def test_agreement(form_id: str, nursery: Workspace) -> None:
+    form = FORMS[form_id]
+    path = nursery.phone / f"{form_id}.xml"
+    cases = list(_cases(form))
+    with Phone() as native:
+        refusals = [native.fill(path, answers) for _, answers in cases]
+    with Store.open(nursery.store_file) as store:
+        offices = _office(form, store, [_as_sent(form, answers) for _, answers in cases])
+    assert refusals[0] == [], f"the base case must be fine: {refusals[0]}"
+    split = []
+    for (what, _), refusal, office in zip(cases, refusals, offices, strict=True):
+        verdicts = {"native": not refusal} | office
+        name = what.split()[0]
+        if what.endswith("no choice") and form.question(name).type == "select_one_from_file":
+            verdicts = {k: v for k, v in verdicts.items() if k in ("native", "SQL")}  # the others know no lists
+        if len(set(verdicts.values())) > 1:
+            split.append(f"{what}: {verdicts} {refusal}")
+    assert not split, "\n".join(split)
+    refused = sum(bool(r) for r in refusals)
+    assert len(cases) >= 8 and refused >= 3, f"{len(cases)} tried, {refused} refused: the cases are too tame"
+
+
+def test_every_limit_is_tried() -> None:
+    """Each kept question with a constraint is among the cases, and so is every question that a constraint names."""
+    for form in FORMS.values():
+        tried = {what.split()[0] for what, _ in _cases(form)}
+        for q in form.kept:
+            if q.constraint is not None:
+                assert q.name in tried, f"{form.form_id}: {q.name}"
+                named = {n.name for n in walk(q.constraint) if isinstance(n, Answer) and n.name}
+                assert named - {n for n in named if form.question(n).type == "calculate"} <= tried
+
+
+def test_disagreement_would_be_seen() -> None:
+    """A check that cannot fail is none: a schema without its rules lets a wrong sum through."""
+    form = FORMS["open_group"]
+    sent = _as_sent(form, {**_base(form), "planted": "999"})
+    validator = answer_validator(form, TODAY)
+    assert type_answers(form, sent, (), validator)[1] == [
+        Finding("", "impossible_value", "planted", "999", form.question("planted").cells["constraint_message::English (en)"])
+    ]
+    tame = type(validator)({k: v for k, v in validator.schema.items() if k != "rules"})
+    assert type_answers(form, sent, (), tame)[1] == []
+
+
+def test_phone_stays_out_of_repo(nursery: Workspace) -> None:
+    assert Path(nursery.phone / "groups.csv").read_text(encoding="utf-8").startswith("code,label,")

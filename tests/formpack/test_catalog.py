@@ -1,0 +1,144 @@
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+from typing import Any
+
+import openpyxl
+import pytest
+
+from formpack.catalog import LANGUAGES, FormError, load_forms
+from formpack.workbook import form_workbook
+from tests.conftest import SAMPLES
+
+FORMS = load_forms()
+CONTRACT = {
+    "open_group": "seed_lot rootstock sow_date lifted cull_off_type cull_bent_root cull_etiolated cull_weak cull_other planted location",
+    "cull_round": "coverage counted cull_off_type cull_bent_root cull_etiolated cull_weak cull_disease cull_other dead",
+    "bag_up": "coverage bagged cull_off_type cull_bent_root cull_weak cull_disease cull_other dead height_cm location",
+    "transfer": "to_group moved transfer_reason",
+    "relocate": "location",
+    "budding": "team_code attempt scion budwood_batch buds_set passed_over stem_mm height_cm",
+    "bud_take": "team_code attempt green brown unsure missing set_aside_to",
+    "cut_back": "coverage cut not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead stub_cm",
+    "stake": "coverage staked not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead shoots_removed stakes_treated",
+    "top": "coverage topped not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead stem_mm",
+    "stock_count": "coverage counted location",
+    "loss": "lost loss_cause photo",
+    "despatch": "despatched order_ref consignee",
+}
+OPTIONAL = {"height_cm", "stem_mm", "stub_cm", "set_aside_to", "photo", "note", "list_date", "shown_stage", "shown_count"}
+
+
+@pytest.mark.parametrize("form_id", CONTRACT)
+def test_each_form_asks_what_the_contract_says(form_id: str) -> None:
+    common = ["start", "end", "deviceid", "visit_date", "staff_code", "group_code", "list_date", "shown_stage", "shown_count"]
+    asked = [q.name for q in FORMS[form_id].kept]
+    assert asked == [*common, *CONTRACT[form_id].split(), "note"]
+    optional = {q.name for q in FORMS[form_id].kept if not q.required and not q.is_metadata}
+    assert optional <= OPTIONAL | {"location"}
+    assert ("location" in optional) == (form_id == "stock_count")
+
+
+def test_all_thirteen_are_there() -> None:
+    assert sorted(FORMS) == sorted(CONTRACT)
+
+
+def test_every_text_stands_in_three_languages() -> None:
+    looked_at = 0
+    for form in FORMS.values():
+        for row in [*form.rows, *(c for rows in form.choices.values() for c in rows)]:
+            for column in ("label", "hint", "constraint_message"):
+                texts = [row.get(f"{column}::{language}", "") for language in LANGUAGES]
+                assert all(texts) or not any(texts), (form.form_id, row["name"], column)
+                looked_at += any(texts)
+    assert looked_at > 300
+
+
+def _own(folder: Path, rows: list[dict[str, str]], settings: dict[str, str] | None = None) -> Path:
+    form = folder / "forms" / "frost_damage"
+    form.mkdir(parents=True)
+    columns = list(dict.fromkeys(k for r in rows for k in r))
+    with (form / "survey.csv").open("w", encoding="utf-8", newline="") as file:
+        table = csv.DictWriter(file, columns)
+        table.writeheader()
+        table.writerows(rows)
+    told = settings or {"form_id": "frost_damage", "form_title": "Frost", "version": "2026112501"}
+    (form / "settings.csv").write_text(",".join(told) + "\n" + ",".join(told.values()) + "\n", encoding="utf-8")
+    return folder / "forms"
+
+
+def _question(name: str = "killed", **more: Any) -> dict[str, str]:
+    words = {f"label::{language}": "Killed" for language in LANGUAGES}
+    return {"type": "integer", "name": name, **words, "required": "yes", **more}
+
+
+HEAD = [{"type": "include", "name": "who"}, {"type": "include", "name": "sign"}]
+
+
+@pytest.mark.parametrize(
+    ("rows", "says"),
+    [
+        ([_question(constraint="floor(.) = 1")], "int()"),
+        ([_question(constraint=". >= 0")], "no constraint_message"),
+        ([_question(relevant="${nobody} = 1")], "nobody, which the form does not ask"),
+        ([_question(ledger="vanishes")], "the words are"),
+        ([_question(ledger="leaves")], "without a cause"),
+        ([_question(ledger="leaves", cause="meteor")], "no cause"),
+        ([_question(), _question()], "used twice"),
+        ([_question(name="Killed")], "small letters"),
+        ([_question() | {"label::Español (es)": ""}], "empty in Español"),
+        ([_question() | {"label": "Killed"}], "no language"),
+        ([_question() | {"type": "begin_repeat"}], "not one that this pack can check"),
+        ([_question() | {"type": "select_one nowhere"}], "no list nowhere"),
+        ([{"type": "include", "name": "whoever"}], "no common part"),
+        ([_question(required="sometimes")], "yes or empty"),
+        ([{"type": "begin_group", "name": "g", **{f"label::{x}": "g" for x in LANGUAGES}}], "no end_group"),
+    ],
+)
+def test_a_form_with_a_fault_is_refused_with_its_place(rows: list[dict[str, str]], says: str, tmp_path: Path) -> None:
+    with pytest.raises(FormError) as refused:
+        load_forms(_own(tmp_path, [*HEAD, *rows]))
+    assert any(says in fault and "frost_damage" in fault for fault in refused.value.faults), refused.value.faults
+
+
+def test_a_form_must_ask_who_when_and_where(tmp_path: Path) -> None:
+    with pytest.raises(FormError, match="asks no visit_date"):
+        load_forms(_own(tmp_path, [_question()]))
+
+
+def test_settings_are_needed(tmp_path: Path) -> None:
+    with pytest.raises(FormError, match="version is empty"):
+        load_forms(_own(tmp_path, HEAD, {"form_id": "frost_damage", "form_title": "x", "version": ""}))
+
+
+def test_a_workbook_is_the_same_form_as_its_folder(tmp_path: Path) -> None:
+    """What is written for the phones can be edited and put back: a complete workbook without include rows."""
+    form = load_forms(SAMPLES / "a_form_of_the_nursery_s_own" / "forms")["frost_damage"]
+    (tmp_path / "frost_damage.xlsx").write_bytes(form_workbook(form))
+    again = load_forms(tmp_path)["frost_damage"]
+    assert [(q.name, q.constraint, q.relevant, q.ledger, q.cause) for q in again.questions] == [
+        (q.name, q.constraint, q.relevant, q.ledger, q.cause) for q in form.questions
+    ]
+    assert again.is_own
+
+
+def test_an_own_form_wins_over_the_shipped_one(tmp_path: Path) -> None:
+    (tmp_path / "loss.xlsx").write_bytes(form_workbook(FORMS["loss"], "2026112599"))
+    assert load_forms(tmp_path)["loss"].version == "2026112599"
+    assert load_forms(tmp_path)["top"].version == FORMS["top"].version
+
+
+def test_a_broken_workbook_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "frost.xlsx").write_bytes(b"no workbook")
+    with pytest.raises(FormError, match="not a workbook"):
+        load_forms(tmp_path)
+
+
+def test_cells_of_a_workbook_are_never_formulas(tmp_path: Path) -> None:
+    path = tmp_path / "loss.xlsx"
+    path.write_bytes(form_workbook(FORMS["loss"]))
+    book = openpyxl.load_workbook(path)
+    assert {c.data_type for sheet in book.worksheets for row in sheet.iter_rows() for c in row if c.value} == {"s"}
+    assert book.sheetnames == ["survey", "choices", "settings"]
+    book.close()

@@ -1,0 +1,163 @@
+"""The forms in the native engine, as field staff meet them."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from formpack.catalog import load_forms
+from formpack.group_code import issue, shown
+from formpack.submission import Received, read
+from pipeline import phone, run
+from pipeline.store import Store
+from pipeline.workspace import Workspace
+from tests.conftest import SAMPLES, new_workspace, table
+from tests.engine.phone import Phone
+
+GROUP, OTHER = issue(2026, 701, 2)
+WRONG = str(9 - int(GROUP[0])) + GROUP[1:]
+
+
+@pytest.fixture(scope="module")
+def nursery(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """One group with a lot of Team 2 that waits to be read, on the phones' lists."""
+    workspace = new_workspace(tmp_path_factory.mktemp("phone"))
+    source = SAMPLES / "failed_buds_are_set_aside_and_budded_again" / "inbox"
+    run.import_files(workspace, [source / "1.xml", source / "2.xml"])
+    phone.write_forms(workspace)
+    with Store.open(workspace.store_file) as store:
+        phone.write_lists(store, workspace)
+    return workspace
+
+
+def test_a_reading_from_scan_to_books(nursery: Workspace) -> None:
+    with Phone() as it:
+        it.ask("FORM", str(nursery.phone / "bud_take.xml"))
+        it.ask("SET", "staff_code", "S03")
+        assert it.ask("SET", "code_scanned", GROUP) == ["OK"]
+        assert it.ask("LABEL", "code_typed") == ["ABSENT"]
+        assert it.ask("CHOICES", "team_code") == ["OK", "T02"], "only the team that budded this group is offered"
+        it.ask("SET", "team_code", "T02")
+        for name, number in {"green": 900, "brown": 40, "unsure": 0, "missing": 3}.items():
+            assert it.ask("SET", name, str(number)) == ["OK"]
+        assert it.ask("LABEL", "recount") == ["ABSENT"]
+        it.ask("SET", "brown_moved", "yes")
+        assert it.ask("SET", "aside_typed", GROUP)[0] == "CONSTRAINT", "the brown ones cannot stay where they are"
+        assert it.ask("SET", "aside_typed", shown(OTHER)) == ["OK"]
+        assert it.ask("VALIDATE") == ["OK"]
+        record = it.ask("XML")[1]
+    (found,) = read(record.encode(), "record.xml")
+    assert isinstance(found, Received)
+    assert found.answers["set_aside_to"] == OTHER
+    assert found.answers["shown_count"] == "960" and found.answers["shown_stage"] == "budded"
+    (nursery.inbox / "record.xml").write_text(re.sub(r"<visit_date>[^<]*", "<visit_date>2026-07-22", record), encoding="utf-8")
+    run.import_files(nursery, [nursery.inbox])
+    assert table(nursery, "lots", "green, brown, missing, days") == [(900, 40, 3, 21)]
+    assert table(nursery, "standing", "group_code, book_count") == [(GROUP, 917), (OTHER, 40)]
+
+
+def test_a_bad_scan_leads_to_typing_and_never_to_a_dead_end(nursery: Workspace) -> None:
+    with Phone() as it:
+        it.ask("FORM", str(nursery.phone / "stock_count.xml"))
+        it.ask("SET", "staff_code", "S03")
+        assert it.ask("SET", "code_scanned", f"http://x/{WRONG}") == ["OK"]
+        assert it.ask("LABEL", "code_bad")[0] == "OK"
+        for wrong in (WRONG, GROUP[:7], GROUP[:6] + GROUP[7] + GROUP[6]):
+            assert it.ask("SET", "code_typed", wrong)[0] == "CONSTRAINT"
+        assert it.ask("SET", "code_typed", shown(GROUP)) == ["OK"]
+        assert it.ask("LABEL", "facts_note")[1].startswith(f"{shown(GROUP)} Carrizo citrange")
+
+
+def test_a_date_look_alike_is_still_a_code(nursery: Workspace) -> None:
+    """2012-01-29 without its hyphens leaves remainder 1, so an engine must not take it for a day."""
+    with Phone() as it:
+        it.ask("FORM", str(nursery.phone / "stock_count.xml"))
+        assert it.ask("SET", "code_typed", "20-1201-29") == ["OK"]
+        assert it.ask("LABEL", "unknown_note")[0] == "OK", "well formed but not on the list: a note, and on it goes"
+
+
+def test_a_surprising_count_asks_for_a_recount_and_lets_go(nursery: Workspace) -> None:
+    with Phone() as it:
+        it.ask("FORM", str(nursery.phone / "stock_count.xml"))
+        it.ask("SET", "staff_code", "S03")
+        it.ask("SET", "code_scanned", GROUP)
+        it.ask("SET", "coverage", "whole")
+        for count, asked in (("960", False), ("700", True), ("1200", True), ("950", False)):
+            it.ask("SET", "counted", count)
+            assert (it.ask("LABEL", "recount") != ["ABSENT"]) == asked, count
+        it.ask("SET", "counted", "700")
+        assert it.ask("VALIDATE") == ["REQUIRED", "recount"]
+        assert it.ask("SET", "recount", "no")[0] == "CONSTRAINT"
+        assert it.ask("SET", "recount", "yes") == ["OK"]
+        assert it.ask("VALIDATE") == ["OK"]
+        it.ask("SET", "coverage", "part")
+        assert it.ask("LABEL", "recount") == ["ABSENT"], "a part may be small"
+
+
+@pytest.mark.parametrize(("language", "word"), [("English (en)", "Green and alive"), ("Español (es)", "Verdes y vivas"),
+                                                ("Português (pt)", "Verdes e vivas")])  # fmt: skip
+def test_three_languages(language: str, word: str, nursery: Workspace) -> None:
+    with Phone() as it:
+        it.ask("FORM", str(nursery.phone / "bud_take.xml"))
+        it.ask("LANGUAGE", language)
+        assert it.ask("LABEL", "green") == ["OK", word]
+
+
+@pytest.mark.parametrize("zone", ["Europe/Lisbon", "America/Sao_Paulo", "Australia/Adelaide"])
+def test_days_since_budding_are_right_across_summer_time(zone: str, nursery: Workspace) -> None:
+    with Phone(zone) as it:
+        it.ask("FORM", str(nursery.phone / "bud_take.xml"))
+        it.ask("SET", "code_scanned", GROUP)
+        for day, note in (("2026-07-18", True), ("2026-07-19", False), ("2026-11-01", False)):
+            it.ask("SET", "visit_date", day)
+            assert (it.ask("LABEL", "early_note")[0] == "OK") == note, day
+
+
+def test_phone_files_are_as_the_standard_wants(nursery: Workspace) -> None:
+    for path in nursery.phone.glob("*.csv"):
+        raw = path.read_bytes()
+        assert not raw.startswith(b"\xef\xbb\xbf") and b"\r" not in raw
+        head, *rows = raw.decode("utf-8").splitlines()
+        assert re.fullmatch(r"[a-z][a-z0-9_]*(,[a-z][a-z0-9_]*)*", head), path.name
+        codes = [r.split(",")[0] for r in rows]
+        assert len(codes) == len(set(codes))
+    names = {p.name for p in nursery.phone.iterdir()}
+    for form in load_forms().values():
+        assert {f"{form.form_id}.xml", f"{form.form_id}.xlsx", *(f"{f}.csv" for f in form.files)} <= names
+        text = (nursery.phone / f"{form.form_id}.xml").read_text(encoding="utf-8")
+        assert "<translation lang=" in text and 'lang="default"' not in text and "pulldata" not in text
+
+
+def test_a_changed_form_gets_a_new_version_and_an_unchanged_one_keeps_it(tmp_path: Path) -> None:
+    workspace = new_workspace(tmp_path)
+    phone.write_forms(workspace)
+    first = (workspace.phone / "loss.xml").read_text(encoding="utf-8")
+    phone.write_forms(Workspace(tmp_path))
+    assert (workspace.phone / "loss.xml").read_text(encoding="utf-8") == first
+    from formpack.workbook import form_workbook
+
+    form = load_forms()["loss"]
+    rows = tuple({**r, "label::English (en)": "Plants gone"} if r["name"] == "lost" else r for r in form.rows)
+    from dataclasses import replace
+
+    (tmp_path / "forms" / "loss.xlsx").write_bytes(form_workbook(replace(form, rows=rows)))
+    phone.write_forms(Workspace(tmp_path))
+    changed = (workspace.phone / "loss.xml").read_text(encoding="utf-8")
+    version = int(form.version)
+    assert f'version="{version}"' in first and f'version="{version + 1}"' in changed
+
+
+def test_what_the_converter_or_validator_refuses_is_refused_in_words(tmp_path: Path) -> None:
+    from formpack.xform import has_java, validator_verdicts
+
+    if not has_java():
+        pytest.skip("no Java on this machine")
+    workspace = new_workspace(tmp_path)
+    phone.write_forms(workspace)
+    good = (workspace.phone / "top.xml").read_text(encoding="utf-8")
+    verdicts = validator_verdicts([good, good.replace(" mod 97", " mod( 97"), good, good[:400]])
+    assert verdicts[0] == verdicts[2] == ""
+    assert "brackets" in verdicts[1]
+    assert verdicts[3]

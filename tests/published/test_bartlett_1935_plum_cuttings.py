@@ -1,0 +1,41 @@
+"""M. S. Bartlett, JRSS Supplement 2 (1935) 248-252: plum root-stock cuttings, 240 a cell, alive at the end:
+long at once 156, long in spring 84, short at once 107, short in spring 31. Written here as four lots of buds by
+four teams, from submission to table. The Wilson limits are checked against statsmodels.
+"""
+
+from __future__ import annotations
+
+from statsmodels.stats.proportion import proportion_confint
+
+from formpack.group_code import issue
+from pipeline.workspace import Workspace
+from tests.conftest import table
+
+ALIVE = {("T02", 1): 156, ("T04", 1): 84, ("T02", 2): 107, ("T04", 2): 31}
+CELL = 240
+
+
+def test_the_pipeline_pools_the_four_cells(workspace: Workspace, take_in) -> None:  # type: ignore[no-untyped-def]
+    files: dict[str, str] = {"open_group.csv": "KEY,visit_date,staff_code,group_code,seed_lot,rootstock,sow_date,lifted,"
+                             "cull_off_type,cull_bent_root,cull_etiolated,cull_weak,cull_other,planted,location\n"}  # fmt: skip
+    files["budding.csv"] = "KEY,visit_date,staff_code,group_code,team_code,attempt,scion,budwood_batch,buds_set,passed_over\n"
+    files["bud_take.csv"] = "KEY,visit_date,staff_code,group_code,team_code,attempt,green,brown,unsure,missing\n"
+    for code, (lot, alive) in zip(issue(2026, 1, 4), ALIVE.items(), strict=True):
+        team, attempt = lot
+        files["open_group.csv"] += f"o{code},2026-02-01,S01,{code},L2601-CARR,CARRIZO,2025-11-01,240,0,0,0,0,0,240,H1\n"
+        files["budding.csv"] += f"b{code},2026-06-01,S01,{code},{team},{attempt},TAHITI,B-TAH,240,0\n"
+        files["bud_take.csv"] += f"t{code},2026-06-22,S01,{code},{team},{attempt},{alive},{CELL - alive},0,0\n"
+    done = take_in(files)
+    assert done.states["accepted"] == 12
+    rates = {(by, level): rest for by, level, *rest in table(
+        workspace, "take_rates", '"by", level, lots, buds_set, read, taken, take_rate, low, high')}  # fmt: skip
+    expected = {("all", "all"): (4, 378, 960), ("team", "T02"): (2, 263, 480), ("team", "T04"): (2, 115, 480),
+                ("attempt", "1"): (2, 240, 480), ("attempt", "2"): (2, 138, 480), ("month", "2026-06"): (4, 378, 960),
+                ("rootstock+scion", "CARRIZO+TAHITI"): (4, 378, 960)}  # fmt: skip
+    for key, (lots, alive, read) in expected.items():
+        found_lots, _, found_read, taken, rate, low, high = rates[key]
+        assert (found_lots, taken, found_read) == (lots, alive, read)
+        assert rate == alive / read
+        assert (low, high) == tuple(float(x) for x in proportion_confint(alive, read, method="wilson")) or abs(
+            low - proportion_confint(alive, read, method="wilson")[0]
+        ) < 1e-12
