@@ -17,7 +17,7 @@ from jsonschema.protocols import Validator
 from jsonschema.validators import extend
 
 from formpack import expression
-from formpack.catalog import Form, Question
+from formpack.catalog import Form, Question, every
 from formpack.expression import Node, conjuncts, limit
 
 _LIMITS = {"<": "exclusiveMaximum", "<=": "maximum", ">": "exclusiveMinimum", ">=": "minimum"}
@@ -33,10 +33,7 @@ def split_constraint(question: Question) -> tuple[dict[str, float], Node | None]
             limits[_LIMITS[found[0]]] = int(found[1]) if found[1].is_integer() else found[1]
         else:
             rest.append(part)
-    whole = rest[0] if rest else None
-    for part in rest[1:]:
-        whole = expression.Operation("and", whole, part)  # type: ignore[arg-type]
-    return limits, whole
+    return limits, every(rest)
 
 
 def _property(form: Form, question: Question) -> dict[str, Any]:
@@ -95,7 +92,8 @@ def answer_validator(form: Form, today: dt.date) -> Validator:
         for question, constraint in watched:
             yield from _verdicts(question, constraint, known, today)
 
-    return extend(Draft202012Validator, {"rules": judge})(answer_schema(form))  # type: ignore[no-any-return]
+    own: type[Validator] = extend(Draft202012Validator, {"rules": judge})  # type: ignore[no-untyped-call]
+    return own(answer_schema(form))
 
 
 def _verdicts(

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import operator
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -179,9 +180,7 @@ _FUNCTIONS: dict[str, _Function] = {
     "selected": _Function(
         ("text", "text"), "bool", "list_contains(string_split({0}, ' '), {1})", lambda x, y: y in x.split(" ")
     ),
-    "selected-at": _Function(
-        ("text", "number"), "text", "coalesce(string_split({0}, ' ')[({1})::BIGINT + 1], '')", _item
-    ),
+    "selected-at": _Function(("text", "number"), "text", "coalesce(string_split({0}, ' ')[({1})::BIGINT + 1], '')", _item),
     "count-selected": _Function(
         ("text",),
         "number",
@@ -193,9 +192,7 @@ _FUNCTIONS: dict[str, _Function] = {
     "round": _Function(("number", "number"), "number", "round({0}, ({1})::INTEGER)", _round, optional=1),
     "abs": _Function(("number",), "number", "abs({0})", lambda x: abs(_number(x))),
     "decimal-date-time": _Function(("date",), "number", "CAST({0} - DATE '1970-01-01' AS DOUBLE)", _days),
-    "date": _Function(
-        ("text",), "date", "TRY_CAST({0} AS DATE)", lambda x: dt.date.fromisoformat(x) if x else None
-    ),
+    "date": _Function(("text",), "date", "TRY_CAST({0} AS DATE)", lambda x: dt.date.fromisoformat(x) if x else None),
     "today": _Function((), "date", "{today}", lambda: None),
 }
 _SPECIAL = {"if", "coalesce", "concat"}
@@ -255,8 +252,8 @@ class _Parser:
             return self.single()
         left = self.level(depth + 1)
         while self.peek()[1] in _LEVELS[depth] and self.peek()[0] in ("name", "mark"):
-            operator = self.take()[1]
-            left = Operation(operator, left, self.level(depth + 1))
+            sign = self.take()[1]
+            left = Operation(sign, left, self.level(depth + 1))
         return left
 
     def single(self) -> Node:
@@ -431,6 +428,18 @@ def to_sql(node: Node, scope: Scope, today: str = "received_on") -> tuple[str, K
     raise AssertionError(node)
 
 
+_COMPARISONS: dict[str, Callable[[Any, Any], bool]] = {
+    "=": operator.eq, "!=": operator.ne, "<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge,
+}  # fmt: skip
+
+
+def _compare(sign: str, left: Any, right: Any, with_blank: bool) -> bool:
+    """As texts where both sides are texts or one is the literal '', otherwise as numbers."""
+    are_texts = all(x is None or isinstance(x, str) for x in (left, right))
+    as_kind: Callable[[Any], Any] = _text if are_texts or with_blank else _number
+    return _COMPARISONS[sign](as_kind(left), as_kind(right))
+
+
 def evaluate(node: Node, answers: Mapping[str | None, Any], today: dt.date) -> Any:
     """What the tree comes to for one submission.
 
@@ -449,8 +458,8 @@ def evaluate(node: Node, answers: Mapping[str | None, Any], today: dt.date) -> A
         case Lookup(source):
             raise ExpressionError(f"only the phone can look up {source}")
         case Answer(name):
-            value = answers.get(name)
-            return work(value) if isinstance(value, Node) else value
+            meant = answers.get(name)
+            return work(meant) if isinstance(meant, Node) else meant
         case Call("if", (condition, yes, no)):
             return work(yes) if work(condition) else work(no)
         case Call("coalesce", arguments):
@@ -474,19 +483,5 @@ def evaluate(node: Node, answers: Mapping[str | None, Any], today: dt.date) -> A
                 return math.nan if not b or math.isnan(a + b) else (a / b if sign == "div" else math.fmod(a, b))
             return a + b if sign == "+" else a - b if sign == "-" else a * b
         case Operation(sign, left, right):
-            a, b = work(left), work(right)
-            if (a is None or isinstance(a, str)) and (b is None or isinstance(b, str)):
-                a, b = _text(a), _text(b)
-            elif Text("") in (left, right):
-                a, b = _text(a), _text(b)
-            else:
-                a, b = _number(a), _number(b)
-            return {
-                "=": a == b,
-                "!=": a != b,
-                "<": a < b,
-                "<=": a <= b,
-                ">": a > b,
-                ">=": a >= b,
-            }[sign]
+            return _compare(sign, work(left), work(right), Text("") in (left, right))
     raise AssertionError(node)

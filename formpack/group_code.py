@@ -41,7 +41,7 @@ def shown(code: str) -> str:
 def issue(year: int, first: int, how_many: int) -> list[str]:
     """`how_many` new codes of a sowing year (four digits), from serial number `first` (1 to 9999) on."""
     last = first + how_many - 1
-    if not (2000 <= year <= 2099 and 1 <= first and last <= 9999 and how_many > 0):
+    if not (2000 <= year <= 2099 and first >= 1 and last <= 9999 and how_many > 0):
         raise ValueError("codes run from year 2000 to 2099 and from serial 1 to 9999")
     payloads = (f"{year % 100:02d}{serial:04d}" for serial in range(first, last + 1))
     return [payload + check_digits(payload) for payload in payloads]

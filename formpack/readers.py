@@ -61,9 +61,7 @@ def date(text: str) -> dt.date | Unreadable:
         return day if 1990 <= day.year < 2200 else Unreadable("impossible_value", "is not in this century; look at the year")
     if re.fullmatch(r"[0-9]{5}(\.0)?", text, re.ASCII):
         day = dt.date(1899, 12, 30) + dt.timedelta(days=int(text[:5]))
-        return Unreadable(
-            "wrong_type", f"is a spreadsheet's day number (perhaps {day}); format the column as text YYYY-MM-DD"
-        )
+        return Unreadable("wrong_type", f"is a spreadsheet's day number (perhaps {day}); format the column as text YYYY-MM-DD")
     found = re.fullmatch(r"([0-9]{1,2})[/.-]([0-9]{1,2})[/.-]([0-9]{2,4})", text, re.ASCII)
     if found:
         day_, month, year = (int(x) for x in found.groups())

@@ -8,12 +8,14 @@ remedy; nothing is left out silently.
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import hashlib
 import io
 import json
 import re
 import stat
 import zipfile
+import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -187,8 +189,6 @@ def _csv(content: bytes, place: str, stem: str) -> Iterator[Item]:
 
 
 def _cell(value: Any) -> str:
-    import datetime as dt
-
     if isinstance(value, dt.datetime):
         return value.date().isoformat() if value.time() == dt.time() else value.isoformat()
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
@@ -316,7 +316,7 @@ def _zip(content: bytes, place: str) -> Iterator[Item]:
             continue
         try:
             inside = archive.read(member)
-        except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, ValueError, zipfile.zlib.error) as wrong:  # type: ignore[attr-defined]
+        except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, ValueError, zlib.error) as wrong:
             yield Unread(where, "unreadable_file", f"it cannot be unpacked: {wrong}")
             continue
         yield from read(inside, name, where)

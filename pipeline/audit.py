@@ -34,10 +34,12 @@ _QUERIES: dict[str, tuple[str, str]] = {
         " + (SELECT coalesce(sum(book_count), 0) FROM standing)",
     ),
     "bookings_moved": (
-        "every amount of an accepted submission that changes a group is among the movements",
-        "SELECT 'submission ' || a.instance_id FROM work.accepted a JOIN work.bookings b USING (reading_id)"
-        " WHERE b.quantity > 0 AND b.word IN ('opens', 'leaves', 'despatched', 'moves')"
-        " AND a.instance_id NOT IN (SELECT instance_id FROM movements)",
+        "the movements are all that the accepted submissions say left, came or moved, and no more",
+        "SELECT 'submission ' || instance_id FROM (SELECT a.instance_id, sum(b.quantity) AS quantity FROM work.accepted a"
+        " JOIN work.bookings b USING (reading_id) WHERE b.quantity > 0 AND (b.word IN ('opens', 'leaves', 'despatched')"
+        " OR (b.word IN ('moves', 'failed') AND a.moves_to IS NOT NULL)) GROUP BY ALL) said FULL JOIN (SELECT instance_id,"
+        " sum(quantity) AS quantity FROM movements WHERE kind <> 'moved_in' GROUP BY ALL) moved USING (instance_id)"
+        " WHERE said.quantity IS DISTINCT FROM moved.quantity",
     ),
 }
 

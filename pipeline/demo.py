@@ -30,8 +30,10 @@ def make_demo(folder: Path, progress: Progress) -> Demo:
     """Lay the demo's files into `folder` (new, empty, or an earlier demo), import them, write phone/ and reports/."""
     source = shipped("sample_submissions") / "demo"
     own = folder / "nursery.toml"
-    if folder.exists() and any(folder.iterdir()) and not (
-        own.exists() and own.read_bytes() == (source / "nursery.toml").read_bytes()
+    if (
+        folder.exists()
+        and any(folder.iterdir())
+        and not (own.exists() and own.read_bytes() == (source / "nursery.toml").read_bytes())
     ):
         raise Refused(f"{folder} holds something else; name a new folder: `formpack demo FOLDER`.")
     shutil.copytree(source, folder, dirs_exist_ok=True)

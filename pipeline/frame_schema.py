@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import pandas as pd
@@ -30,7 +30,7 @@ def answer_frame(form: Form, rows: Iterable[dict[str, Any]]) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _as_known(form: Form, record: dict[str, Any]) -> dict[str | None, Any]:
+def _as_known(form: Form, record: Mapping[Any, Any]) -> dict[str | None, Any]:
     known: dict[str | None, Any] = dict(form.calculations)
     for q in form.kept:
         value = record[q.name]
@@ -47,7 +47,7 @@ def _row_check(form: Form, verdict: Callable[[dict[str | None, Any], dt.date], b
 
 
 def _question_checks(form: Form, q: Question) -> list[pa.Check]:
-    limits, rest = split_constraint(q)
+    _limits, rest = split_constraint(q)
 
     def is_asked(known: dict[str | None, Any], today: dt.date) -> bool:
         return q.relevant is None or bool(expression.evaluate(q.relevant, known, today))
@@ -77,8 +77,12 @@ def _question_checks(form: Form, q: Question) -> list[pa.Check]:
 
 def frame_schema(form: Form) -> pa.DataFrameSchema:
     """The schema. It coerces nothing; validate with `lazy=True` to see every failure."""
-    comparisons = {"minimum": pa.Check.ge, "maximum": pa.Check.le, "exclusiveMinimum": pa.Check.gt,
-                   "exclusiveMaximum": pa.Check.lt}  # fmt: skip
+    comparisons: dict[str, Callable[..., pa.Check]] = {
+        "minimum": pa.Check.ge,
+        "maximum": pa.Check.le,
+        "exclusiveMinimum": pa.Check.gt,
+        "exclusiveMaximum": pa.Check.lt,
+    }
     columns = {}
     for q in form.kept:
         limits = split_constraint(q)[0]
@@ -87,7 +91,9 @@ def frame_schema(form: Form) -> pa.DataFrameSchema:
             checks.append(pa.Check.str_matches("^[0-9]{8}$", name="bad_code"))
         if q.type == "select_one":
             checks.append(pa.Check.isin(form.codes(q.list_name), name="not_in_list"))
-        columns[q.name] = pa.Column(_DTYPES.get(q.value_type, "string"), checks, nullable=not (q.required and q.relevant is None))
+        columns[q.name] = pa.Column(
+            _DTYPES.get(q.value_type, "string"), checks, nullable=not (q.required and q.relevant is None)
+        )
     columns[DAY] = pa.Column("datetime64[s]")
     rules = [check for q in form.kept for check in _question_checks(form, q)]
     return pa.DataFrameSchema(columns, checks=rules, strict=True, coerce=False, ordered=False)

@@ -43,8 +43,8 @@ def _particulars_sql(form: Form) -> str:
         columns.append(f"{source}::{_EMPTY.get(name, 'VARCHAR')} AS {name}")
     names = {q.name for q in form.kept}
     for name in _ASKED_BY_NAME:
-        columns.append(f'{f"{chr(34)}{name}{chr(34)}" if name in names else "NULL"}::{_EMPTY.get(name, "VARCHAR")} AS {name}')
-    return f"SELECT reading_id, {', '.join(columns)} FROM answers.\"{form.form_id}\""
+        columns.append(f"{f'{chr(34)}{name}{chr(34)}' if name in names else 'NULL'}::{_EMPTY.get(name, 'VARCHAR')} AS {name}")
+    return f'SELECT reading_id, {", ".join(columns)} FROM answers."{form.form_id}"'
 
 
 def load_lists(store: Store, workspace: Workspace) -> None:
@@ -131,4 +131,6 @@ def _fold_lots(store: Store) -> None:
         if visits:
             counts = fold_readings(buds_set, [(v["green"], v["brown"], v["unsure"], v["missing"]) for v in visits])
             folded.append((code, team, attempt, visits[0]["on"], *counts))
-    store.insert("work.folded", ("group_code", "team_code", "attempt", "read_on", "green", "brown", "unsure", "missing"), folded)
+    store.insert(
+        "work.folded", ("group_code", "team_code", "attempt", "read_on", "green", "brown", "unsure", "missing"), folded
+    )

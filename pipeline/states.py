@@ -160,7 +160,7 @@ def settle(heads: Iterable[Head], stopped: set[str], withdrawn: set[str], cleare
     note(
         Finding(h.instance_id, "before_budding", "visit_date", str(h.visit_date), str(budded[h.read_lot]))
         for h in known
-        if h.read_lot in budded and h.visit_date and h.visit_date < budded[h.read_lot]  # type: ignore[index]
+        if h.read_lot in budded and h.visit_date and h.visit_date < budded[h.read_lot]
     )
     waiting = []
     for h in standing:

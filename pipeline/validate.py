@@ -214,7 +214,9 @@ def rules_sql(form: Form) -> str:
             codes = ", ".join(f"'{c}'" for c in form.codes(q.list_name))
             tests.append(("not_in_list", f"{column} NOT IN ({codes})"))
         if q.type == "select_one_from_file":
-            tests.append(("not_in_list", f'{column} IS NOT NULL AND {column} NOT IN (SELECT code FROM work."list_{q.list_name}")'))
+            tests.append(
+                ("not_in_list", f'{column} IS NOT NULL AND {column} NOT IN (SELECT code FROM work."list_{q.list_name}")')
+            )
         cases += [
             f"CASE WHEN {test} THEN {{'rule': '{rule}', 'field': '{q.name}', 'value': coalesce({column}::VARCHAR, '')}} END"
             for rule, test in tests

@@ -110,7 +110,7 @@ class Workspace:
             if None in row or None in row.values():
                 raise Refused(f"lists/{name}.csv, row {number}: not as many cells as the header has.")
             code = row.get("code", f"row {number}").strip()
-            if not code or code in seen or " " in code and "code" in row:
+            if not code or code in seen or (" " in code and "code" in row):
                 said = f"the code {code!r} stands twice" if code in seen else f"{code!r} is not a code (one word)"
                 raise Refused(f"lists/{name}.csv, row {number}: {said}.")
             seen.add(code)

@@ -22,21 +22,41 @@ import uuid
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import ClassVar
 from xml.sax.saxutils import escape, quoteattr
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from formpack import group_code  # noqa: E402
-from formpack.catalog import Form, load_forms  # noqa: E402
+from formpack import group_code
+from formpack.catalog import Form, load_forms
 
 SEED = 20261102
 TODAY = dt.date(2026, 11, 2)
 HERE = Path(__file__).resolve().parent
 NAME = "Larkwater Citrus (an invented nursery)"
 TEAMS = {f"T{n:02d}": (f"S{2 * n - 1:02d}", f"S{2 * n:02d}") for n in range(1, 9)}
-NAMES = (
-    "Abel Iris Joel Nadia Omar Petra Rui Salma Tiago Uma Vera Wanda Xavi Yara Zeno Alma Bruno Celia Dario Elena"
-).split()
+NAMES = [
+    "Abel",
+    "Iris",
+    "Joel",
+    "Nadia",
+    "Omar",
+    "Petra",
+    "Rui",
+    "Salma",
+    "Tiago",
+    "Uma",
+    "Vera",
+    "Wanda",
+    "Xavi",
+    "Yara",
+    "Zeno",
+    "Alma",
+    "Bruno",
+    "Celia",
+    "Dario",
+    "Elena",
+]
 STAFF = {f"S{n:02d}": name for n, name in enumerate(NAMES, start=1)}
 ROOTSTOCKS = ("CARRIZO", "SWINGLE", "C35", "ROUGH", "VOLKA", "CLEO", "TRIFOL", "US812")
 SCIONS = ("VALENCIA", "NAVEL", "EUREKA", "LISBON", "CLEMENT", "SATSUMA", "PERA", "TAHITI", "STARRUBY", "MURCOTT")
@@ -83,7 +103,7 @@ class Nursery:
     dice: random.Random = field(default_factory=lambda: random.Random(SEED))
     sent: list[Sent] = field(default_factory=list)
     groups: list[Group] = field(default_factory=list)
-    queue: list[tuple[dt.date, int, Callable[[dt.date], None]]] = field(default_factory=list)
+    queue: list[tuple[dt.date, int, Callable[[dt.date], object]]] = field(default_factory=list)
     batches: list[dict[str, str]] = field(default_factory=list)
     seed_lots: list[dict[str, str]] = field(default_factory=list)
     orders: list[dict[str, str]] = field(default_factory=list)
@@ -100,7 +120,7 @@ class Nursery:
         size = 1 / rho - 1
         return self.many(n, self.dice.betavariate(p * size, (1 - p) * size))
 
-    def later(self, day: dt.date, days: float, act: Callable[[dt.date], None]) -> None:
+    def later(self, day: dt.date, days: float, act: Callable[[dt.date], object]) -> None:
         when = day + dt.timedelta(days=max(0, round(days)))
         while when.weekday() == 6:
             when += dt.timedelta(days=1)
@@ -201,6 +221,7 @@ class Nursery:
 
     # --- the life of a group ------------------------------------------------------------------------------------
     def open(self, day: dt.date, group: Group) -> None:
+        group.opened = day
         lifted = self.dice.randint(1060, 1240)
         culls = {
             "cull_off_type": self.spread(lifted, OFF_TYPE[group.rootstock]),
@@ -327,12 +348,12 @@ class Nursery:
         if unsure:
             g = self.many(unsure, 0.5)
             self.later(day, 8, lambda d: self.send("bud_take", group, d, staff, team_code=team, attempt=attempt,
-                                                   green=g, brown=unsure - g, unsure=0, missing=0) and None)  # fmt: skip
+                                                   green=g, brown=unsure - g, unsure=0, missing=0))  # fmt: skip
         if group.stage == "budded":
             self.later(day, self.dice.choice([7, 7, 8, 9, 12, 19]), lambda d: self.cut(d, group))
         group.stage = "read"
 
-    _late = {"cull_off_type": 0.002, "cull_weak": 0.006, "cull_disease": 0.003, "cull_bud_failed": 0.012,
+    _late: ClassVar = {"cull_off_type": 0.002, "cull_weak": 0.006, "cull_disease": 0.003, "cull_bud_failed": 0.012,
              "cull_other": 0.001, "dead": 0.005}  # fmt: skip
 
     def cut(self, day: dt.date, group: Group) -> None:
@@ -371,7 +392,9 @@ class Nursery:
         if group.stands < 10:
             return
         order = f"O{len(self.orders) + 1:03d}"
-        buyer = self.dice.choice(["Alder Grove Farm", "Casa Bonvento", "Fazenda Tr\u00eas Sinos", "Hill & Hollow", "Finca La Garza"])
+        buyer = self.dice.choice(
+            ["Alder Grove Farm", "Casa Bonvento", "Fazenda Tr\u00eas Sinos", "Hill & Hollow", "Finca La Garza"]
+        )
         leaving = group.stands if self.dice.random() < 0.4 else round(group.stands * self.dice.uniform(0.3, 0.8))
         self.orders.append({"code": order, "label": f"{order} {buyer}", "consignee": buyer, "scion": group.scion,
                             "rootstock": group.rootstock, "quantity": str(max(leaving, 100)),
@@ -394,8 +417,10 @@ class Nursery:
                                        "supplier": self.dice.choice(["Ridge Seeds", "Semillas del Faro"]),
                                        "received": (sown - dt.timedelta(days=20)).isoformat(), "treated": "yes"})  # fmt: skip
             day = sown + dt.timedelta(days=self.dice.randint(78, 96))
-            group = Group(self.code(sown.year), rootstock, lot, sown, day, self.dice.choice(["H1", "H2", "H3", "H4", "H5", "H6"]))
-            self.later(day, 0, lambda d, g=group: (setattr(g, "opened", d), self.open(d, g)) and None)
+            group = Group(
+                self.code(sown.year), rootstock, lot, sown, day, self.dice.choice(["H1", "H2", "H3", "H4", "H5", "H6"])
+            )
+            self.later(day, 0, lambda d, g=group: self.open(d, g))
         self.later(dt.date(2026, 7, 14), 0, self.unrecorded_move)
         self.later(dt.date(2026, 9, 8), 0, self.unrecorded_move)
         while self.queue:
@@ -423,11 +448,13 @@ class Nursery:
         for name, step in (("stock_count", 10), ("cut_back", -2), ("budding", 5), ("stock_count", -7), ("cull_round", 1)):
             for _ in range(3):  # corrected on the phone: a new identity that names the old one
                 s = self.pick(name)
-                key = {"stock_count": "counted", "cut_back": "not_ready", "budding": "passed_over", "cull_round": "counted"}[name]
+                key = {"stock_count": "counted", "cut_back": "not_ready", "budding": "passed_over", "cull_round": "counted"}[
+                    name
+                ]
                 old = Sent(s.form_id, s.answers | {key: max(0, int(str(s.answers[key])) + step)}, self.identity(), "", s.day)
                 s.deprecated_id = old.instance_id
                 self.sent.append(old)
-        for name, key in (("stock_count", "counted"), ("loss", "lost"), ("cull_round", "counted")):  # entered again by hand
+        for name in ("stock_count", "loss", "cull_round"):  # entered again by hand
             s = self.pick(name)
             self.sent.append(Sent(s.form_id, dict(s.answers) | {"start": "", "end": ""}, self.identity(), "", s.day))
         for name in ("stock_count", "loss", "relocate", "stock_count"):  # a digit of the code is wrong
@@ -438,8 +465,11 @@ class Nursery:
             s.answers.pop("code_scanned", None)
         for _ in range(2):  # more taken out than there were
             self.pick("cull_round").answers["counted"] = 9
-        s = next(s for s in reversed(self.sent) if s.form_id == "open_group")
+        twice = {s.instance_id for s in self.sent if s.again}
+        s = next(s for s in self.sent if s.form_id == "open_group" and s.day.year == 2026 and s.instance_id not in twice)
         s.answers["planted"] = int(str(s.answers["planted"])) - 20  # lifted is not planted and culls together
+        for _ in range(2):
+            self.pick("budding").answers["stem_mm"] = "5.4"
         s = self.pick("stock_count")
         s.answers.pop("counted")
         s = self.pick("bud_take")
@@ -460,7 +490,7 @@ class Nursery:
 
 def instance_xml(form: Form, sent: Sent, version: str | None = None) -> str:
     """One submission as an XForm instance, nested as the form's groups are."""
-    lines = [f'<data id={quoteattr(form.form_id)} version={quoteattr(version or form.version)}>']
+    lines = [f"<data id={quoteattr(form.form_id)} version={quoteattr(version or form.version)}>"]
     for row in form.rows:
         base = row["type"].split()[0]
         if base == "begin_group":
@@ -479,8 +509,11 @@ def instance_xml(form: Form, sent: Sent, version: str | None = None) -> str:
 
 def flat_row(form: Form, sent: Sent) -> dict[str, str]:
     """One submission as a flat row, columns named by path, as exports commonly have them."""
-    row: dict[str, str] = {"meta/instanceID": sent.instance_id, "meta/deprecatedID": sent.deprecated_id,
-                           "form_version": form.version}
+    row: dict[str, str] = {
+        "meta/instanceID": sent.instance_id,
+        "meta/deprecatedID": sent.deprecated_id,
+        "form_version": form.version,
+    }
     path: list[str] = []
     for cells in form.rows:
         base = cells["type"].split()[0]

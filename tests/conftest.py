@@ -54,7 +54,9 @@ def table(workspace: Workspace, name: str, columns: str = "*", where: str = "tru
         return store.rows(f'SELECT {columns} FROM main."{name}" WHERE {where}')
 
 
-def every_table(workspace: Workspace, leave_out: tuple[str, ...] = ("received_at", "source")) -> dict[str, list[tuple[Any, ...]]]:
+def every_table(
+    workspace: Workspace, leave_out: tuple[str, ...] = ("received_at", "source")
+) -> dict[str, list[tuple[Any, ...]]]:
     """All tables of the contract, rows sorted; what depends on when and from which file it came is left out."""
     from pipeline.tables import TABLES
 

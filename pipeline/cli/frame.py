@@ -18,9 +18,7 @@ import typer
 
 WorkspaceOption = Annotated[Path, typer.Option("--workspace", help="The nursery's folder.", show_default="this folder")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document for a program.")]
-AsOfOption = Annotated[
-    str | None, typer.Option("--as-of", metavar="DATE", help="The day that counts as today, as YYYY-MM-DD.")
-]
+AsOfOption = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="The day that counts as today, as YYYY-MM-DD.")]
 
 
 def day_of(text: str | None) -> dt.date | None:

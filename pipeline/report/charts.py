@@ -7,6 +7,7 @@ import io
 import re
 from collections.abc import Iterable, Sequence
 from itertools import count
+from typing import Any
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -16,7 +17,7 @@ from pipeline.report.figures import Cause, Share, Standing, Step
 
 LEAF, PEEL, INK, RULE = "#3f6b4f", "#c8801d", "#22312a", "#c9d1c9"
 _SHADES = ("#2f5540", "#4f7f61", "#7ba287", "#a9c2ad", "#d8b26a", "#c8801d", "#8c5a1c")
-_STYLE = {
+_STYLE: Any = {
     "svg.fonttype": "none", "svg.hashsalt": "formpack", "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"], "font.size": 8.5, "text.color": INK, "axes.labelcolor": INK,
     "xtick.color": INK, "ytick.color": INK, "axes.edgecolor": RULE, "axes.spines.top": False,

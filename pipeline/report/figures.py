@@ -195,7 +195,9 @@ def _groups(store: Store, names: dict[str, str]) -> list[GroupRow]:
         " estimate, low, high, state FROM standing WHERE stage <> 'gone' OR state <> 'ok' ORDER BY group_code"
     )
     return [
-        GroupRow(shown(g), " / ".join(names.get(x, x) for x in (r, s) if x), STAGE_WORDS.get(st, st), names.get(p, p or ""), *rest)
+        GroupRow(
+            shown(g), " / ".join(names.get(x, x) for x in (r, s) if x), STAGE_WORDS.get(st, st), names.get(p, p or ""), *rest
+        )
         for g, r, s, st, p, *rest in rows
     ]
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from pipeline.report import charts
@@ -26,7 +28,7 @@ def page_html(figures: Figures) -> str:
     middle = figures.take.rate if figures.take else None
     drawn = {
         "stages": charts.bars(
-            [s.__class__(STAGE_WORDS.get(s.label, s.label), *_rest(s)) for s in figures.by_stage],
+            [replace(s, label=STAGE_WORDS[s.label]) for s in figures.by_stage],
             "Plants standing by stage; the numbers are in the table below.",
         ) if figures.by_stage else "",
         "ladder": charts.ladder(figures.steps, STAGE_WORDS, "Share of lifted seedlings left after each stage.")
@@ -38,8 +40,3 @@ def page_html(figures: Figures) -> str:
         "months": charts.intervals(figures.by_month, middle, "Take by month of budding with 95 percent intervals."),
     }  # fmt: skip
     return environment.get_template("page.html").render(f=figures, charts=drawn, stage_words=STAGE_WORDS)
-
-
-def _rest(standing: object) -> tuple[int, int, int, int, int]:
-    s = standing
-    return s.groups, s.estimate, s.low, s.high, s.book  # type: ignore[attr-defined]

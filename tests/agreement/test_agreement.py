@@ -54,9 +54,7 @@ def _base(form: Form) -> dict[str, str]:
             answers[q.name] = EXTERNAL[q.name]
         elif q.name in ("code_scanned", "to_scanned", "aside_scanned"):
             answers[q.name] = HERE if q.name == "code_scanned" else OTHER
-        elif q.name == "brown_moved":
-            answers[q.name] = "yes"
-        elif q.name == "recount":
+        elif q.name == "brown_moved" or q.name == "recount":
             answers[q.name] = "yes"
         elif q.name in ("note", "consignee"):
             answers[q.name] = "Fine, so far"

@@ -26,7 +26,9 @@ def needs_java() -> None:
 def _compiled() -> Path:
     folder = Path(tempfile.mkdtemp(prefix="phone-"))
     source = Path(__file__).parent / "Drive.java"
-    subprocess.run(["javac", "-nowarn", "-cp", str(engine_jar()), "-d", str(folder), str(source)], check=True, capture_output=True)
+    subprocess.run(
+        ["javac", "-nowarn", "-cp", str(engine_jar()), "-d", str(folder), str(source)], check=True, capture_output=True
+    )
     return folder
 
 

@@ -32,7 +32,12 @@ def test_a_column_is_known_by_its_last_part(mark: str, prefix: str) -> None:
 
 def test_json_in_its_shapes() -> None:
     one = b'{"form_id": "loss", "counts": {"lost": 4, "loss_cause": "frost"}, "meta": {"instanceID": "uuid:1"}}'
-    for content, name in ((one, "x.json"), (b"[" + one + b"]", "x.json"), (b'{"value": [' + one + b"]}", "x.json"), (one, "x.ndjson")):
+    for content, name in (
+        (one, "x.json"),
+        (b"[" + one + b"]", "x.json"),
+        (b'{"value": [' + one + b"]}", "x.json"),
+        (one, "x.ndjson"),
+    ):
         (found,) = read(content, name)
         assert isinstance(found, Received)
         assert (found.form_id, found.instance_id, found.answers) == ("loss", "uuid:1", {"lost": "4", "loss_cause": "frost"})
@@ -49,7 +54,11 @@ def test_workbooks_give_days_and_whole_numbers() -> None:
 
     book = openpyxl.Workbook()
     assert book.active is not None
-    for row in (["visit_date", "counted", "stem_mm", "KEY"], [dt.datetime(2026, 3, 2), 940, 8.5, "k"], [46083, 940.0, None, "l"]):
+    for row in (
+        ["visit_date", "counted", "stem_mm", "KEY"],
+        [dt.datetime(2026, 3, 2), 940, 8.5, "k"],
+        [46083, 940.0, None, "l"],
+    ):
         book.active.append(row)
     file = io.BytesIO()
     book.save(file)

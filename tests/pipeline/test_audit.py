@@ -1,0 +1,41 @@
+"""Each proof of `formpack check` is seen to fail when what it proves is broken."""
+
+from __future__ import annotations
+
+import pytest
+
+from pipeline import run
+from pipeline.audit import proofs
+from pipeline.store import Store
+from pipeline.workspace import Workspace
+from tests.conftest import SAMPLES
+
+DAMAGE = {
+    "bytes_kept": ["UPDATE kept.raw_files SET content = 'x'::BLOB WHERE name = '1.xml'"],
+    "accounted": ["DELETE FROM work.states WHERE instance_id LIKE '%1'"],
+    "moves_balance": ["UPDATE work.movements SET quantity = quantity + 1 WHERE kind = 'moved_in'"],
+    "book_adds_up": ["UPDATE work.standing SET book_count = book_count + 1"],
+    "plants_are_whole": ["DELETE FROM work.movements WHERE kind = 'culled'"],
+    "bookings_moved": ["DELETE FROM work.movements WHERE kind = 'opened'"],
+}
+
+
+@pytest.fixture
+def store(workspace: Workspace) -> Store:
+    run.import_files(workspace, [SAMPLES / "failed_buds_are_set_aside_and_budded_again" / "inbox"])
+    return Store.open(workspace.store_file)
+
+
+def test_sound_books_pass_every_proof(store: Store) -> None:
+    with store:
+        found = proofs(store)
+    assert {name for name, _, _ in found} == set(DAMAGE)
+    assert all(places == [] for _, _, places in found)
+
+
+@pytest.mark.parametrize("name", DAMAGE)
+def test_damage_is_found(name: str, store: Store) -> None:
+    with store:
+        for statement in DAMAGE[name]:
+            store.connection.execute(statement)
+        assert {n: places for n, _, places in proofs(store)}[name]

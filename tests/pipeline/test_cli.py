@@ -1,0 +1,129 @@
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from pipeline.tables import TABLES
+from tests.conftest import SAMPLES, new_workspace
+
+
+def formpack(*words: str, cwd: Path, code: int | None = 0) -> str:
+    run = subprocess.run([sys.executable, "-c", "from pipeline.cli import main; main()", *words], cwd=cwd, capture_output=True,
+                         text=True, check=False)  # fmt: skip
+    assert "Traceback" not in run.stderr, run.stderr
+    assert code is None or run.returncode == code, (run.returncode, run.stdout, run.stderr)
+    return run.stdout + run.stderr
+
+
+@pytest.fixture
+def nursery(tmp_path: Path) -> Path:
+    return new_workspace(tmp_path).folder
+
+
+def test_a_clean_morning_ends_with_0(nursery: Path) -> None:
+    shutil.copytree(SAMPLES / "two_groups_are_put_together" / "inbox", nursery / "inbox", dirs_exist_ok=True)
+    said = formpack("import", cwd=nursery)
+    assert "3 files, 3 of them new" in said
+    assert "3 submissions received in all = 3 accepted, 0 waiting, 0 quarantined, 0 superseded, 0 withdrawn." in said
+    assert "Nothing needs a look." in formpack("problems", cwd=nursery)
+    formpack("report", cwd=nursery)
+    formpack("check", cwd=nursery)
+    assert (nursery / "reports" / "nursery-report.html").exists()
+    for name in TABLES:
+        head = (nursery / "reports" / "tables" / f"{name}.csv").read_text(encoding="utf-8").splitlines()[0]
+        assert head.split(",") == list(TABLES[name][1])
+        assert (nursery / "reports" / "tables" / f"{name}.parquet").exists()
+
+
+def test_something_to_look_at_ends_with_1(nursery: Path) -> None:
+    shutil.copytree(SAMPLES / "a_wrong_digit_in_the_code" / "inbox", nursery / "inbox", dirs_exist_ok=True)
+    assert "1 quarantined" in formpack("import", cwd=nursery, code=1)
+    said = formpack("problems", cwd=nursery, code=1)
+    assert "Kept out of the books until put right: 1" in said and "Look at the sign" in said
+    formpack("report", cwd=nursery, code=1)
+    formpack("check", cwd=nursery)
+
+
+def test_every_command_speaks_json(nursery: Path) -> None:
+    shutil.copytree(SAMPLES / "two_groups_are_put_together" / "inbox", nursery / "inbox", dirs_exist_ok=True)
+    for words in (["init", "--json"], ["import", "--json"], ["problems", "--json"], ["report", "--json"], ["due", "--json"],
+                  ["rebuild", "--json"], ["check", "--json"], ["forms", "--json"]):  # fmt: skip
+        assert isinstance(json.loads(formpack(*words, cwd=nursery)), dict), words
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["import", "nowhere"], "neither a file nor a folder"),
+        (["import", "--as-of", "tomorrow"], "write it as 2026-03-02"),
+        (["problems"], "run `formpack import` first"),
+        (["problems", "--rule", "x"], "There is no rule x"),
+        (["due"], "run `formpack import` first"),
+        (["report"], "run `formpack import` first"),
+        (["check"], "run `formpack import` first"),
+        (["rebuild"], "run `formpack import` first"),
+        (["import", "--workspace", "nowhere"], "no workspace"),
+    ],
+)
+def test_what_cannot_be_done_ends_with_2_and_one_line(words: list[str], says: str, nursery: Path) -> None:
+    said = formpack(*words, cwd=nursery, code=2)
+    assert says in said and said.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("spoil", "says"),
+    [
+        (("nursery.toml", "name = "), "nursery.toml cannot be read"),
+        (("nursery.toml", "colour = 3"), "colour is not a setting"),
+        (("nursery.toml", "group_size = 'x'"), "group_size must be"),
+        (("nursery.toml", "[intervals]\ncut_back = -1"), "must not be negative"),
+        (("lists/staff.csv", "name,label\nS01,Abel\n"), "no column code"),
+        (("lists/staff.csv", "code,label\nS01,Abel\nS01,Iris\n"), "row 3: the code 'S01' stands twice"),
+        (("lists/staff.csv", "code,label\nS01\n"), "row 2: not as many cells"),
+        (("forms/loss.xlsx", "no workbook"), "not a workbook"),
+    ],
+)
+def test_a_spoilt_workspace_is_said_in_one_line(spoil: tuple[str, str], says: str, nursery: Path) -> None:
+    (nursery / spoil[0]).write_text(spoil[1], encoding="utf-8")
+    said = formpack("import", cwd=nursery, code=2)
+    assert says in said and said.count("\n") == 1
+
+
+def test_a_store_that_is_no_store(nursery: Path) -> None:
+    (nursery / "store.duckdb").write_bytes(b"something else entirely" * 500)
+    assert "store.duckdb" in formpack("import", cwd=nursery, code=2)
+
+
+def test_a_fixed_day_moves_what_is_due(nursery: Path) -> None:
+    shutil.copytree(SAMPLES / "more_buds_read_than_set_and_too_early" / "inbox", nursery / "inbox", dirs_exist_ok=True)
+    formpack("import", cwd=nursery, code=1)
+    early = json.loads(formpack("due", "--as-of", "2026-07-10", "--days", "30", "--json", cwd=nursery))["due"]
+    assert [(t["task"], t["due_on"], t["days_over"]) for t in early if t["task"] == "bud_take"] == [
+        ("bud_take", "2026-07-22", -12)
+    ]
+    late = json.loads(formpack("due", "--json", cwd=nursery))["due"]
+    assert ("cut_back", "2026-07-22") in [(t["task"], t["due_on"]) for t in late]
+
+
+def test_init_keeps_what_is_there(tmp_path: Path) -> None:
+    assert "Made nursery.toml" in formpack("init", "new", "--name", "Ours", cwd=tmp_path)
+    (tmp_path / "new" / "lists" / "staff.csv").write_text("code,label\nS01,Abel\n", encoding="utf-8")
+    assert "Everything was there already." in formpack("init", "new", cwd=tmp_path)
+    assert "S01" in (tmp_path / "new" / "lists" / "staff.csv").read_text(encoding="utf-8")
+    assert formpack("import", cwd=tmp_path / "new").startswith("0 files")
+
+
+def test_the_demo_does_not_land_on_other_things(tmp_path: Path) -> None:
+    (tmp_path / "letters.txt").write_text("mine", encoding="utf-8")
+    assert "holds something else" in formpack("demo", ".", cwd=tmp_path, code=2)
+
+
+def test_help_pays_for_nothing_heavy() -> None:
+    code = "import sys, pipeline.cli; print([m for m in ('pandas', 'pandera', 'duckdb', 'numpy', 'matplotlib', 'pyxform') if m in sys.modules])"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout.strip() == "[]"

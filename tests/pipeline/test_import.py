@@ -1,0 +1,174 @@
+from __future__ import annotations
+
+import random
+import shutil
+import subprocess
+import sys
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from pipeline import ingest, run
+from pipeline.store import Store
+from pipeline.workspace import Workspace
+from tests.conftest import DAY, ROOT, SAMPLES, every_table, new_workspace, table
+
+SETS = ["failed_buds_are_set_aside_and_budded_again", "an_edit_replaces_what_it_edits", "a_group_walked_in_two_parts",
+        "two_groups_are_put_together", "edits_that_go_in_a_circle",
+        "the_same_count_entered_again_and_one_before_the_group_was_there"]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_any_order_and_any_batches_give_the_same_books(name: str, tmp_path: Path) -> None:
+    files = sorted((SAMPLES / name / "inbox").iterdir())
+    dice = random.Random(name)
+    books = []
+    for number in range(4):
+        dice.shuffle(files)
+        cut = dice.randrange(len(files) + 1)
+        workspace = new_workspace(tmp_path / str(number))
+        for batch in ([*files], []) if number == 0 else (files[:cut], files[cut:], files[:1]):
+            run.import_files(workspace, batch)
+        books.append(every_table(workspace))
+    assert all(book == books[0] for book in books)
+
+
+def _demo(folder: Path) -> Workspace:
+    shutil.copytree(SAMPLES / "demo", folder, ignore=shutil.ignore_patterns("inbox"))
+    (folder / "inbox").mkdir()
+    return Workspace(folder)
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    workspace = _demo(tmp_path_factory.mktemp("demo") / "nursery")
+    run.import_files(workspace, [SAMPLES / "demo" / "inbox"])
+    return workspace
+
+
+def test_the_demo_nursery_is_as_large_and_as_faulty_as_life(demo: Workspace) -> None:
+    assert len(list((SAMPLES / "demo" / "inbox").rglob("*.xml"))) >= 1500
+    ((groups,),) = table(demo, "standing", "count(*)")
+    assert groups >= 60
+    assert len(table(demo, "take_rates", "level", "\"by\" = 'team'")) == 8
+    assert len(table(demo, "take_rates", "level", "\"by\" = 'rootstock'")) == 8
+    assert len(table(demo, "take_rates", "level", "\"by\" = 'scion'")) == 10
+    stages = {s for (s,) in table(demo, "standing", "DISTINCT stage")}
+    assert stages == {"tray", "bag", "budded", "read", "cut_back", "staked", "topped", "gone"}
+    rules = {r for (r,) in table(demo, "problems", "DISTINCT rule")}
+    assert rules >= {"bad_code", "impossible_value", "missing_answer", "wrong_type", "not_in_list", "double_entry",
+                     "waits_for_group", "waits_for_lot", "outside_expected", "more_read_than_set", "late_reading",
+                     "pair_on_list", "old_list", "thin_stem"}  # fmt: skip
+    states = {s for (s,) in table(demo, "submissions", "DISTINCT state")}
+    assert states == {"accepted", "waiting", "quarantined", "superseded"}
+
+
+@pytest.mark.parametrize("kind", ["csv", "ndjson", "zip"])
+def test_the_demo_comes_out_alike_from_every_container(kind: str, demo: Workspace, tmp_path: Path) -> None:
+    workspace = _demo(tmp_path / "nursery")
+    if kind == "zip":
+        with zipfile.ZipFile(workspace.inbox / "phones.zip", "w") as archive:
+            for path in (SAMPLES / "demo" / "inbox").rglob("*.xml"):
+                archive.write(path, path.relative_to(SAMPLES))
+    else:
+        command = [sys.executable, str(SAMPLES / "generate.py"), "--as", kind, str(workspace.inbox)]
+        subprocess.run(command, check=True, cwd=ROOT)
+    run.import_files(workspace, [workspace.inbox])
+    assert every_table(workspace) == every_table(demo)
+
+
+def test_importing_twice_changes_nothing(demo: Workspace) -> None:
+    before = every_table(demo, ())
+    again = run.import_files(demo, [SAMPLES / "demo" / "inbox"])
+    assert (again.new_files, again.new_submissions) == (0, 0)
+    assert every_table(demo, ()) == before
+
+
+def test_rebuild_makes_the_same_tables(demo: Workspace) -> None:
+    before = every_table(demo, ())
+    with Store.open(demo.store_file) as store:
+        run.rebuild(store, demo)
+    assert every_table(demo, ()) == before
+
+
+def test_what_was_kept_by_a_run_that_died_is_taken_up_by_the_next(workspace: Workspace) -> None:
+    files = sorted((SAMPLES / SETS[0] / "inbox").iterdir())
+    with Store.open(workspace.store_file) as store:
+        ingest.keep(store, files, DAY, run.no_progress)
+    done = run.import_files(workspace, [])
+    assert done.states["accepted"] == 5
+
+
+def test_waiting_submissions_are_taken_up_when_the_group_arrives(workspace: Workspace) -> None:
+    files = sorted((SAMPLES / SETS[0] / "inbox").iterdir())
+    assert run.import_files(workspace, files[1:]).states == {
+        "accepted": 0,
+        "waiting": 4,
+        "quarantined": 0,
+        "superseded": 0,
+        "withdrawn": 0,
+    }
+    assert run.import_files(workspace, files[:1]).states["accepted"] == 5
+
+
+def test_a_list_that_is_filled_in_later_frees_what_it_kept_out(workspace: Workspace) -> None:
+    staff = workspace.lists / "staff.csv"
+    whole = staff.read_text(encoding="utf-8")
+    staff.write_text("code,label,active\nS01,Abel,yes\n", encoding="utf-8")
+    files = sorted((SAMPLES / SETS[0] / "inbox").iterdir())
+    assert run.import_files(workspace, files).states["quarantined"] == 5
+    staff.write_text(whole, encoding="utf-8")
+    assert run.import_files(Workspace(workspace.folder), []).states["accepted"] == 5
+
+
+def test_a_form_that_is_added_later_frees_what_was_unknown(tmp_path: Path) -> None:
+    own = SAMPLES / "a_form_of_the_nursery_s_own"
+    workspace = new_workspace(tmp_path)
+    assert run.import_files(workspace, [own / "inbox"]).states["accepted"] == 1
+    shutil.copytree(own / "forms", tmp_path / "forms", dirs_exist_ok=True)
+    assert run.import_files(Workspace(tmp_path), []).states["accepted"] == 2
+
+
+def test_two_contents_under_one_identity_are_kept_out_whichever_came_first(tmp_path: Path) -> None:
+    opening = SAMPLES / "the_same_count_is_sent_twice" / "inbox" / "opening.xml"
+    count = (SAMPLES / "the_same_count_is_sent_twice" / "inbox" / "count.xml").read_text(encoding="utf-8")
+    books = []
+    for order in ((958, 859), (859, 958)):
+        workspace = new_workspace(tmp_path / str(order[0]))
+        run.import_files(workspace, [opening])
+        for number in order:
+            (workspace.inbox / f"{number}.xml").write_text(count.replace("958", str(number)), encoding="utf-8")
+            run.import_files(workspace, [workspace.inbox / f"{number}.xml"])
+        books.append(every_table(workspace))
+        assert table(workspace, "problems", "rule, severity") == [("two_versions", "stop")]
+        assert table(workspace, "counts") == []
+    assert books[0] == books[1]
+
+
+def test_an_older_form_version_is_a_note(workspace: Workspace, take_in: Callable[..., run.Imported]) -> None:
+    opening = (SAMPLES / SETS[0] / "inbox" / "1.xml").read_text(encoding="utf-8")
+    done = take_in({"1.xml": opening.replace('version="2026112501"', 'version="2020010101"')})
+    assert done.states["accepted"] == 1
+    assert table(workspace, "problems", "rule, severity, value") == [("unknown_version", "note", "2020010101")]
+
+
+@pytest.mark.parametrize("evil", ["'; DROP TABLE kept.raw_files; --", "=cmd|' /C calc'!A0", "\u202egpj.exe", "x" * 1_000_000,
+                                  '"quoted", and more', "{label} {0}", "<script>alert(1)</script>"])  # fmt: skip
+def test_hostile_text_is_only_text(evil: str, workspace: Workspace, take_in: Callable[..., run.Imported]) -> None:
+    import json
+
+    opening = {"form_id": "open_group", "KEY": evil[:60], "visit_date": "2026-02-01", "staff_code": "S01",
+               "group_code": "26-0012-39", "seed_lot": "L2601-CARR", "rootstock": "CARRIZO", "sow_date": "2025-11-01",
+               "lifted": 100, "cull_off_type": 0, "cull_bent_root": 0, "cull_etiolated": 0, "cull_weak": 0,
+               "cull_other": 0, "planted": 100, "location": "H1", "note": evil}  # fmt: skip
+    done = take_in({"a.ndjson": json.dumps(opening), "b.ndjson": json.dumps({**opening, "KEY": "b", "staff_code": evil})})
+    assert done.states["accepted"] == 1 and done.states["quarantined"] == 1
+    with Store.open(workspace.store_file) as store:
+        assert store.value("SELECT note FROM answers.open_group WHERE staff_code = 'S01'") == evil
+    from pipeline.report import write_report
+
+    with Store.open(workspace.store_file) as store:
+        page = write_report(store, workspace)[0].read_text(encoding="utf-8")
+    assert "<script>" not in page

@@ -1,0 +1,57 @@
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from pipeline import run
+from pipeline.report import write_report
+from pipeline.store import Store
+from pipeline.tables import TABLES
+from tests.conftest import SAMPLES, new_workspace
+
+
+@pytest.fixture(scope="module")
+def reports(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    workspace = new_workspace(tmp_path_factory.mktemp("report"))
+    run.import_files(workspace, [SAMPLES / "failed_buds_are_set_aside_and_budded_again" / "inbox"])
+    with Store.open(workspace.store_file) as store:
+        write_report(store, workspace)
+    return workspace.reports
+
+
+def test_the_page_is_one_file_with_nothing_to_run(reports: Path) -> None:
+    page = (reports / "nursery-report.html").read_text(encoding="utf-8")
+    assert not re.search(r"<script|<link|<iframe|<img|@import|javascript:|\son\w+=", page)
+    assert not re.search(r"""(?:src|href)=["'](?!#)""", page)
+    assert page.count('<svg role="img" aria-label="') == 7
+    ids = re.findall(r'\bid="([^"]+)"', page)
+    assert len(ids) == len(set(ids))
+
+
+def test_the_page_says_the_numbers_of_the_tables(reports: Path) -> None:
+    page = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", (reports / "nursery-report.html").read_text(encoding="utf-8")))
+    assert "955 plants stand in 2 groups" in page
+    assert "Of 1,005 buds read, 934 took: 92.9%" in page
+    assert "promises no compliance" in page
+
+
+def test_a_nursery_with_nothing_in_it_gets_a_page_too(tmp_path: Path) -> None:
+    workspace = new_workspace(tmp_path)
+    run.import_files(workspace, [])
+    with Store.open(workspace.store_file) as store:
+        page = write_report(store, workspace)[0].read_text(encoding="utf-8")
+    assert "No group has been opened yet." in page and "No buds have been read yet." in page
+
+
+def test_the_workbook_has_every_table_and_no_formula(reports: Path) -> None:
+    book = openpyxl.load_workbook(reports / "nursery-report.xlsx")
+    assert book.sheetnames == list(TABLES)
+    for sheet in book.worksheets:
+        assert [c.value for c in sheet[1]] == list(TABLES[sheet.title][1])
+        assert sheet.freeze_panes == "B2"
+        assert all(c.data_type != "f" for row in sheet.iter_rows() for c in row)
+    assert book["movements"]["B2"].number_format == "yyyy-mm-dd"
+    book.close()

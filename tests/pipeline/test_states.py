@@ -1,0 +1,122 @@
+from __future__ import annotations
+
+import datetime as dt
+import random
+from dataclasses import replace
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.states import Head, settle
+
+DAY = dt.date(2026, 3, 1)
+
+
+def head(instance_id: str, **more: object) -> Head:
+    base = Head(instance_id, "stock_count", "A", DAY, "", "", instance_id, 1, "", False, None, None, None, "")
+    return replace(base, **more)  # type: ignore[arg-type]
+
+
+def opening(instance_id: str, group: str, day: dt.date = DAY) -> Head:
+    return head(instance_id, form_id="open_group", group_code=group, visit_date=day, opens=True)
+
+
+def states(heads: list[Head], **more: object) -> dict[str, str]:
+    return dict(settle(heads, *(more.get(k, set()) for k in ("stopped", "withdrawn", "cleared"))).states)  # type: ignore[arg-type]
+
+
+def test_a_group_exists_through_a_chain_of_moves() -> None:
+    moves = [
+        head(f"m{i}", form_id="transfer", group_code=a, moves_to=b)
+        for i, (a, b) in enumerate([("C", "D"), ("B", "C"), ("A", "B")])
+    ]
+    late = head("count", group_code="D")
+    assert states([late, *moves]) == dict.fromkeys(["count", "m0", "m1", "m2"], "waiting")
+    assert set(states([late, *moves, opening("o", "A")]).values()) == {"accepted"}
+
+
+def test_a_reading_moves_nothing_while_its_lot_waits() -> None:
+    reading = head("r", form_id="bud_take", moves_to="B", read_lot=("A", "T1", 1))
+    inspected = head("i", group_code="B")
+    assert states([opening("o", "A"), reading, inspected]) == {"o": "accepted", "r": "waiting", "i": "waiting"}
+    budding = head("b", form_id="budding", set_lot=("A", "T1", 1))
+    assert set(states([opening("o", "A"), reading, inspected, budding]).values()) == {"accepted"}
+
+
+def test_the_later_of_two_openings_is_kept_out() -> None:
+    found = settle([opening("late", "A", DAY + dt.timedelta(1)), opening("first", "A")], set(), set(), set())
+    assert found.states == {"late": "quarantined", "first": "accepted"}
+    assert [f.rule for f in found.findings] == ["opened_twice"]
+
+
+def test_a_reading_before_its_budding_is_kept_out() -> None:
+    budding = head("b", form_id="budding", set_lot=("A", "T1", 1), visit_date=DAY + dt.timedelta(9))
+    reading = head("r", form_id="bud_take", read_lot=("A", "T1", 1), visit_date=DAY + dt.timedelta(2))
+    found = settle([opening("o", "A"), budding, reading], set(), set(), set())
+    assert found.states["r"] == "quarantined"
+    assert [f.rule for f in found.findings] == ["before_budding"]
+
+
+def test_two_edits_of_one_leave_the_later_saved_one() -> None:
+    heads = [opening("o", "A"), head("x"), head("e1", deprecated_id="x", ended="2026-03-01T08"),
+             head("e2", deprecated_id="x", ended="2026-03-01T09")]  # fmt: skip
+    found = settle(heads, set(), set(), set())
+    assert found.states == {"o": "accepted", "x": "superseded", "e1": "superseded", "e2": "accepted"}
+    assert [f.rule for f in found.findings] == ["edited_apart"]
+
+
+def test_an_edit_of_another_form_leaves_the_older_one() -> None:
+    found = settle([opening("o", "A"), head("x"), head("e", deprecated_id="x", form_id="loss")], set(), set(), set())
+    assert found.states["x"] == "accepted" and found.states["e"] == "quarantined"
+
+
+def test_an_edit_of_itself_is_a_loop() -> None:
+    assert states([opening("o", "A"), head("x", deprecated_id="x")])["x"] == "quarantined"
+
+
+def test_what_a_person_withdrew_counts_for_nothing() -> None:
+    assert states([opening("o", "A"), head("x")], withdrawn={"o"}) == {"o": "withdrawn", "x": "waiting"}
+
+
+def test_what_a_person_accepted_as_it_is_goes_in() -> None:
+    twins = [opening("o", "A"), head("x", canonical="same"), head("y", canonical="same")]
+    assert states(twins)["y"] == "quarantined"
+    assert states(twins, cleared={("y", "double_entry")})["y"] == "accepted"
+
+
+groups, lots = st.sampled_from("ABC"), st.sampled_from(["T1", "T2"])
+days = st.integers(0, 3).map(lambda n: DAY + dt.timedelta(n))
+
+
+@st.composite
+def any_heads(draw: st.DrawFn) -> list[Head]:
+    heads = []
+    for number in range(draw(st.integers(1, 9))):
+        kind, group, day = draw(st.sampled_from(["open", "count", "move", "set", "read"])), draw(groups), draw(days)
+        lot = (group, draw(lots), 1)
+        heads.append(head(
+            f"i{number}", form_id=kind, group_code=group, visit_date=day, opens=kind == "open",
+            deprecated_id=draw(st.sampled_from(["", "", "", "i0", "i1", "i2"])), canonical=draw(st.sampled_from("abcdefgh")),
+            moves_to=draw(groups) if kind == "move" else None, set_lot=lot if kind == "set" else None,
+            read_lot=lot if kind == "read" else None,
+        ))  # fmt: skip
+    return heads
+
+
+@given(heads=any_heads(), seed=st.integers(0, 10**6))
+@settings(max_examples=300, deadline=None)
+def test_no_order_of_arrival_matters(heads: list[Head], seed: int) -> None:
+    shuffled = list(heads)
+    random.Random(seed).shuffle(shuffled)
+    one, two = settle(heads, set(), set(), set()), settle(shuffled, set(), set(), set())
+    assert (one.states, one.superseded_by, one.opened_on, one.findings) == (
+        two.states,
+        two.superseded_by,
+        two.opened_on,
+        two.findings,
+    )
+    assert set(one.states) == {h.instance_id for h in heads}
+    for h in heads:
+        if one.states[h.instance_id] == "accepted":
+            assert h.group_code in one.opened_on and h.visit_date is not None
+            assert h.visit_date >= one.opened_on[h.group_code]
