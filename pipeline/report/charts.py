@@ -46,8 +46,22 @@ def _svg(figure: Figure, says: str) -> str:
     return text.replace("<svg ", f'<svg role="img" aria-label="{said}" class="chart" ', 1)
 
 
+MOST_ROWS = 26
+"""Rows of one drawing: more would not fit a page of paper under its heading."""
+
+
 def intervals(shares: Sequence[Share], middle: float | None, says: str) -> str:
-    """Rates as dots on their 95 % intervals, the number read at the right; a line where the whole nursery stands."""
+    """Rates as dots on their 95 % intervals, the number read at the right; a line where the whole nursery stands.
+
+    Many rows become several drawings on one scale.
+    """
+    least = min([s.low for s in shares], default=0.0)
+    start = max(0.0, int(least * 10 - 0.5) / 10)
+    parts = [shares[i : i + MOST_ROWS] for i in range(0, len(shares), MOST_ROWS)]
+    return "".join(_intervals(part, middle, start, says) for part in parts)
+
+
+def _intervals(shares: Sequence[Share], middle: float | None, start: float, says: str) -> str:
     with mpl.rc_context(_STYLE):
         figure, axes = _axes(len(shares))
         places = range(len(shares), 0, -1)
@@ -60,8 +74,7 @@ def intervals(shares: Sequence[Share], middle: float | None, says: str) -> str:
             axes.axvline(middle, color=PEEL, linewidth=1, linestyle=(0, (4, 3)))
         axes.set_yticks(list(places), [s.label for s in shares])
         axes.set_ylim(0.3, len(shares) + 0.7)
-        low = min([s.low for s in shares], default=0.0)
-        axes.set_xlim(max(0.0, int(low * 10 - 0.5) / 10), 1.0)
+        axes.set_xlim(start, 1.0)
         axes.xaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
         axes.grid(axis="x", color=RULE, linewidth=0.5)
         axes.set_axisbelow(True)

@@ -1,0 +1,94 @@
+"""What the README and DEVELOPERS.md say is so."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from pipeline.cli import app
+from pipeline.findings import Rule
+from pipeline.tables import TABLES
+from tests.conftest import ROOT, SAMPLES
+from tests.pipeline.test_cli import formpack
+
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def rules_table() -> str:
+    """The README's table of findings, from the catalogue."""
+    rows = []
+    for rule in Rule:
+        said = re.sub(
+            r"\{(\w+)\}", lambda m: {"label": "*question*", "value": "*answer*", "detail": "*…*"}[m[1]], rule.sentence
+        )
+        rows.append(f"| `{rule.name}` | {'yes' if rule.severity == 'stop' else 'no'} | {said} {rule.advice} |")
+    return "\n".join(rows)
+
+
+def test_the_job_comes_first_and_two_commands_set_up() -> None:
+    first = README.split("\n\n")[1]
+    assert "citrus nursery" in first and "\n#" not in first
+    assert len(re.findall(r"^python3 -m venv .*$", README, re.M)) == 2
+    assert (ROOT / "docs" / "report.png").stat().st_size > 20_000
+
+
+def test_every_rule_is_in_the_readme() -> None:
+    assert rules_table() in README
+
+
+def test_every_command_and_table_is_documented() -> None:
+    commands = {c.name for c in app.registered_commands}
+    assert commands == set(re.findall(r"^\| `formpack (\w+)", README, re.M))
+    assert list(TABLES) == re.findall(r"^\| `(\w+)` \| ", README.split("## A form of your own")[0], re.M)[-len(TABLES) :]
+
+
+def test_every_module_is_in_the_tree() -> None:
+    for package in ("formpack", "pipeline"):
+        for path in (ROOT / package).rglob("*.py"):
+            if path.name != "__init__.py" and path.parent.name not in ("cli", "formulas"):
+                assert path.name in DEVELOPERS, f"{path} is not in the tree of DEVELOPERS.md"
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    folder = tmp_path_factory.mktemp("readme")
+    return folder / "demo-nursery", formpack("demo", cwd=folder)
+
+
+def test_the_demo_says_what_the_readme_says(demo: tuple[Path, str]) -> None:
+    shown = README.split("```text\n")[1].split("```")[0]
+    assert demo[1] == shown
+
+
+def test_the_commands_of_the_morning_work(demo: tuple[Path, str]) -> None:
+    block = README.split("## A morning at the office")[1].split("```sh\n")[1].split("```")[0]
+    lines = block.strip().splitlines()
+    assert lines[0] == "formpack import"
+    for line in lines:
+        formpack(*line.split()[1:], cwd=demo[0], code=0 if line == "formpack due" else 1)
+
+
+def test_no_address_of_a_registry_and_no_path_of_a_machine() -> None:
+    found = []
+    for path in ROOT.rglob("*"):
+        parts = path.relative_to(ROOT).parts
+        if path.suffix in (".py", ".md", ".toml", ".sql", ".html", ".csv", ".java") and not parts[0].startswith(
+            (".venv", ".git", "demo-n")
+        ):
+            text = path.read_text(encoding="utf-8")
+            found += [
+                str(path)
+                for word in ("pypi" + ".org", "pythonhosted", "registry" + ".npmjs", "/" + "root/.", "/" + "work/main")
+                if word in text
+            ]
+    assert found == []
+
+
+def test_sample_folders_are_sentences() -> None:
+    for path in SAMPLES.glob("*/expected.json"):
+        assert path.parent.name.count("_") >= 2
+    assert shutil.which("python3")
