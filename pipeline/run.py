@@ -70,6 +70,7 @@ def digest(store: Store, workspace: Workspace, day: dt.date, progress: Progress 
 
 
 def counts_of_states(store: Store) -> dict[str, int]:
+    """How many submissions are in each of the five states."""
     found = dict(store.rows("SELECT state, count(*) FROM work.states GROUP BY state"))
     return {state: int(found.get(state, 0)) for state in STATES}
 

@@ -9,8 +9,8 @@ from pathlib import Path
 from tests.conftest import ROOT
 
 RANKS = [
-    {"formpack", "formpack.group_code", "formpack.expression", "formpack.readers", "formpack.submission"},
-    {"formpack.catalog"},
+    {"formpack", "formpack.group_code", "formpack.expression", "formpack.submission"},
+    {"formpack.catalog", "formpack.readers"},
     {"formpack.answer_schema", "formpack.workbook"},
     {"formpack.xform"},
     {"pipeline", "pipeline.formulas", "pipeline.formulas.proportions", "pipeline.formulas.take", "pipeline.findings"},
