@@ -197,6 +197,11 @@ class Rule(Enum):
     def advice(self) -> str:
         return self.value[2]
 
+    @property
+    def may_be_accepted(self) -> bool:
+        """Whether a person may say that it is right as it is."""
+        return self is Rule.double_entry or (self.severity == "note" and not self.name.startswith("waits"))
+
 
 @dataclass(frozen=True, order=True)
 class Finding:

@@ -6,6 +6,7 @@ Bookings are made for every reading; only accepted submissions reach movements, 
 from __future__ import annotations
 
 from formpack.catalog import Form, causes
+from pipeline.corrections import all_corrections, in_force
 from pipeline.findings import Finding
 from pipeline.states import Head, Settled, settle
 from pipeline.store import Store
@@ -98,7 +99,8 @@ def settle_states(store: Store, own_findings: list[Finding]) -> Settled:
              attempt, reason) in store.rows("SELECT * FROM work.heads")
     ]  # fmt: skip
     stopped = {f.instance_id for f in own_findings if Rule[f.rule].severity == "stop"}
-    settled = settle(heads, stopped, set(), set())
+    decided = in_force(all_corrections(store))
+    settled = settle(heads, stopped, set(decided.withdrawn), set(decided.cleared))
     store.connection.execute("CREATE OR REPLACE TABLE work.states (instance_id VARCHAR, state VARCHAR, superseded_by VARCHAR)")
     rows = [(i, s, settled.superseded_by.get(i)) for i, s in sorted(settled.states.items())]
     store.insert("work.states", ("instance_id", "state", "superseded_by"), rows)

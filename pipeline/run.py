@@ -8,12 +8,14 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 
 from pipeline import estimate, ingest, ledger, tables, validate
-from pipeline.findings import Finding
+from pipeline.corrections import all_corrections, in_force
+from pipeline.findings import Finding, Refused
 from pipeline.ingest import Kept, Progress
+from pipeline.problem_list import Desk, Verdict, decide_list, read_list
 from pipeline.settings import Settings
 from pipeline.states import STATES
 from pipeline.store import Store
-from pipeline.workspace import Workspace
+from pipeline.workspace import LISTS, Workspace
 
 
 def no_progress(what: str, done: int, of: int) -> None:
@@ -65,8 +67,20 @@ def digest(store: Store, workspace: Workspace, day: dt.date, progress: Progress 
         store.build("counts", "standing", "discrepancies", "staff_counting", "due", "notes", "submissions")
         findings += [Finding(*row) for row in store.rows("SELECT * FROM work.notes")]
         estimate.estimate_rates(store)
-        tables.write_problems(store, findings, forms)
+        cleared = in_force(all_corrections(store)).cleared
+        tables.write_problems(store, [f for f in findings if (f.instance_id, f.rule) not in cleared], forms)
+        _log_states(store)
         tables.publish_views(store)
+
+
+def _log_states(store: Store) -> None:
+    """Note, for the history of each submission, when its state became another."""
+    store.connection.execute(
+        "INSERT INTO kept.state_changes SELECT $1, s.instance_id, s.state FROM work.states s LEFT JOIN"
+        " (SELECT instance_id, arg_max(state, rowid) AS state FROM kept.state_changes GROUP BY instance_id) b"
+        " USING (instance_id) WHERE b.state IS DISTINCT FROM s.state ORDER BY s.instance_id",
+        [dt.datetime.now().replace(microsecond=0)],
+    )
 
 
 def counts_of_states(store: Store) -> dict[str, int]:
@@ -90,6 +104,22 @@ def import_files(
         severities = dict(store.rows("SELECT severity, count(*) FROM problems GROUP BY severity"))
         return Imported(kept.files, kept.new, after - before, states, int(severities.get("stop", 0)),
                         int(severities.get("note", 0)), states["waiting"])  # fmt: skip
+
+
+def take_decisions(workspace: Workspace, file: Path, by: str, undo: bool, as_of: dt.date | None) -> list[Verdict]:
+    """Take in a list of problems with decisions, and bring the tables up to them. Raises Refused."""
+    names = [name for name in LISTS if name != "compatibility"]
+    lists = {name: {row["code"] for row in workspace.read_list(name)} for name in names}
+    if by not in lists["staff"]:
+        raise Refused(f"--by {by}: there is no such code in lists/staff.csv; a correction has a name to it.")
+    rows = list(read_list(file))
+    with Store.open(workspace.store_file, make=False) as store:
+        refresh(store, workspace, as_of)
+        with store.transaction():
+            desk = Desk(store, workspace.forms, lists, by, dt.datetime.now().replace(microsecond=0))
+            verdicts = decide_list(desk, rows, undo)
+        refresh(store, workspace, as_of)
+    return verdicts
 
 
 def refresh(store: Store, workspace: Workspace, as_of: dt.date | None = None) -> dt.date:

@@ -25,6 +25,10 @@ CREATE SCHEMA IF NOT EXISTS work;
 CREATE SCHEMA IF NOT EXISTS answers;
 CREATE TABLE IF NOT EXISTS kept.raw_files (
     sha256 VARCHAR PRIMARY KEY, name VARCHAR, size BIGINT, content BLOB, received_at TIMESTAMP, received_on DATE);
+CREATE TABLE IF NOT EXISTS kept.corrections (
+    number BIGINT PRIMARY KEY, made_at TIMESTAMP, made_by VARCHAR, instance_id VARCHAR, kind VARCHAR, field VARCHAR,
+    old_answer VARCHAR, new_answer VARCHAR, rule VARCHAR, reason VARCHAR);
+CREATE TABLE IF NOT EXISTS kept.state_changes (changed_at TIMESTAMP, instance_id VARCHAR, state VARCHAR);
 CREATE TABLE IF NOT EXISTS work.state (key VARCHAR PRIMARY KEY, value VARCHAR);
 CREATE TABLE IF NOT EXISTS work.parsed_files (sha256 VARCHAR PRIMARY KEY);
 CREATE TABLE IF NOT EXISTS work.received (

@@ -10,7 +10,7 @@ import datetime as dt
 import hashlib
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from jsonschema.protocols import Validator
@@ -19,6 +19,7 @@ from formpack import expression
 from formpack.answer_schema import answer_validator
 from formpack.catalog import Form, Question
 from formpack.readers import READERS, Unreadable, Value
+from pipeline.corrections import all_corrections, in_force, overlay
 from pipeline.findings import Finding
 from pipeline.ingest import Progress
 from pipeline.store import Store
@@ -113,7 +114,7 @@ def read_answers(store: Store, forms: dict[str, Form], progress: Progress) -> No
         " ORDER BY received_on, sha256, item"
     )
     known = {i for (i,) in store.rows("SELECT reading_id FROM work.readings")}
-    batch = _Batch()
+    batch = _Batch(in_force(all_corrections(store)).answers)
     for number, row in enumerate(pending, start=1):
         progress("checking", number, len(pending))
         batch.take(forms, row, known)
@@ -123,7 +124,8 @@ def read_answers(store: Store, forms: dict[str, Form], progress: Progress) -> No
 class _Batch:
     """The readings of one run, gathered so that each table is written once."""
 
-    def __init__(self) -> None:
+    def __init__(self, corrected: Mapping[str, Mapping[str, str]]) -> None:
+        self.corrected = corrected
         self.names: list[tuple[str, str, int]] = []
         self.readings: list[tuple[Any, ...]] = []
         self.findings: set[tuple[str, str, str, str, str]] = set()
@@ -139,8 +141,10 @@ class _Batch:
     def take(self, forms: dict[str, Form], row: tuple[Any, ...], known: set[str]) -> None:
         sha, item, place, hint, version, instance_id, deprecated, answers, twice, rule, why, today = row
         form = None if rule else match_form(hint, forms)
-        texts: dict[str, str] = json.loads(answers)
-        typed, found = type_answers(form, texts, twice.split(), self.validator(form, today)) if form else ({}, [])
+        corrected = self.corrected.get(instance_id, {})
+        texts = overlay(json.loads(answers), corrected)
+        unsettled = [name for name in twice.split() if name not in corrected]
+        typed, found = type_answers(form, texts, unsettled, self.validator(form, today)) if form else ({}, [])
         if rule:
             found = [Finding("", rule, "", place, why)]
         elif form is None:

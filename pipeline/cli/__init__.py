@@ -6,9 +6,11 @@ import typer
 
 from pipeline.cli import (
     check,
+    correct,
     demo,
     due,
     forms,
+    history,
     import_,
     init,
     problems,
@@ -29,6 +31,8 @@ app.command("demo")(demo.demo)
 app.command("forms")(forms.forms)
 app.command("import")(import_.import_)
 app.command("problems")(problems.problems)
+app.command("correct")(correct.correct)
+app.command("history")(history.history)
 app.command("report")(report.report)
 app.command("due")(due.due)
 app.command("rebuild")(rebuild.rebuild)

@@ -25,6 +25,7 @@ def problems(
     group: Annotated[str, typer.Option(help="Only this group.")] = "",
     rule: Annotated[str, typer.Option(help="Only findings of this rule.")] = "",
     most: Annotated[int, typer.Option(help="How many of each rule to print; 0 prints all.")] = 5,
+    to: Annotated[Path | None, typer.Option("--to", metavar="FILE.xlsx", help="Write them as a workbook to decide in.")] = None,
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,
     as_json: JsonOption = False,
@@ -33,6 +34,7 @@ def problems(
     from formpack.group_code import plain
     from pipeline import run
     from pipeline.findings import Refused, Rule
+    from pipeline.problem_list import write_list
     from pipeline.store import Store
     from pipeline.tables import TABLES
     from pipeline.workspace import Workspace
@@ -53,8 +55,15 @@ def problems(
                 " ORDER BY visit_date DESC, instance_id, field",
                 [severity, plain(group) or group, rule],
             )
+            if to is not None:
+                if to.suffix != ".xlsx":
+                    raise Refused(f"{to} must end in .xlsx.")
+                written = write_list(store, to)
             order = list(Rule.__members__)
             rows.sort(key=lambda r: (r[3] != "stop", order.index(r[4])))
+    if to is not None and not as_json:
+        typer.echo(f"{written} findings are in {to}. Fill in decision and reason, then `formpack correct {to.name} --by CODE`.")
+        raise typer.Exit(1 if written else 0)
     if as_json:
         print_json({"problems": [dict(zip((*columns, "source", "visit_date"), r, strict=True)) for r in rows]})
         raise typer.Exit(1 if rows else 0)

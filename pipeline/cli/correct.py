@@ -1,0 +1,33 @@
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals
+
+
+def correct(
+    file: Annotated[Path, typer.Argument(help="The list of problems with decisions filled in.")],
+    by: Annotated[str, typer.Option(help="The staff code of whoever decided.")],
+    undo: Annotated[bool, typer.Option("--undo", help="Add the opposite of what the list did.")] = False,
+    workspace: WorkspaceOption = Path(),
+    as_of: AsOfOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Take in the decisions of a list of problems. Nothing that came in is changed; each decision is a record of its own."""
+    from pipeline import run
+    from pipeline.workspace import Workspace
+
+    with refusals():
+        verdicts = run.take_decisions(Workspace(workspace), file, by, undo, day_of(as_of))
+    counts = {what: sum(v.what == what for v in verdicts) for what in ("done", "already", "refused")}
+    if as_json:
+        print_json({**counts, "rows": [asdict(v) for v in verdicts]})
+    else:
+        for v in verdicts:
+            typer.echo(f"row {v.row}: {'refused, because ' if v.what == 'refused' else ''}{v.says}.")
+        typer.echo(f"{counts['done']} done, {counts['already']} done before, {counts['refused']} refused.")
+    raise typer.Exit(1 if counts["refused"] else 0)

@@ -1,0 +1,35 @@
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.frame import JsonOption, WorkspaceOption, print_json, refusals
+
+
+def history(
+    submission: Annotated[str, typer.Argument(help="The identity of a submission, or its beginning.")],
+    workspace: WorkspaceOption = Path(),
+    as_json: JsonOption = False,
+) -> None:
+    """Show what a submission said when it came, every correction, and the states it went through, in order."""
+    from pipeline.history import history_of
+    from pipeline.store import Store
+    from pipeline.workspace import Workspace
+
+    with refusals():
+        ws = Workspace(workspace)
+        ws.settings  # noqa: B018
+        with Store.open(ws.store_file, make=False) as store:
+            found = history_of(store, submission)
+    if as_json:
+        print_json(found)
+        return
+    typer.echo(
+        f"{found['instance_id']}, {found['form_id'] or 'of no known form'}, came {found['received_at']} in {found['source']}"
+    )
+    for name, text in found["answers"].items():
+        typer.echo(f"    {name}: {text if len(text) < 80 else text[:77] + '...'}")
+    for at, what in found["events"]:
+        typer.echo(f"{at}  {what}")
