@@ -16,6 +16,12 @@ _QUERIES: dict[str, tuple[str, str]] = {
         " ('accepted', 'waiting', 'quarantined', 'superseded', 'withdrawn')"
         " UNION ALL SELECT 'file ' || name FROM kept.raw_files WHERE sha256 NOT IN (SELECT sha256 FROM work.parsed_files)",
     ),
+    "states_add_up": (
+        "received = accepted + waiting + quarantined + superseded + withdrawn",
+        "SELECT 'all submissions' WHERE (SELECT count(DISTINCT instance_id) FROM work.received) <>"
+        " (SELECT count(*) FROM submissions WHERE state IN"
+        " ('accepted', 'waiting', 'quarantined', 'superseded', 'withdrawn'))",
+    ),
     "moves_balance": (
         "what moves out of one group moves into another, under one submission",
         "SELECT 'submission ' || instance_id FROM movements WHERE kind IN ('moved_in', 'moved_out') GROUP BY instance_id"

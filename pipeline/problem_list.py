@@ -13,7 +13,7 @@ from formpack.catalog import Form
 from pipeline.corrections import Correction, add, all_corrections, in_force, overlay
 from pipeline.findings import Refused, Rule, sentence
 from pipeline.store import Store
-from pipeline.tables import labels
+from pipeline.tables import labels, plain_cell
 from pipeline.validate import type_answers
 
 SHEET = "problems"
@@ -66,7 +66,6 @@ def write_list(store: Store, path: Path) -> int:
     from openpyxl.worksheet.properties import PageSetupProperties
 
     from formpack.group_code import shown
-    from pipeline.report.workbook import plain_cell
 
     book = openpyxl.Workbook()
     sheet: Any = book.active

@@ -129,6 +129,24 @@ def refresh(store: Store, workspace: Workspace, as_of: dt.date | None = None) ->
     return day
 
 
+def differs_when_rebuilt(store: Store, workspace: Workspace) -> list[str]:
+    """The tables that come out otherwise when made again from what is kept, in a store in memory."""
+    day = store.value("SELECT as_of FROM work.settings")
+    with Store.in_memory() as again:
+        for table in ("raw_files", "corrections", "state_changes"):
+            rows = store.connection.sql(f"SELECT * FROM kept.{table} ORDER BY rowid").to_arrow_table()
+            again.connection.register("copied", rows)
+            again.connection.execute(f"INSERT INTO kept.{table} SELECT * FROM copied")
+            again.connection.unregister("copied")
+        digest(again, workspace, day)
+        differing = []
+        for name in tables.TABLES:
+            query = f'SELECT * FROM main."{name}" ORDER BY ALL'
+            if store.rows(query) != again.rows(query):
+                differing.append(f"table {name}")
+    return differing
+
+
 def rebuild(store: Store, workspace: Workspace, as_of: dt.date | None = None) -> dt.date:
     """Drop everything that can be made again, and make it again from what is kept."""
     with store.transaction():

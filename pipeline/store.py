@@ -79,6 +79,14 @@ class Store:
         """The tables that stages write to row by row, where they are not there yet."""
         self.connection.execute(_KEPT)
 
+    @classmethod
+    def in_memory(cls) -> Store:
+        """A store that is gone when it is closed."""
+        store = cls(duckdb.connect(":memory:"))
+        store.connection.execute("SET TimeZone = 'UTC'; SET threads = 2")
+        store.make_schema()
+        return store
+
     def __enter__(self) -> Store:
         return self
 
@@ -107,8 +115,8 @@ class Store:
         return self.connection.execute(sql, list(values)).fetchall()
 
     def value(self, sql: str, values: Sequence[Any] = ()) -> Any:
-        found = self.connection.execute(sql, list(values)).fetchone()
-        return found[0] if found else None
+        found = self.rows(sql, values)
+        return found[0][0] if found else None
 
     def insert(self, table: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
         """Insert rows in bulk; types are those of the table's columns, and nothing is coerced beyond them."""

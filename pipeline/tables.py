@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import Any
 
 from formpack.catalog import Form
 from pipeline.findings import Finding, Rule, sentence
@@ -42,6 +43,14 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         "staff_code", "counts", "exact_share", "typical_error", "flagged")),
 }  # fmt: skip
 """Name -> (what it holds, its columns)."""
+
+
+_ILLEGAL = dict.fromkeys([*range(9), 11, 12, *range(14, 32)], "\ufffd")
+
+
+def plain_cell(value: Any) -> Any:
+    """The value as a cell may hold it: whole texts of bytes that a workbook cannot carry are marked."""
+    return value.translate(_ILLEGAL)[:32000] if isinstance(value, str) else value
 
 
 def labels(forms: dict[str, Form]) -> dict[str, str]:

@@ -25,7 +25,7 @@ RANKS = [
         "pipeline.audit",
         "pipeline.phone",
     },
-    {"pipeline.validate", "pipeline.ledger", "pipeline.history"},
+    {"pipeline.validate", "pipeline.ledger", "pipeline.history", "pipeline.backup"},
     {"pipeline.problem_list"},
     {"pipeline.run"},
     {"pipeline.report.figures"},

@@ -9,6 +9,7 @@ from pipeline.cli import (
     correct,
     demo,
     due,
+    export,
     forms,
     history,
     import_,
@@ -36,6 +37,7 @@ app.command("history")(history.history)
 app.command("report")(report.report)
 app.command("due")(due.due)
 app.command("rebuild")(rebuild.rebuild)
+app.command("export")(export.export)
 app.command("check")(check.check)
 
 

@@ -9,6 +9,7 @@ from pipeline.cli.frame import JsonOption, WorkspaceOption, print_json, refusals
 
 def check(workspace: WorkspaceOption = Path(), as_json: JsonOption = False) -> None:
     """Prove that the books are whole: nothing lost, every move in both groups, every plant accounted for."""
+    from pipeline import run
     from pipeline.audit import proofs
     from pipeline.store import Store
     from pipeline.workspace import Workspace
@@ -18,6 +19,8 @@ def check(workspace: WorkspaceOption = Path(), as_json: JsonOption = False) -> N
         ws.settings  # noqa: B018
         with Store.open(ws.store_file, make=False) as store:
             found = proofs(store)
+            differing = run.differs_when_rebuilt(store, ws)
+            found.append(("rebuilds_equal", "made again from what was kept, every table comes out the same", differing))
     if as_json:
         print_json({name: {"proves": what, "fails_at": places} for name, what, places in found})
     else:

@@ -1,21 +1,32 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated
 
 import typer
 
 from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals
 
 
-def rebuild(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json: JsonOption = False) -> None:
-    """Make everything again from what the phones sent, as after a change of the program."""
-    from pipeline import run
+def rebuild(
+    source: Annotated[Path | None, typer.Option("--from", metavar="DIR", help="A backup to fill a new workspace from.")] = None,
+    workspace: WorkspaceOption = Path(),
+    as_of: AsOfOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Make everything again from what the phones sent and the corrections, as after a change of the program."""
+    from pipeline import backup, run
     from pipeline.store import Store
-    from pipeline.workspace import Workspace
+    from pipeline.workspace import Workspace, make_workspace
 
     with refusals():
+        if source is not None:
+            backup.lay_files(source, workspace)
+            make_workspace(workspace, "")
         ws = Workspace(workspace)
-        with Store.open(ws.store_file, make=False) as store:
+        with Store.open(ws.store_file, make=source is not None) as store:
+            if source is not None:
+                backup.read_backup(store, source)
             run.rebuild(store, ws, day_of(as_of))
             states = run.counts_of_states(store)
     if as_json:

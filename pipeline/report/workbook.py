@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
-from typing import Any
 
 import openpyxl
 from openpyxl.cell import WriteOnlyCell
@@ -12,17 +11,11 @@ from openpyxl.styles import Alignment, Font, PatternFill
 from openpyxl.utils import get_column_letter
 
 from pipeline.store import Store
-from pipeline.tables import TABLES
+from pipeline.tables import TABLES, plain_cell
 
 _RATES = {"take_rate", "low", "high", "adjusted", "adjusted_low", "adjusted_high", "q_value", "p_wrong", "survival",
           "se", "share", "cumulative", "exact_share", "confidence"}  # fmt: skip
 _WIDE = {"message": 70, "advice": 60, "instance_id": 44, "instance_ids": 44, "source": 30, "level": 22}
-_ILLEGAL = dict.fromkeys([*range(9), 11, 12, *range(14, 32)], "\ufffd")
-
-
-def plain_cell(value: Any) -> Any:
-    """The value as a cell may hold it: whole texts of bytes that a workbook cannot carry are marked."""
-    return value.translate(_ILLEGAL)[:32000] if isinstance(value, str) else value
 
 
 def write_workbook(store: Store, path: Path) -> None:

@@ -1,0 +1,29 @@
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.frame import JsonOption, WorkspaceOption, print_json, refusals
+
+
+def export(
+    folder: Annotated[Path, typer.Argument(help="A new folder for the backup.")],
+    workspace: WorkspaceOption = Path(),
+    as_json: JsonOption = False,
+) -> None:
+    """Write a backup in open files: what came in, corrections, lists, forms. `formpack rebuild --from` reads it."""
+    from pipeline.backup import write_backup
+    from pipeline.store import Store
+    from pipeline.workspace import Workspace
+
+    with refusals():
+        ws = Workspace(workspace)
+        ws.settings  # noqa: B018
+        with Store.open(ws.store_file, make=False) as store:
+            files = write_backup(store, ws, folder)
+    if as_json:
+        print_json({"folder": str(folder), "raw_files": files})
+    else:
+        typer.echo(f"{files:,} files as they came, corrections, lists, forms and settings are in {folder}.")

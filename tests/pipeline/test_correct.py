@@ -1,0 +1,227 @@
+"""The clerk's morning: a list goes out, decisions come back, and nothing that came in is changed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import openpyxl
+import pytest
+
+from pipeline import run
+from pipeline.corrections import all_corrections
+from pipeline.problem_list import COLUMNS, DECISIONS, OPEN
+from pipeline.store import Store
+from pipeline.workspace import Workspace
+from tests.conftest import SAMPLES, every_table, table
+from tests.pipeline.test_cli import formpack
+
+Fill = Callable[..., Path]
+
+
+@pytest.fixture
+def nursery(workspace: Workspace) -> Workspace:
+    for name in (
+        "a_table_typed_in_the_office_with_faults",
+        "seedlings_that_do_not_add_up",
+        "more_buds_read_than_set_and_too_early",
+    ):
+        for path in (SAMPLES / name / "inbox").iterdir():
+            (workspace.inbox / f"{name}-{path.name}").write_bytes(path.read_bytes())
+            if path.suffix == ".csv":
+                (workspace.inbox / f"{name}-{path.name}").rename(workspace.inbox / path.name)
+    text = (SAMPLES / "seedlings_that_do_not_add_up" / "inbox" / "opening.xml").read_text(encoding="utf-8")
+    (workspace.inbox / "seedlings_that_do_not_add_up-opening.xml").write_text(
+        text.replace("0000-4000", "9999-4000"), encoding="utf-8"
+    )
+    run.import_files(workspace, [workspace.inbox])
+    return workspace
+
+
+def fill(workspace: Workspace, decisions: list[dict[str, Any]], name: str = "list.xlsx") -> Path:
+    """Write the list, fill in decisions for the rows that match `rule` and `value`, save it."""
+    path = workspace.folder / name
+    formpack("problems", "--to", name, cwd=workspace.folder, code=1)
+    book = openpyxl.load_workbook(path)
+    sheet: Any = book.active
+    place = {c.value: i for i, c in enumerate(sheet[1])}
+    for wanted in decisions:
+        found = [
+            row
+            for row in sheet.iter_rows(min_row=2)
+            if row[place["rule"]].value == wanted["rule"]
+            and ("on" not in wanted or row[place["submission"]].value == wanted["on"])
+        ]
+        assert len(found) == 1, (wanted, len(found))
+        for column, value in wanted.items():
+            if column in OPEN:
+                found[0][place[column]].value = value
+    book.save(path)
+    return path
+
+
+def decide(workspace: Workspace, *decisions: dict[str, Any], code: int = 0, undo: bool = False) -> str:
+    path = fill(workspace, list(decisions))
+    return formpack("correct", path.name, "--by", "S01", *(["--undo"] if undo else []), cwd=workspace.folder, code=code)
+
+
+def raw(workspace: Workspace) -> list[tuple[Any, ...]]:
+    with Store.open(workspace.store_file) as store:
+        return store.rows("SELECT sha256, content FROM kept.raw_files ORDER BY sha256")
+
+
+MINUS = {"rule": "impossible_value", "on": "k4", "decision": "correct", "new answer": "957", "reason": "asked Abel"}
+
+
+def test_the_list_is_ready_to_be_filled_in(nursery: Workspace) -> None:
+    path = fill(nursery, [])
+    book = openpyxl.load_workbook(path)
+    sheet: Any = book.active
+    assert [c.value for c in sheet[1]] == list(COLUMNS)
+    assert sheet.freeze_panes == "A2" and sheet.protection.sheet
+    rows = list(sheet.iter_rows(min_row=2))
+    assert rows[0][0].value == "keeps it out" and rows[-1][0].value == "worth a look"
+    for row in rows:
+        for name, cell in zip(COLUMNS, row, strict=True):
+            assert cell.protection.locked == (name not in OPEN)
+            assert cell.data_type != "f"
+            if name == "date" and cell.value is not None:
+                assert cell.is_date
+    (choice,) = sheet.data_validations.dataValidation
+    assert all(d in choice.formula1 for d in DECISIONS) and f"I{len(rows) + 1}" in str(choice.sqref)
+    assert sheet["I1"].comment is not None
+    book.close()
+
+
+def test_a_corrected_answer_goes_into_the_books_and_the_bytes_stay(nursery: Workspace) -> None:
+    before = raw(nursery)
+    said = decide(nursery, MINUS)
+    assert "counted is now 957." in said and "1 done, 0 done before, 0 refused." in said
+    assert (957,) in table(nursery, "counts", "counted")
+    assert raw(nursery) == before
+    with Store.open(nursery.store_file) as store:
+        (record,) = all_corrections(store)
+    assert (record.made_by, record.instance_id, record.kind, record.field, record.old_answer, record.new_answer, record.reason) == (
+        "S01", "k4", "correct", "counted", "-5", "957", "asked Abel",
+    )  # fmt: skip
+    formpack("check", cwd=nursery.folder)
+
+
+def test_the_same_list_twice_changes_nothing(nursery: Workspace) -> None:
+    decide(nursery, MINUS)
+    before = every_table(nursery, ())
+    said = formpack("correct", "list.xlsx", "--by", "S01", cwd=nursery.folder)
+    assert "0 done, 1 done before, 0 refused." in said
+    assert every_table(nursery, ()) == before
+
+
+def test_undo_brings_back_what_was(nursery: Workspace) -> None:
+    before = every_table(nursery, ())
+    decide(nursery, MINUS, {"rule": "wrong_type", "on": "k5", "decision": "withdraw", "reason": "test entry"},
+           {"rule": "more_read_than_set", "decision": "accept as it is", "reason": "two lots were read together"})  # fmt: skip
+    assert every_table(nursery, ()) != before
+    assert "3 done" in formpack("correct", "list.xlsx", "--by", "S02", "--undo", cwd=nursery.folder)
+    assert every_table(nursery, ()) == before
+    with Store.open(nursery.store_file) as store:
+        assert [r.kind for r in all_corrections(store)].count("correct") == 2
+        assert len(all_corrections(store)) == 6
+    assert "0 done" in formpack("correct", "list.xlsx", "--by", "S02", "--undo", cwd=nursery.folder)
+
+
+def test_decisions_survive_rebuild_and_import(nursery: Workspace) -> None:
+    decide(nursery, MINUS, {"rule": "wrong_type", "on": "k5", "decision": "withdraw", "reason": "test entry"},
+           {"rule": "more_read_than_set", "decision": "accept as it is", "reason": "two lots were read together"})  # fmt: skip
+    before = every_table(nursery, ())
+    states = dict(table(nursery, "submissions", "instance_id, state"))
+    assert (states["k4"], states["k5"]) == ("accepted", "withdrawn")
+    assert "more_read_than_set" not in {r for (r,) in table(nursery, "problems", "rule")}
+    formpack("rebuild", cwd=nursery.folder)
+    assert every_table(nursery, ()) == before
+    run.import_files(Workspace(nursery.folder), [nursery.inbox])
+    assert every_table(nursery, ()) == before
+
+
+@pytest.mark.parametrize(
+    ("decision", "says"),
+    [
+        ({**MINUS, "reason": None}, "it has no reason"),
+        ({**MINUS, "new answer": "-7"}, "A whole number from 0 to 20000"),
+        ({**MINUS, "new answer": "many"}, "is not a whole number"),
+        ({**MINUS, "new answer": None}, "no answer"),
+        ({**MINUS, "question": "weather"}, "asks no 'weather'"),
+        ({**MINUS, "question": "staff_code", "new answer": "S77"}, "S77 is not in the list staff"),
+        ({**MINUS, "question": "group_code", "new answer": "26-0701-10"}, "has a wrong digit"),
+        ({**MINUS, "decision": "forget"}, "'forget' is no decision"),
+        ({**MINUS, "decision": "accept as it is"}, "cannot be right as it is"),
+        ({"rule": "unreadable_row", "decision": "correct", "new answer": "1", "reason": "x"}, "its form is not in the pack"),
+    ],
+)
+def test_a_decision_that_cannot_be_done_is_refused_and_the_others_go_in(
+    decision: dict[str, Any], says: str, nursery: Workspace
+) -> None:
+    other = {"rule": "wrong_type", "on": "k6", "decision": "correct", "new answer": "957", "reason": "digits of another script"}
+    said = decide(nursery, decision, other, code=1)
+    assert says in said and "1 done, 0 done before, 1 refused." in said
+    with Store.open(nursery.store_file) as store:
+        assert [r.instance_id for r in all_corrections(store)] == ["k6"]
+
+
+def test_a_list_that_is_out_of_date_is_refused_row_by_row(nursery: Workspace) -> None:
+    fill(nursery, [{**MINUS, "new answer": "900"}], "old.xlsx")
+    decide(nursery, {**MINUS, "question": "note", "new answer": "seen", "reason": "first"})
+    said = formpack("correct", "old.xlsx", "--by", "S01", cwd=nursery.folder, code=1)
+    assert "has changed since the list was made" in said
+
+
+def test_two_answers_of_one_submission_are_corrected_together(nursery: Workspace) -> None:
+    path = fill(nursery, [{"rule": "impossible_value", "on": "uuid:00000000-9999-4000-8000-000000000001", "decision": "correct",
+                           "question": "lifted", "new answer": 1010, "reason": "tally sheet"}])  # fmt: skip
+    said = formpack("correct", path.name, "--by", "S01", cwd=nursery.folder)
+    assert "lifted is now 1010." in said
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["correct", "nowhere.xlsx", "--by", "S01"], "is not there"),
+        (["correct", "nursery.toml", "--by", "S01"], "is not a list of problems"),
+        (["correct", "list.xlsx", "--by", "Nobody"], "no such code in lists/staff.csv"),
+        (["problems", "--to", "list.csv"], "must end in .xlsx"),
+        (["history", "uuid:none"], "No submission is"),
+        (["history", "k"], "submissions begin with"),
+    ],
+)
+def test_what_cannot_be_done_is_one_line(words: list[str], says: str, nursery: Workspace) -> None:
+    said = formpack(*words, cwd=nursery.folder, code=2)
+    assert says in said and said.count("\n") == 1
+
+
+def test_a_workbook_without_the_headings_is_refused(nursery: Workspace) -> None:
+    book = openpyxl.Workbook()
+    assert book.active is not None
+    book.active.title = "problems"
+    book.save(nursery.folder / "list.xlsx")
+    assert "headings" in formpack("correct", "list.xlsx", "--by", "S01", cwd=nursery.folder, code=2)
+
+
+def test_history_tells_it_in_order(nursery: Workspace) -> None:
+    decide(nursery, MINUS)
+    said = formpack("history", "k4", cwd=nursery.folder)
+    assert "counted: -5" in said
+    at = [
+        said.index(x) for x in ("became quarantined", "counted corrected from -5 to 957 by S01: asked Abel", "became accepted")
+    ]
+    assert at == sorted(at)
+
+
+def test_text_that_a_spreadsheet_would_run_stays_text(workspace: Workspace, take_in: Callable[..., run.Imported]) -> None:
+    take_in({"stock_count.csv": "KEY,visit_date,staff_code,group_code,coverage,counted\n"
+             "=cmd|' /C calc'!A0,2026-04-01,=1+1,+26001239,@SUM(A1),-2+3\n"})  # fmt: skip
+    path = fill(workspace, [])
+    book = openpyxl.load_workbook(path)
+    cells = [c for row in book.active.iter_rows(min_row=2) for c in row if isinstance(c.value, str)]  # type: ignore[union-attr]
+    risky = [c for c in cells if c.value[:1] in "=+-@"]
+    assert len(risky) >= 4
+    assert all(c.data_type == "s" and c.quotePrefix for c in risky)
+    book.close()
