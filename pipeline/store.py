@@ -100,15 +100,16 @@ class Store:
         try:
             yield
             self.connection.execute("COMMIT")
-        except duckdb.IOException as wrong:
+        except (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException) as wrong:
             self._undo()
-            raise Refused(f"The store could not be written: {str(wrong).splitlines()[0]}") from None
+            why = str(wrong).splitlines()[0]
+            raise Refused(f"The store could not be written, and is as it was; make room and do it again. ({why})") from None
         except BaseException:
             self._undo()
             raise
 
     def _undo(self) -> None:
-        with contextlib.suppress(duckdb.TransactionException):  # a failed COMMIT has already undone it
+        with contextlib.suppress(duckdb.Error):  # a COMMIT that failed has already undone it
             self.connection.execute("ROLLBACK")
 
     def rows(self, sql: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
