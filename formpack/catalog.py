@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import functools
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -17,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from formpack import expression, shipped
-from formpack.expression import Answer, ExpressionError, Kind, Node, Operation
+from formpack.expression import ExpressionError, Kind, Node, Operation
 
 LANGUAGES = ("English (en)", "Español (es)", "Português (pt)")
 LEDGER_WORDS = {
@@ -388,37 +389,45 @@ class _Builder:
             self.faults.append(f"{self.place} survey: moves plants but names no group.")
 
 
-def load_forms(own: Path | None = None) -> dict[str, Form]:
-    """Every form by its id: the shipped ones, and those in the folder `own`, which win. Raises FormError."""
-    base = shipped("forms")
-    common = _sheets(base / "_common")
+@functools.cache
+def _common() -> Mapping[str, Sheet]:
+    return _sheets(shipped("forms") / "_common")
+
+
+def _load_folder(folder: Path, is_own: bool) -> dict[str, Form]:
     forms: dict[str, Form] = {}
     faults: list[str] = []
-    for folder, is_own in ((base, False), (own, True)):
-        if folder is None or not folder.is_dir():
+    for path in sorted(folder.iterdir()):
+        is_form = (path.is_dir() and (path / "survey.csv").exists()) or path.suffix == ".xlsx"
+        if not is_form or path.name.startswith(("_", ".", "~")):
             continue
-        for path in sorted(folder.iterdir()):
-            is_form = (path.is_dir() and (path / "survey.csv").exists()) or path.suffix == ".xlsx"
-            if not is_form or path.name.startswith(("_", ".", "~")):
-                continue
-            place = f"forms/{path.name}" if not is_own else f"your forms/{path.name}"
-            try:
-                form = _Builder(_sheets(path), common, place, is_own).build()
-            except FormError as wrong:
-                faults += wrong.faults
-                continue
-            if form.form_id in forms and forms[form.form_id].is_own == is_own:
-                faults.append(f"{place}: the form id {form.form_id} is used by {forms[form.form_id].place} too.")
-            forms[form.form_id] = form
+        place = f"your forms/{path.name}" if is_own else f"forms/{path.name}"
+        try:
+            form = _Builder(_sheets(path), _common(), place, is_own).build()
+        except FormError as wrong:
+            faults += wrong.faults
+            continue
+        if form.form_id in forms:
+            faults.append(f"{place}: the form id {form.form_id} is used by {forms[form.form_id].place} too.")
+        forms[form.form_id] = form
     if faults:
         raise FormError(faults)
+    return forms
+
+
+@functools.cache
+def _shipped_forms() -> Mapping[str, Form]:
+    return _load_folder(shipped("forms"), is_own=False)
+
+
+def load_forms(own: Path | None = None) -> dict[str, Form]:
+    """Every form by its id: the shipped ones, and those in the folder `own`, which win. Raises FormError."""
+    forms = dict(_shipped_forms())
+    if own is not None and own.is_dir():
+        forms |= _load_folder(own, is_own=True)
     return dict(sorted(forms.items()))
 
 
-def causes(common_only: bool = True) -> list[Mapping[str, str]]:
+def causes() -> list[Mapping[str, str]]:
     """The causes of loss, with their labels and the kind of movement each makes."""
-    return [c for c in _csv_sheet(shipped("forms") / "_common" / "choices.csv") if c["list_name"] == "causes"]
-
-
-def refers_to(tree: Node | None, name: str) -> bool:
-    return tree is not None and any(n == Answer(name) for n in expression.walk(tree))
+    return [c for c in _common()["choices"] if c["list_name"] == "causes"]

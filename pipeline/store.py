@@ -42,6 +42,11 @@ CREATE TABLE IF NOT EXISTS work.reading_findings (
 """
 
 
+def _unwritten(wrong: duckdb.Error) -> Refused:
+    why = str(wrong).splitlines()[0]
+    return Refused(f"The store could not be written, and is as it was; make room and do it again. ({why})")
+
+
 class Store:
     """An open store. Close it, or use it in `with`."""
 
@@ -99,14 +104,17 @@ class Store:
         self.connection.execute("BEGIN")
         try:
             yield
-            self.connection.execute("COMMIT")
         except (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException) as wrong:
             self._undo()
-            why = str(wrong).splitlines()[0]
-            raise Refused(f"The store could not be written, and is as it was; make room and do it again. ({why})") from None
+            raise _unwritten(wrong) from None
         except BaseException:
             self._undo()
             raise
+        try:
+            self.connection.execute("COMMIT")
+        except duckdb.Error as wrong:  # checks are over by now: what can still fail is the disk
+            self._undo()
+            raise _unwritten(wrong) from None
 
     def _undo(self) -> None:
         with contextlib.suppress(duckdb.Error):  # a COMMIT that failed has already undone it

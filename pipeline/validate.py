@@ -244,7 +244,8 @@ def judge_rules(store: Store, forms: dict[str, Form]) -> list[Finding]:
     for finding in found:
         by_instance.setdefault(finding.instance_id, []).append(finding)
     instances = dict(store.rows("SELECT reading_id, instance_id FROM work.current"))
-    for form in forms.values():
+    present = {f for (f,) in store.rows("SELECT DISTINCT form_id FROM work.current")}
+    for form in (f for f in forms.values() if f.form_id in present):
         for reading_id, rule, name, value in store.rows(rules_sql(form)):
             instance_id = instances[reading_id]
             if (instance_id, name) in bad:

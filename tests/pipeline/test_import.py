@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import random
 import shutil
 import subprocess
 import sys
@@ -15,24 +14,7 @@ from pipeline.store import Store
 from pipeline.workspace import Workspace
 from tests.conftest import DAY, ROOT, SAMPLES, every_table, new_workspace, table
 
-SETS = ["failed_buds_are_set_aside_and_budded_again", "an_edit_replaces_what_it_edits", "a_group_walked_in_two_parts",
-        "two_groups_are_put_together", "edits_that_go_in_a_circle",
-        "the_same_count_entered_again_and_one_before_the_group_was_there"]  # fmt: skip
-
-
-@pytest.mark.parametrize("name", SETS)
-def test_any_order_and_any_batches_give_the_same_books(name: str, tmp_path: Path) -> None:
-    files = sorted((SAMPLES / name / "inbox").iterdir())
-    dice = random.Random(name)
-    books = []
-    for number in range(3):
-        dice.shuffle(files)
-        cut = dice.randrange(len(files) + 1)
-        workspace = new_workspace(tmp_path / str(number))
-        for batch in ([*files], []) if number == 0 else (files[:cut], files[cut:]):
-            run.import_files(workspace, batch)
-        books.append(every_table(workspace))
-    assert all(book == books[0] for book in books)
+SCENARIO = SAMPLES / "failed_buds_are_set_aside_and_budded_again" / "inbox"
 
 
 def _demo(folder: Path) -> Workspace:
@@ -94,7 +76,7 @@ def test_rebuild_makes_the_same_tables(demo: Workspace) -> None:
 
 
 def test_what_was_kept_by_a_run_that_died_is_taken_up_by_the_next(workspace: Workspace) -> None:
-    files = sorted((SAMPLES / SETS[0] / "inbox").iterdir())
+    files = sorted(SCENARIO.iterdir())
     with Store.open(workspace.store_file) as store:
         ingest.keep(store, files, DAY, run.no_progress)
     done = run.import_files(workspace, [])
@@ -102,7 +84,7 @@ def test_what_was_kept_by_a_run_that_died_is_taken_up_by_the_next(workspace: Wor
 
 
 def test_waiting_submissions_are_taken_up_when_the_group_arrives(workspace: Workspace) -> None:
-    files = sorted((SAMPLES / SETS[0] / "inbox").iterdir())
+    files = sorted(SCENARIO.iterdir())
     assert run.import_files(workspace, files[1:]).states == {
         "accepted": 0,
         "waiting": 4,
@@ -117,7 +99,7 @@ def test_a_list_that_is_filled_in_later_frees_what_it_kept_out(workspace: Worksp
     staff = workspace.lists / "staff.csv"
     whole = staff.read_text(encoding="utf-8")
     staff.write_text("code,label,active\nS01,Abel,yes\n", encoding="utf-8")
-    files = sorted((SAMPLES / SETS[0] / "inbox").iterdir())
+    files = sorted(SCENARIO.iterdir())
     assert run.import_files(workspace, files).states["quarantined"] == 5
     staff.write_text(whole, encoding="utf-8")
     assert run.import_files(Workspace(workspace.folder), []).states["accepted"] == 5
@@ -148,7 +130,7 @@ def test_two_contents_under_one_identity_are_kept_out_whichever_came_first(tmp_p
 
 
 def test_an_older_form_version_is_a_note(workspace: Workspace, take_in: Callable[..., run.Imported]) -> None:
-    opening = (SAMPLES / SETS[0] / "inbox" / "1.xml").read_text(encoding="utf-8")
+    opening = (SCENARIO / "1.xml").read_text(encoding="utf-8")
     done = take_in({"1.xml": opening.replace('version="2026112501"', 'version="2020010101"')})
     assert done.states["accepted"] == 1
     assert table(workspace, "problems", "rule, severity, value") == [("unknown_version", "note", "2020010101")]

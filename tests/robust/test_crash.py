@@ -10,13 +10,15 @@ import sys
 import time
 from pathlib import Path
 
+import pytest
+
 from pipeline import run
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 from tests.conftest import ROOT, SAMPLES, every_table, new_workspace
 from tests.pipeline.test_cli import formpack
 
-TIMES = 50 if os.environ.get("CI") else 8
+TIMES = 50 if os.environ.get("CI") else 4
 """How often the import is killed: each takes two seconds, so the full number is for CI."""
 COMMAND = [sys.executable, "-c", "from pipeline.cli import main; main()"]
 
@@ -34,20 +36,21 @@ def test_killed_at_any_moment_the_next_import_ends_in_the_same_books(tmp_path: P
     done = subprocess.run([sys.executable, str(child), str(tmp_path / "template"), str(TIMES), "20261102"], capture_output=True,
                           text=True, check=False, cwd=ROOT)  # fmt: skip
     assert done.returncode == 0, done.stderr[-2000:]
-    assert int(done.stdout) >= TIMES * 0.8, "too few were killed while at work"
+    assert int(done.stdout) == TIMES, "too few were killed while at work"
 
 
-def test_a_full_disk_is_one_sentence_and_the_store_is_as_it_was(tmp_path: Path) -> None:
+@pytest.mark.parametrize("room", [60_000, 300_000, 1_500_000] if os.environ.get("CI") else [300_000])
+def test_a_full_disk_is_one_sentence_and_the_store_is_as_it_was(room: int, tmp_path: Path) -> None:
     workspace = _nursery(tmp_path)
     files = sorted(workspace.inbox.iterdir())
     run.import_files(workspace, files[:2])
     before = every_table(workspace, ())
     size = workspace.store_file.stat().st_size
     big = workspace.inbox / "big.csv"
-    big.write_text("KEY,visit_date\n" + "".join(f"k{n},{os.urandom(200).hex()}\n" for n in range(20_000)), encoding="utf-8")
+    big.write_text("KEY,visit_date\n" + "".join(f"k{n},{os.urandom(200).hex()}\n" for n in range(5_000)), encoding="utf-8")
 
     def limit() -> None:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (size + 200_000, size + 200_000))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (size + room, size + room))
 
     done = subprocess.run([*COMMAND, "import"], cwd=workspace.folder, capture_output=True, text=True, preexec_fn=limit, check=False,
                           env={**os.environ, "PYTHONPATH": str(ROOT)})  # fmt: skip
