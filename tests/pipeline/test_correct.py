@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ import pytest
 
 from pipeline import run
 from pipeline.corrections import all_corrections
-from pipeline.problem_list import COLUMNS, DECISIONS, OPEN
+from pipeline.problem_list import COLUMNS, DECISIONS, OPEN, Decided, Desk, _findings
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 from tests.conftest import SAMPLES, every_table, table
@@ -142,27 +143,41 @@ def test_decisions_survive_rebuild_and_import(nursery: Workspace) -> None:
     assert every_table(nursery, ()) == before
 
 
-@pytest.mark.parametrize(
-    ("decision", "says"),
-    [
-        ({**MINUS, "reason": None}, "it has no reason"),
-        ({**MINUS, "new answer": "-7"}, "A whole number from 0 to 20000"),
-        ({**MINUS, "new answer": "many"}, "is not a whole number"),
-        ({**MINUS, "new answer": None}, "no answer"),
-        ({**MINUS, "question": "weather"}, "asks no 'weather'"),
-        ({**MINUS, "question": "staff_code", "new answer": "S77"}, "S77 is not in the list staff"),
-        ({**MINUS, "question": "group_code", "new answer": "26-0701-10"}, "has a wrong digit"),
-        ({**MINUS, "decision": "forget"}, "'forget' is no decision"),
-        ({**MINUS, "decision": "accept as it is"}, "cannot be right as it is"),
-        ({"rule": "unreadable_row", "decision": "correct", "new answer": "1", "reason": "x"}, "its form is not in the pack"),
-    ],
-)
-def test_a_decision_that_cannot_be_done_is_refused_and_the_others_go_in(
-    decision: dict[str, Any], says: str, nursery: Workspace
-) -> None:
+REFUSED: list[tuple[dict[str, Any], str]] = [
+    ({**MINUS, "reason": ""}, "it has no reason"),
+    ({**MINUS, "new answer": "-7"}, "A whole number from 0 to 20000"),
+    ({**MINUS, "new answer": "many"}, "is not a whole number"),
+    ({**MINUS, "new answer": ""}, "no answer"),
+    ({**MINUS, "question": "weather"}, "asks no 'weather'"),
+    ({**MINUS, "question": "staff_code", "new answer": "S77"}, "S77 is not in the list staff"),
+    ({**MINUS, "question": "group_code", "new answer": "26-0701-10"}, "has a wrong digit"),
+    ({**MINUS, "decision": "forget"}, "'forget' is no decision"),
+    ({**MINUS, "decision": "accept as it is"}, "cannot be right as it is"),
+    ({**MINUS, "on": "k44"}, "there is no submission 'k44'"),
+    ({"rule": "unreadable_row", "decision": "correct", "new answer": "1", "reason": "x"}, "its form is not in the pack"),
+]
+
+
+def test_a_decision_that_cannot_be_done_is_refused_in_words(nursery: Workspace) -> None:
+    lists = {"staff": {"S01"}}
+    with Store.open(nursery.store_file) as store:
+        desk = Desk(store, nursery.forms, lists, "S01", dt.datetime(2026, 11, 2))
+        rows = {(r[9], r[10]): r for r in _findings(store)}
+        unread = next(r[10] for r in rows.values() if r[9] == "unreadable_row")
+        for decision, says in REFUSED:
+            rule = decision["rule"]
+            key = rows[rule, unread if rule == "unreadable_row" else "k4"][-1]
+            row = Decided(2, decision["decision"], decision.get("question", "counted"), decision["new answer"], decision["reason"],
+                          rule, decision.get("on", unread), key)  # fmt: skip
+            (verdict,) = desk.decide([row])
+            assert verdict.what == "refused" and says in verdict.says, (decision, verdict)
+        assert desk.new == []
+
+
+def test_the_rows_beside_a_refused_one_go_in(nursery: Workspace) -> None:
     other = {"rule": "wrong_type", "on": "k6", "decision": "correct", "new answer": "957", "reason": "digits of another script"}
-    said = decide(nursery, decision, other, code=1)
-    assert says in said and "1 done, 0 done before, 1 refused." in said
+    said = decide(nursery, {**MINUS, "new answer": "many"}, other, code=1)
+    assert ": refused, because" in said and "1 done, 0 done before, 1 refused." in said
     with Store.open(nursery.store_file) as store:
         assert [r.instance_id for r in all_corrections(store)] == ["k6"]
 

@@ -60,13 +60,14 @@ def test_a_full_disk_is_one_sentence_and_the_store_is_as_it_was(room: int, tmp_p
     formpack("check", cwd=workspace.folder, code=None)
 
 
-def test_a_store_in_use_is_waited_for_and_then_said(tmp_path: Path) -> None:
+def test_a_store_in_use_is_waited_for_and_then_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipeline.store._WAIT_SECONDS", 2.0)
     workspace = _nursery(tmp_path)
     run.import_files(workspace, [workspace.inbox])
     holder = (
         "import duckdb, sys, time; c = duckdb.connect(sys.argv[1]); print('held', flush=True); time.sleep(float(sys.argv[2]))"
     )
-    for seconds, code in (("2", 0), ("30", 2)):
+    for seconds, code in (("1", 0), ("30", 2)):
         with subprocess.Popen(
             [sys.executable, "-c", holder, str(workspace.store_file), seconds], stdout=subprocess.PIPE
         ) as held:

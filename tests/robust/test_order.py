@@ -95,6 +95,8 @@ def test_scenarios_in_any_order(name: str, data: st.DataObject) -> None:
 def test_the_demo_in_another_order_with_a_correction_in_between(tmp_path: Path) -> None:
     files = sorted((SAMPLES / "demo" / "inbox").rglob("*.xml"))
     spelt = next(p for p in files if b">8O4<" in p.read_bytes())
+    if not os.environ.get("CI"):
+        files = sorted({spelt, *files[::3]})  # a third of them every day, all in CI
     identity = spelt.read_text(encoding="utf-8").split("<instanceID>")[1].split("<")[0]
     decision: list[Decision] = [("wrong_type", identity, "correct", "green", "804")]
     books = []
@@ -110,8 +112,8 @@ def test_the_demo_in_another_order_with_a_correction_in_between(tmp_path: Path) 
         else:
             random.Random(3).shuffle(files)
             files.remove(spelt)
-            run.import_files(workspace, [spelt, *files[:900]])
+            run.import_files(workspace, [spelt, *files[: len(files) // 2]])
             assert decide(workspace, decision) == []
-            run.import_files(workspace, files[850:])
+            run.import_files(workspace, files[len(files) // 2 - 20 :])
         books.append(every_table(workspace))
     assert books[0] == books[1]
