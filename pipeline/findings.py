@@ -112,7 +112,7 @@ class Rule(Enum):
     no_identity = (
         "note",
         "It came without an identity of its own, so the office gave it one from its contents.",
-        "Nothing, if it was typed in at the office.",
+        "Look how it came off the phone: forms give each submission an identity.",
     )
     edited_apart = (
         "note",

@@ -62,17 +62,18 @@ def labels(forms: dict[str, Form]) -> dict[str, str]:
 
 def write_problems(store: Store, findings: list[Finding], forms: dict[str, Form]) -> None:
     """work.problems from the findings of a run, worst first; findings of superseded submissions are left out."""
-    heads = {i: (f, g) for i, f, g in store.rows("SELECT instance_id, form_id, group_code FROM work.current")}
+    heads = {i: rest for i, *rest in store.rows("SELECT instance_id, form_id, group_code, received_on FROM work.current")}
     hidden = {i for (i,) in store.rows("SELECT instance_id FROM work.states WHERE state IN ('superseded', 'withdrawn')")}
     names = labels(forms)
     rows = []
     for f in sorted(set(findings), key=lambda f: (Rule[f.rule].severity != "stop", f)):
         if f.instance_id in hidden:
             continue
-        form_id, code = heads.get(f.instance_id, (None, None))
+        form_id, code, came = heads.get(f.instance_id, (None, None, None))
+        since = f" It came on {came}." if f.rule.startswith("waits") else ""
         rule = Rule[f.rule]
         rows.append((f.instance_id, form_id or None, code, rule.severity, f.rule, f.field or None, f.value or None,
-                     sentence(f, names), rule.advice))  # fmt: skip
+                     sentence(f, names) + since, rule.advice))  # fmt: skip
     columns = ", ".join(f"{c} VARCHAR" for c in TABLES["problems"][1])
     store.connection.execute(f"CREATE OR REPLACE TABLE work.problems ({columns})")
     store.insert("work.problems", TABLES["problems"][1], rows)

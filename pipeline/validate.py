@@ -152,7 +152,7 @@ class _Batch:
         else:
             if version and version != form.version:
                 found.append(Finding("", "unknown_version", "", version))
-            if instance_id.startswith("row:"):
+            if instance_id.startswith("row:") and not re.search(r", (row|item|line) \d+$", place):
                 found.append(Finding("", "no_identity"))
         form_id = form.form_id if form else hint
         canonical = _canonical(form, typed, texts) if form else json.dumps([hint, texts], sort_keys=True) + why

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, print_table, refusals
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, many, print_json, print_table, refusals
 
 
 def due(
@@ -34,6 +34,6 @@ def due(
     if as_json:
         print_json({"as_of": day, "due": [dict(zip(columns, row, strict=True)) for row in rows]})
         return
-    typer.echo(f"Due by {days} days after {day}: {len(rows)} tasks.")
+    typer.echo(f"Due by {days} days after {day}: {many(len(rows), 'task')}.")
     if rows:
         print_table(("group", "task", "due on", "days over", "place", "plants"), [(shown(r[0]), *r[1:]) for r in rows])

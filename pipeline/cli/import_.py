@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, Bar, JsonOption, WorkspaceOption, day_of, print_json, refusals
+from pipeline.cli.frame import AsOfOption, Bar, JsonOption, WorkspaceOption, day_of, many, print_json, refusals
 
 if TYPE_CHECKING:
     from pipeline.run import Imported
@@ -39,10 +39,13 @@ def say(done: Imported) -> None:
     """The import in a few lines: what came, what became of it, where to look."""
     received = sum(done.states.values())
     parts = ", ".join(f"{n:,} {state}" for state, n in done.states.items())
-    typer.echo(f"{done.files:,} files, {done.new_files:,} of them new, with {done.new_submissions:,} new submissions.")
-    typer.echo(f"{received:,} submissions received in all = {parts}.")
+    typer.echo(
+        f"{many(done.files, 'file')}, {done.new_files:,} of them new, with {many(done.new_submissions, 'new submission')}."
+    )
+    typer.echo(f"{many(received, 'submission')} received in all = {parts}.")
     if done.stops or done.notes:
+        keeps, are = ("keeps" if done.stops == 1 else "keep"), ("is" if done.notes == 1 else "are")
         typer.echo(
-            f"{done.stops:,} findings keep a submission out of the books, {done.notes:,} are worth a look: "
+            f"{many(done.stops, 'finding')} {keeps} a submission out of the books, {done.notes:,} {are} worth a look: "
             "`formpack problems` lists them with what to do."
         )

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, many, print_json, refusals
 
 
 def _print_rule(name: str, rows: list[tuple[Any, ...]], most: int) -> None:
@@ -62,7 +62,9 @@ def problems(
             order = list(Rule.__members__)
             rows.sort(key=lambda r: (r[3] != "stop", order.index(r[4])))
     if to is not None and not as_json:
-        typer.echo(f"{written} findings are in {to}. Fill in decision and reason, then `formpack correct {to.name} --by CODE`.")
+        typer.echo(
+            f"{many(written, 'finding')} in {to}. Fill in decision and reason, then `formpack correct {to.name} --by CODE`."
+        )
         raise typer.Exit(1 if written else 0)
     if as_json:
         print_json({"problems": [dict(zip((*columns, "source", "visit_date"), r, strict=True)) for r in rows]})
