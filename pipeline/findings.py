@@ -96,13 +96,13 @@ class Rule(Enum):
     )
     waits_for_group = (
         "note",
-        "Waits: group {value} has not been opened by anything that came in.",
-        "Nothing, if its opening is still on a phone. Otherwise correct the code.",
+        "Waits: group {value} has no opening in the books.",
+        "Nothing, if its opening is still on a phone. Put the opening right, if it is kept out. Otherwise correct the code.",
     )
     waits_for_lot = (
         "note",
-        "Waits: no budding by team {value} in this group at attempt {detail} has come in.",
-        "Nothing, if the budding is still on a phone. Otherwise correct the team or the attempt.",
+        "Waits: no budding by team {value} in this group at attempt {detail} is in the books.",
+        "Nothing, if the budding is still on a phone. Put it right, if it is kept out. Otherwise correct the team or the attempt.",
     )
     unknown_version = (
         "note",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +19,7 @@ from pipeline.validate import type_answers
 
 SHEET = "problems"
 COLUMNS = {
-    "how bad": 14, "form": 12, "group": 12, "date": 11, "person": 9, "what is wrong": 60, "what to do": 46, "value": 16,
+    "how bad": 15, "form": 13, "group": 12, "date": 12, "person": 9, "what is wrong": 60, "what to do": 46, "value": 16,
     "decision": 16, "question": 16, "new answer": 16, "reason": 30, "rule": 18, "submission": 46, "row key": 20,
 }  # fmt: skip
 """Heading -> width. Those in OPEN are for the clerk, the rest are locked."""
@@ -82,6 +83,11 @@ def write_list(store: Store, path: Path) -> int:
         bad = "keeps it out" if severity == "stop" else "worth a look"
         sheet.append([plain_cell(v) for v in (bad, form, shown(code) if code else None, day, staff, message, advice, value,
                                               None, field, None, None, rule, instance, key)])  # fmt: skip
+        lines = max(
+            math.ceil(len(text or "") / (COLUMNS[name] * 0.95))
+            for name, text in (("what is wrong", message), ("what to do", advice))
+        )
+        sheet.row_dimensions[sheet.max_row].height = 15 * max(1, lines)
         for name, cell in zip(COLUMNS, sheet[sheet.max_row], strict=True):
             cell.alignment = Alignment(wrap_text=True, vertical="top")
             if isinstance(cell.value, str):
