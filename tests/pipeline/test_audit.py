@@ -40,3 +40,10 @@ def test_damage_is_found(name: str, store: Store) -> None:
         for statement in DAMAGE[name]:
             store.connection.execute(statement)
         assert {n: places for n, _, places in proofs(store)}[name]
+
+
+def test_tables_that_would_come_out_otherwise_are_found(workspace: Workspace, store: Store) -> None:
+    with store:
+        assert run.differs_when_rebuilt(store, workspace) == []
+        store.connection.execute("UPDATE work.lots SET green = green - 1; DELETE FROM work.due")
+        assert run.differs_when_rebuilt(store, workspace) == ["table lots", "table due"]
