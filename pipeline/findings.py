@@ -24,7 +24,11 @@ class Rule(Enum):
         "{value}: {detail}.",
         "Ask for the file again, or repair it and import the repaired file beside it.",
     )
-    unreadable_row = ("stop", "{value}: {detail}.", "Repair that row in a copy of the file and import the copy.")
+    unreadable_row = (
+        "stop",
+        "{value}: {detail}.",
+        "Repair that row in a copy of the file, import the copy, and withdraw this one.",
+    )
     refused_file = (
         "stop",
         "{value}: refused, because {detail}.",

@@ -218,8 +218,10 @@ class Desk:
         """The verdicts on all rows about one submission. Corrections of one submission go in together or not at all."""
         verdicts, corrections = [], []
         for row in rows:
-            if row.decision in DECISIONS and self.in_force(row):
-                verdicts.append(Verdict(row.row, "already", "was done before"))
+            before = self.in_force(row) if row.decision in DECISIONS else None
+            if before is not None:
+                says = "was done with another row of the same submission" if before in self.new else "was done before"
+                verdicts.append(Verdict(row.row, "already", says))
             elif fault := self.fault(row):
                 verdicts.append(Verdict(row.row, "refused", fault))
             elif row.decision == "correct":

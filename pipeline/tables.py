@@ -53,6 +53,10 @@ def plain_cell(value: Any) -> Any:
     return value.translate(_ILLEGAL)[:32000] if isinstance(value, str) else value
 
 
+TASKS = ("bud_take", "cut_back", "stake", "top", "despatch", "stock_count", "recount")
+"""The tasks of the table `due`."""
+
+
 def labels(forms: dict[str, Form]) -> dict[str, str]:
     """What the forms call their questions, in English, by name."""
     return {q.name: q.label() for form in forms.values() for q in form.questions if q.cells.get("label::English (en)")} | {

@@ -29,5 +29,7 @@ def correct(
     else:
         for v in verdicts:
             typer.echo(f"row {v.row}: {'refused, because ' if v.what == 'refused' else ''}{v.says}.")
+        if not verdicts:
+            typer.echo("No row has a decision; fill in the columns decision and reason, save, and do it again.")
         typer.echo(f"{counts['done']} done, {counts['already']} done before, {counts['refused']} refused.")
     raise typer.Exit(1 if counts["refused"] else 0)

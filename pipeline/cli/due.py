@@ -18,12 +18,15 @@ def due(
     """List what is to be done: what is late first, then what falls in the days ahead."""
     from formpack.group_code import shown
     from pipeline import run
+    from pipeline.findings import Refused
     from pipeline.store import Store
-    from pipeline.tables import TABLES
+    from pipeline.tables import TABLES, TASKS
     from pipeline.workspace import Workspace
 
     columns = TABLES["due"][1]
     with refusals():
+        if task and task not in TASKS:
+            raise Refused(f"There is no task {task}; the tasks are {', '.join(TASKS)}.")
         ws = Workspace(workspace)
         with Store.open(ws.store_file, make=False) as store:
             day = run.refresh(store, ws, day_of(as_of))

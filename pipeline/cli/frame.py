@@ -28,7 +28,7 @@ def day_of(text: str | None) -> dt.date | None:
     try:
         return dt.date.fromisoformat(text)
     except ValueError:
-        typer.echo(f"--as-of {text} is not a day; write it as 2026-03-02.", err=True)
+        typer.echo(f"--as-of {text} is not a day; write it as YYYY-MM-DD, for example 2026-03-02.", err=True)
         raise typer.Exit(2) from None
 
 

@@ -59,6 +59,9 @@ def problems(
                 if to.suffix != ".xlsx":
                     raise Refused(f"{to} must end in .xlsx.")
                 written = write_list(store, to)
+            known = "SELECT count(*) FROM submissions WHERE group_code = ?"
+            if group and not store.value(known, [plain(group) or group]):
+                raise Refused(f"--group {group}: no submission is about such a group.")
             order = list(Rule.__members__)
             rows.sort(key=lambda r: (r[3] != "stop", order.index(r[4])))
     if to is not None and not as_json:
@@ -75,6 +78,9 @@ def problems(
             typer.echo(f"{title}: {len(of_level)}")
         for name, same in groupby(of_level, key=lambda r: str(r[4])):
             _print_rule(name, list(same), most if not rule else 0)
-    if not rows:
-        typer.echo("Nothing needs a look.")
+    typer.echo(
+        "To put them right: `formpack problems --to list.xlsx`, fill it in, `formpack correct list.xlsx --by CODE`."
+        if rows
+        else "Nothing needs a look."
+    )
     raise typer.Exit(1 if rows else 0)

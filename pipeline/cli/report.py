@@ -20,7 +20,7 @@ def report(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_jso
             run.refresh(store, ws, day_of(as_of))
             written = write_report(store, ws)
             to_look_at = store.value("SELECT count(*) FROM problems") + store.value(
-                "SELECT count(*) FROM standing WHERE state <> 'ok'"
+                "SELECT count(*) FROM standing WHERE state = 'impossible'"
             )
     if as_json:
         print_json({"files": [str(p) for p in written], "to_look_at": to_look_at})

@@ -75,6 +75,7 @@ def _intervals(shares: Sequence[Share], middle: float | None, start: float, says
         axes.set_yticks(list(places), [s.label for s in shares])
         axes.set_ylim(0.3, len(shares) + 0.7)
         axes.set_xlim(start, 1.0)
+        axes.xaxis.set_major_locator(mpl.ticker.MultipleLocator(0.05 if start >= 0.6 else 0.1))
         axes.xaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
         axes.grid(axis="x", color=RULE, linewidth=0.5)
         axes.set_axisbelow(True)
@@ -111,7 +112,7 @@ def ladder(steps: Sequence[Step], words: dict[str, str], says: str) -> str:
             axes.barh(place, before, height=0.62, color="#e6d3ae")
             axes.barh(place, step.survival, height=0.62, color=LEAF)
             axes.text(1.01, place, f"{step.survival:.1%}", va="center", fontsize=8)
-            labels.append(f"after the time {words[step.stage]}")
+            labels.append(words[step.stage])
             before = step.survival
         axes.set_yticks(list(range(len(steps), 0, -1)), labels)
         axes.set_xlim(0, 1.0)

@@ -12,6 +12,8 @@ from pipeline.workspace import Workspace
 
 STAGE_WORDS = {"tray": "in trays", "bag": "in bags", "budded": "budded", "read": "buds read", "cut_back": "cut back",
                "staked": "staked", "topped": "topped", "gone": "gone"}  # fmt: skip
+STEP_WORDS = {"tray": "after trays", "bag": "after bags", "budded": "after budding", "read": "after the reading",
+              "cut_back": "after cutting back", "staked": "after staking", "topped": "after topping"}  # fmt: skip
 TASK_WORDS = {"bud_take": "Read the buds", "cut_back": "Cut back", "stake": "Stake", "top": "Top", "despatch": "Despatch",
               "stock_count": "Count the stock", "recount": "Count again"}  # fmt: skip
 
@@ -168,7 +170,7 @@ def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
         " LEFT JOIN discrepancies d ON d.group_code = s.group_code AND d.on_date = s.last_count_on"
         " WHERE s.state <> 'ok' ORDER BY abs(coalesce(d.difference, 1e9)) DESC, s.group_code"
     )
-    more = "More has left than was there. Look for a move that was not recorded, then count."
+    more = "More left after the last count than it had found. Look for a move that was not recorded."
     return [Recount(shown(g), names.get(p, p or ""), c, e, on, b, a or more) for g, p, c, e, on, b, a in rows]
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from pipeline.report import charts
-from pipeline.report.figures import STAGE_WORDS, Figures
+from pipeline.report.figures import STAGE_WORDS, STEP_WORDS, Figures
 
 
 def _number(value: float | int | None) -> str:
@@ -31,7 +31,7 @@ def page_html(figures: Figures) -> str:
             [replace(s, label=STAGE_WORDS[s.label]) for s in figures.by_stage],
             "Plants standing by stage; the numbers are in the table below.",
         ) if figures.by_stage else "",
-        "ladder": charts.ladder(figures.steps, STAGE_WORDS, "Share of lifted seedlings left after each stage.")
+        "ladder": charts.ladder(figures.steps, STEP_WORDS, "Share of lifted seedlings left after each stage.")
         if figures.steps else "",
         "causes": charts.causes(figures.causes, STAGE_WORDS, "Plants lost by cause and stage.") if figures.causes else "",
         "teams": charts.intervals(figures.by_team, middle, "Take by team with 95 percent intervals."),

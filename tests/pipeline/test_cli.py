@@ -65,7 +65,7 @@ def test_every_command_speaks_json(nursery: Path) -> None:
     ("words", "says"),
     [
         (["import", "nowhere"], "neither a file nor a folder"),
-        (["import", "--as-of", "tomorrow"], "write it as 2026-03-02"),
+        (["import", "--as-of", "tomorrow"], "for example 2026-03-02"),
         (["problems"], "run `formpack import` first"),
         (["problems", "--rule", "x"], "There is no rule x"),
         (["due"], "run `formpack import` first"),
