@@ -5,6 +5,7 @@ limit get the same verdict from the native form engine, JSON Schema, pandera and
 from __future__ import annotations
 
 import datetime as dt
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -154,7 +155,11 @@ def nursery(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     return workspace
 
 
-@pytest.mark.parametrize("form_id", sorted(FORMS))
+EVERY_DAY = ("bud_take", "open_group", "transfer", "frost_damage")
+"""The forms with the most rules; CI tries all."""
+
+
+@pytest.mark.parametrize("form_id", sorted(FORMS) if os.environ.get("CI") else EVERY_DAY)
 def test_agreement(form_id: str, nursery: Workspace) -> None:
     form = FORMS[form_id]
     path = nursery.phone / f"{form_id}.xml"
