@@ -165,7 +165,9 @@ def _table(rows: Iterator[tuple[int, list[str]]], place: str, stem: str) -> Iter
     if len(columns) == 1 and ";" in head[1][0]:
         yield Unread(place, "unreadable_file", "its cells are parted by semicolons; save it as CSV with commas")
         return
+    empty = True
     for number, cells in rows:
+        empty = False
         if not any(c.strip() for c in cells):
             continue
         where = f"{place}, row {number}"
@@ -173,6 +175,8 @@ def _table(rows: Iterator[tuple[int, list[str]]], place: str, stem: str) -> Iter
             yield Unread(where, "unreadable_row", f"it has {len(cells)} cells and the header {len(columns)}")
             continue
         yield _received(where, stem, "", zip(columns, cells, strict=True))
+    if empty:
+        yield Unread(place, "unreadable_file", "it has one row and nothing below it; a table has a header and rows")
 
 
 def _csv(content: bytes, place: str, stem: str) -> Iterator[Item]:
@@ -265,6 +269,8 @@ def _json(content: bytes, place: str, stem: str, is_lines: bool) -> Iterator[Ite
         if isinstance(value, _Pairs) and len(value) and isinstance(dict(value).get("value"), list):
             value = dict(value)["value"]
         if isinstance(value, list) and not isinstance(value, _Pairs):
+            if not value:
+                yield Unread(where, "unreadable_file", "the list in it is empty")
             for number, inner in enumerate(value, start=1):
                 yield _one_json(inner, f"{where}, item {number}", stem)
         else:

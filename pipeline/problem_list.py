@@ -152,7 +152,7 @@ def read_list(path: Path) -> Iterator[Decided]:
     import openpyxl
 
     try:
-        book = openpyxl.load_workbook(path, data_only=True)
+        book = openpyxl.load_workbook(path)  # a formula stays its text: what it would come to is nobody's decision
         sheet = book[SHEET]
         rows = [[_text(v) for v in row] for row in sheet.iter_rows(values_only=True)]
     except FileNotFoundError:
@@ -181,7 +181,7 @@ class Desk:
         self.store, self.forms, self.lists, self.by, self.now = store, forms, lists, by, now
         self.records = all_corrections(store)
         self.number = max([r.number for r in self.records], default=0)
-        self.keys = {row[-1] for row in _findings(store)}
+        self.keys = {row[-1]: (row[10], row[9]) for row in _findings(store)}
         self.known = {i for (i,) in store.rows("SELECT instance_id FROM work.states")}
         self.new: list[Correction] = []
 
@@ -208,7 +208,7 @@ class Desk:
             return f"there is no submission {row.instance_id!r}"
         if not row.reason:
             return "it has no reason; say why in a few words"
-        if row.key not in self.keys:
+        if self.keys.get(row.key) != (row.instance_id, row.rule):
             return "what it is about has changed since the list was made; write a new list and decide again"
         if row.decision == "accept as it is" and not Rule[row.rule].may_be_accepted:
             return "this cannot be right as it is; correct it or withdraw the submission"

@@ -138,7 +138,9 @@ def _files() -> Iterator[tuple[str, bytes, Outcome]]:
     yield "latin.csv", "KEY,note\nk,Jos\xe9\n".encode("latin-1"), unreadable
     yield "sixteen.csv", "KEY,note\nk,x\n".encode("utf-16"), unreadable
     yield "nul.csv", b"KEY,note\nk,\0\n", out("unknown_form")
-    yield "header-only.csv", b"KEY,visit_date\n", []
+    yield "header-only.csv", b"KEY,visit_date\n", unreadable
+    yield "xml-called.csv", xml("xml-called"), unreadable
+    yield "nothing.json", b"[]", unreadable
     yield "stock_count-bom.csv", b"\xef\xbb\xbf" + _row("bom", 954).encode(), GOOD
     yield "stock_count-crlf.csv", _row("crlf", 953).replace("\n", "\r\n").encode(), GOOD
     yield (
