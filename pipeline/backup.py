@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+from pipeline.corrections import KINDS
 from pipeline.findings import Refused
 from pipeline.store import Store
 from pipeline.workspace import Workspace
@@ -70,6 +71,10 @@ def _read(path: Path, columns: tuple[str, ...]) -> Iterator[dict[str, Any]]:
                 values: dict[str, Any] = {c: row[c] for c in columns}
                 for column in _TIMES & set(columns):
                     values[column] = dt.datetime.fromisoformat(row[column])
+                if "number" in values:
+                    values["number"] = int(values["number"])
+                if values.get("kind", "correct") not in KINDS:
+                    raise ValueError(f"{values['kind']!r} is no kind of correction")
                 yield values
     except (OSError, KeyError, ValueError, csv.Error) as wrong:
         raise Refused(f"{path} cannot be read as part of a backup: {wrong!r}.") from None
@@ -105,8 +110,16 @@ def read_backup(store: Store, folder: Path) -> int:
     with store.transaction():
         store.insert("kept.raw_files", ("sha256", "name", "size", "content", "received_at", "received_on"), files)
         for table, columns in _TABLES.items():
-            rows = [
-                tuple(int(r[c]) if c == "number" else r[c] for c in columns) for r in _read(folder / f"{table}.csv", columns)
-            ]
+            rows = [tuple(r[c] for c in columns) for r in _read(folder / f"{table}.csv", columns)]
             store.insert(f"kept.{table}", columns, rows)
     return len(files)
+
+
+def fill_store(workspace: Workspace, folder: Path) -> None:
+    """A new store from a backup; none is left behind when the backup cannot be read. Raises Refused."""
+    try:
+        with Store.open(workspace.store_file) as store:
+            read_backup(store, folder)
+    except Refused:
+        workspace.store_file.unlink(missing_ok=True)
+        raise

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from pipeline.store import Store
 
 _COLUMNS = ("number", "made_at", "made_by", "instance_id", "kind", "field", "old_answer", "new_answer", "rule", "reason")
+KINDS = ("correct", "accept", "unaccept", "withdraw", "restore")
 _OPPOSITE = {"correct": "correct", "accept": "unaccept", "withdraw": "restore"}
 
 

@@ -65,8 +65,8 @@ def _section(kind: type, given: Any, place: str) -> Any:
             value = float(value)
         if not isinstance(value, wanted) or isinstance(value, bool):
             raise Refused(f"{place}: {key} must be a {'day such as 2026-03-02' if wanted is dt.date else wanted.__name__}.")
-        if wanted in (int, float) and value < 0:
-            raise Refused(f"{place}: {key} must not be negative.")
+        if wanted in (int, float) and not 0 <= value <= 10_000:
+            raise Refused(f"{place}: {key} must be a number from 0 to 10,000.")
         values[key] = value
     return kind(**values)
 

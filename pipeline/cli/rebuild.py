@@ -24,9 +24,9 @@ def rebuild(
             backup.lay_files(source, workspace)
             make_workspace(workspace, "")
         ws = Workspace(workspace)
-        with Store.open(ws.store_file, make=source is not None) as store:
-            if source is not None:
-                backup.read_backup(store, source)
+        if source is not None:
+            backup.fill_store(ws, source)
+        with Store.open(ws.store_file, make=False) as store:
             run.rebuild(store, ws, day_of(as_of))
             states = run.counts_of_states(store)
     if as_json:

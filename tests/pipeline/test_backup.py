@@ -50,7 +50,7 @@ def test_a_backup_is_not_mixed_and_not_laid_over_a_nursery(exported: tuple[Works
     assert "is no backup" in formpack("rebuild", "--from", "lists", "--workspace", "x", cwd=workspace.folder, code=2)
 
 
-@pytest.mark.parametrize("damage", ["raw", "missing", "table", "name"])
+@pytest.mark.parametrize("damage", ["raw", "missing", "table", "name", "kind", "number"])
 def test_a_damaged_backup_is_refused_in_a_sentence(damage: str, exported: tuple[Workspace, Path], tmp_path: Path) -> None:
     _, folder = exported
     one = sorted((folder / "raw").iterdir())[0]
@@ -60,8 +60,15 @@ def test_a_damaged_backup_is_refused_in_a_sentence(damage: str, exported: tuple[
         one.unlink()
     elif damage == "table":
         (folder / "corrections.csv").write_text("number\n1\n", encoding="utf-8")
+    elif damage in ("kind", "number"):
+        path = folder / "corrections.csv"
+        text = path.read_text(encoding="utf-8")
+        path.write_text(
+            text.replace("withdraw", "banana") if damage == "kind" else text.replace("\n1,", "\nx,"), encoding="utf-8"
+        )
     else:
         told = folder / "raw.csv"
         told.write_text(told.read_text(encoding="utf-8").replace(one.name, "../../nursery.toml"), encoding="utf-8")
     said = formpack("rebuild", "--from", str(folder), "--workspace", str(tmp_path / "new"), cwd=tmp_path, code=2)
     assert said.count("\n") == 1 and str(folder) in said
+    assert not (tmp_path / "new" / "store.duckdb").exists()

@@ -154,6 +154,7 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
     ({**MINUS, "decision": "forget"}, "'forget' is no decision"),
     ({**MINUS, "decision": "accept as it is"}, "cannot be right as it is"),
     ({**MINUS, "on": "k44"}, "there is no submission 'k44'"),
+    ({**MINUS, "on": "k1", "decision": "withdraw"}, "has changed since the list was made"),
     ({"rule": "unreadable_row", "decision": "correct", "new answer": "1", "reason": "x"}, "its form is not in the pack"),
 ]
 
