@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from pathlib import Path
 
-from pipeline import estimate, ingest, ledger, tables, validate
+from pipeline import discrepancies, estimate, ingest, ledger, reconcile, tables, validate
 from pipeline.corrections import all_corrections, in_force
 from pipeline.findings import Finding, Refused
 from pipeline.ingest import Kept, Progress
@@ -64,7 +64,10 @@ def digest(store: Store, workspace: Workspace, day: dt.date, progress: Progress 
         ledger.book_answers(store, forms)
         findings += ledger.settle_states(store, findings).findings
         ledger.book(store)
-        store.build("counts", "standing", "discrepancies", "staff_counting", "due", "notes", "submissions")
+        reconcile.reconcile(store, workspace.settings, day)
+        store.build("counts", "standing", "unrecorded")
+        discrepancies.put_in_words(store, workspace.settings)
+        store.build("discrepancies", "staff_counting", "due", "notes", "submissions")
         findings += [Finding(*row) for row in store.rows("SELECT * FROM work.notes")]
         estimate.estimate_rates(store)
         cleared = in_force(all_corrections(store)).cleared

@@ -37,6 +37,24 @@ class Tolerances:
 
 
 @dataclass(frozen=True)
+class Counting:
+    """Rates of counting and of unrecorded loss that the nursery fixes; what is not given is learned from its counts."""
+
+    exact: float | None = None
+    """Share of counts that are exact, for everybody."""
+    error: float | None = None
+    """Standard deviation of a near count, as a share of what stands."""
+    gross: float | None = None
+    """Share of counts that are quite wrong."""
+    loss: float | None = None
+    """Plants lost without a record per day of a group of a thousand."""
+    large: float | None = None
+    """Large unrecorded losses per day of a group of a thousand."""
+    gain: float | None = None
+    """Unrecorded gains per day of a group of a thousand."""
+
+
+@dataclass(frozen=True)
 class Settings:
     name: str = "Our nursery"
     language: str = "English (en)"
@@ -46,6 +64,7 @@ class Settings:
     """A fixed day in place of the calendar's, for a demo or a drill."""
     intervals: Intervals = field(default_factory=Intervals)
     tolerances: Tolerances = field(default_factory=Tolerances)
+    counting: Counting = field(default_factory=Counting)
 
 
 def _section(kind: type, given: Any, place: str) -> Any:
@@ -56,17 +75,21 @@ def _section(kind: type, given: Any, place: str) -> Any:
     for key, value in given.items():
         if key not in known:
             raise Refused(f"{place}: {key} is not a setting; the settings are {', '.join(known)}.")
-        inner = {"intervals": Intervals, "tolerances": Tolerances}.get(key)
+        inner = {"intervals": Intervals, "tolerances": Tolerances, "counting": Counting}.get(key)
         if inner:
             values[key] = _section(inner, value, f"{place} [{key}]")
             continue
-        wanted: Any = {"int": int, "float": float, "str": str}.get(str(known[key].type), dt.date)
+        wanted: Any = {"int": int, "float": float, "float | None": float, "str": str}.get(
+            str(known[key].type), dt.date
+        )
         if wanted is float and isinstance(value, int) and not isinstance(value, bool):
             value = float(value)
         if not isinstance(value, wanted) or isinstance(value, bool):
             raise Refused(f"{place}: {key} must be a {'day such as 2026-03-02' if wanted is dt.date else wanted.__name__}.")
         if wanted in (int, float) and not 0 <= value <= 10_000:
             raise Refused(f"{place}: {key} must be a number from 0 to 10,000.")
+        if kind is Counting and not 0.0001 <= value <= (0.99 if key in ("exact", "gross", "error") else 100):
+            raise Refused(f"{place}: {key} must lie between 0.0001 and {0.99 if key in ('exact', 'gross', 'error') else 100}.")
         values[key] = value
     return kind(**values)
 

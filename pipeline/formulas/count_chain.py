@@ -115,6 +115,8 @@ class Beliefs:
     square: Real = field(repr=False)
     """(G, T) mean square error of a near count as a share of what stands, and its weight in `near_weight`."""
     near_weight: Real = field(repr=False)
+    jumped: Real = field(repr=False)
+    """(G, T, K) chance that each jump was made."""
 
 
 def _log_uniform(width: int) -> Real:
@@ -317,13 +319,12 @@ def window(chains: Chains, margin: int = 24) -> tuple[Whole, Whole]:
     return low, width
 
 
-def _steps(chains: Chains, rates: Rates, width: int) -> tuple[_Steps, Real, Real]:
+def _steps(chains: Chains, rates: Rates, width: int) -> _Steps:
     keys, kind = np.unique(chains.stage + 1j * chains.exposure, return_inverse=True)
-    whole, small, large = kernels(rates, keys.real.astype(np.int64), keys.imag, width)
+    whole, _, _ = kernels(rates, keys.real.astype(np.int64), keys.imag, width)
     # a loss of u takes D down by u: index -u of the cyclic kernel
     cyclic = np.roll(whole[:, ::-1], 1, axis=1)
-    steps = _Steps(whole, fft.rfft(cyclic, axis=1), kind.reshape(chains.stage.shape), chains.jump, chains.jump_chance)
-    return steps, small, large
+    return _Steps(whole, fft.rfft(cyclic, axis=1), kind.reshape(chains.stage.shape), chains.jump, chains.jump_chance)
 
 
 def believe(chains: Chains, low: Whole, width: int, rates: Rates, crate_size: int) -> Beliefs:
@@ -334,25 +335,30 @@ def believe(chains: Chains, low: Whole, width: int, rates: Rates, crate_size: in
     likelihood[evidence.group, evidence.node + 1] = evidence.likelihood
     stands = low[:, None, None] + chains.book[:, :, None] + np.arange(width)
     likelihood[:, 1:] *= stands >= chains.floor[:, :, None]
-    steps, _, _ = _steps(chains, rates, width)
+    steps = _steps(chains, rates, width)
     _, state, without, falls = forward_backward(_start(chains, low, width, rates), likelihood, chains.length, steps)
     ways, square, weight = _explain(chains, evidence, without, rates)
-    return Beliefs(low, state, without, ways, _changes(steps, falls), square, weight)
+    moved, jumped = _changes(steps, falls)
+    return Beliefs(low, state, without, ways, moved, square, weight, jumped)
 
 
-def _changes(steps: _Steps, falls: Real) -> Real:
+def _changes(steps: _Steps, falls: Real) -> tuple[Real, Real]:
     """Joins what two neighbouring nodes say of a step with what is believed of steps, jumps and all."""
     chance = steps.chance[steps.kind]
     size = falls.shape[2]
     total = (1 - steps.jump_chance.sum(2))[..., None] * chance
+    by_jump = np.zeros(steps.jump.shape)
     for k in range(steps.jump.shape[2]):
         g, t = np.nonzero(steps.jump_chance[:, :, k] > 0)
         if len(g):
             by = steps.jump[g, t, k]
             source = (np.arange(size) + by[:, None]) % size
-            total[g, t] += steps.jump_chance[g, t, k, None] * np.take_along_axis(chance[g, t], source, axis=1)
+            made = steps.jump_chance[g, t, k, None] * np.take_along_axis(chance[g, t], source, axis=1)
+            total[g, t] += made
+            by_jump[g, t, k] = (made * falls[g, t]).sum(1)
     joint = total * falls
-    return joint / np.maximum(joint.sum(2, keepdims=True), 1e-300)
+    whole = np.maximum(joint.sum(2, keepdims=True), 1e-300)
+    return joint / whole, by_jump / whole
 
 
 def _explain(chains: Chains, e: _Evidence, without: Real, rates: Rates) -> tuple[Real, Real, Real]:

@@ -1,8 +1,4 @@
--- Counts that are not what was expected. Which cause is likely is not judged yet.
-SELECT group_code, on_date, instance_ids, counted, expected, counted - expected AS difference,
-    CASE WHEN counted < expected THEN 'fewer than expected' ELSE 'more than expected' END AS likely_cause,
-    NULL::DOUBLE AS confidence,
-    'Count the group again; ask ' || replace(coalesce(staff_codes, 'whoever counted'), ' ', ' and ') || '.' AS advice,
-    NULL::VARCHAR AS other_group
-FROM work.counts WHERE flagged
-ORDER BY abs(counted - expected) DESC, group_code
+-- Flagged counts and unexplained changes, worst first; the words are those of discrepancies.py.
+SELECT group_code, on_date, instance_ids, counted, expected, difference, likely_cause, confidence, advice, other_group
+FROM work.doubts
+ORDER BY confidence * abs(difference) DESC, group_code, on_date, instance_ids

@@ -1,0 +1,178 @@
+"""Doubtful counts and unexplained changes -> sentences: what stands, which count is wrong and how, whom to ask."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any
+
+from formpack.group_code import shown
+from pipeline.formulas.miscounts import LEFT_OUT, LENGTH, OTHER, SHOWN, SWAPPED, TWICE, WAYS
+from pipeline.settings import Settings
+from pipeline.store import Store
+
+MISCOUNTED, UNKNOWN, EXCHANGED = "miscounted", "cause not known", "counts exchanged"
+LOSS, GAIN, MOVE = "unrecorded loss", "unrecorded gain", "transfer not recorded"
+LATE_LOSS, NOT_MADE = "loss noted after it was missed", "movement noted twice or not made"
+_DAYS_OF_A_ROUND = 3
+
+
+@dataclass(frozen=True)
+class _Doubt:
+    group_code: str
+    on_date: dt.date
+    instance_ids: str
+    counted: int | None
+    expected: int
+    likely_cause: str
+    confidence: float
+    advice: str
+    other_group: str | None = None
+
+    def row(self) -> tuple[Any, ...]:
+        return (self.group_code, self.on_date, self.instance_ids, self.counted, self.expected,
+                (self.counted or 0) - self.expected, self.likely_cause, round(self.confidence, 4), self.advice,
+                self.other_group)  # fmt: skip
+
+
+def said_day(day: dt.date) -> str:
+    """`3 March 2026`."""
+    return f"{day.day} {day:%B %Y}"
+
+
+def plants(n: int) -> str:
+    return f"{n:,} plant{'' if n == 1 else 's'}"
+
+
+def _how(way: int, counted: int, expected: int, crate: int, other: str | None) -> tuple[str, str]:
+    """(likely_cause, a clause that follows `the count of 3 March`) of a count that is quite wrong."""
+    crates = max(1, round(abs(counted - expected) / max(crate, 1)))
+    boxes = "one crate" if crates == 1 else f"{crates} crates"
+    meant = f"{counted:,} was written, about {expected:,} stood"
+    if way == 0:
+        return MISCOUNTED, f"is off ({meant})"
+    known = {
+        SWAPPED: f"probably has two digits swapped ({meant})",
+        1: f"probably has one digit wrong ({meant})",
+        LENGTH: f"probably has a digit too many or too few ({meant})",
+        LEFT_OUT: f"probably left out {boxes} ({meant})",
+        TWICE: f"probably has {boxes} twice ({meant})",
+        SHOWN: f"is probably the number the phone showed, not a count ({meant})",
+        OTHER: f"probably belongs to {f'group {shown(other)}' if other else 'another group'} ({meant})",
+    }
+    if way - 1 in known:
+        return WAYS[way - 1], known[way - 1]
+    return UNKNOWN, f"does not fit ({meant})"
+
+
+def _ask(staff: str | None) -> str:
+    return (staff or "whoever counted").replace(" ", " and ")
+
+
+def _flagged(store: Store, settings: Settings) -> list[_Doubt]:
+    rows = store.rows(
+        "SELECT c.group_code, c.on_date, c.instance_ids, c.counted, c.expected, c.p_wrong, c.way, c.way_chance, c.staff_codes,"
+        " c.is_last, s.estimate, s.low, s.high FROM work.counts c JOIN work.standing s USING (group_code) WHERE c.flagged"
+        " ORDER BY c.group_code, c.position"
+    )
+    others = _other_groups(store)
+    swapped = _exchanged([r[:5] for r in rows], settings.tolerances.count_plants)
+    doubts = []
+    for code, on, ids, counted, expected, wrong, way, chance, staff, is_last, estimate, low, high in rows:
+        stand = f"{estimate:,} stand ({low:,} to {high:,})" if low < high else f"{estimate:,} stand"
+        partner = swapped.get((code, ids))
+        other = partner or (others.get((code, ids)) if way - 1 == OTHER else None)
+        if partner:
+            cause, clause = EXCHANGED, f"was exchanged with that of group {shown(partner)}"
+            chance = max(chance, 0.9)
+        else:
+            cause, clause = _how(way, counted, expected, settings.crate_size, other)
+        then = f"ask {_ask(staff)} to count again" if is_last else f"later counts bear this out; ask {_ask(staff)} to mend it"
+        doubts.append(_Doubt(code, on, ids, counted, expected, cause, wrong * chance,
+                             f"{stand}; the count of {said_day(on)} {clause}; {then}.", other))  # fmt: skip
+    return doubts
+
+
+def _exchanged(rows: list[tuple[Any, ...]], tolerance: int) -> dict[tuple[str, str], str]:
+    """For each flagged count that holds another's number and whose own number the other holds: that other group."""
+    found: dict[tuple[str, str], str] = {}
+    for i, (code, on, ids, counted, expected) in enumerate(rows):
+        for other, other_on, other_ids, other_counted, other_expected in rows[i + 1 :]:
+            near = abs(counted - other_expected) <= tolerance and abs(other_counted - expected) <= tolerance
+            if code != other and near and abs((on - other_on).days) <= _DAYS_OF_A_ROUND:
+                found.setdefault((code, ids), other)
+                found.setdefault((other, other_ids), code)
+    return found
+
+
+def _other_groups(store: Store) -> dict[tuple[str, str], str]:
+    """For each flagged count the group of the same place whose number it comes nearest to in those days."""
+    return {
+        (code, ids): other
+        for code, ids, other in store.rows(
+            "SELECT c.group_code, c.instance_ids, o.group_code FROM work.counts c JOIN work.counts o"
+            " ON o.location = c.location AND o.group_code <> c.group_code AND abs(o.on_date - c.on_date) <= 60"
+            " AND abs(o.stands - c.counted) <= 2 WHERE c.flagged QUALIFY row_number() OVER (PARTITION BY c.group_code,"
+            " c.instance_ids ORDER BY abs(o.on_date - c.on_date), abs(o.stands - c.counted), o.group_code) = 1"
+        )
+    }
+
+
+def _unexplained(store: Store, settings: Settings) -> list[_Doubt]:
+    rows = store.rows(
+        "SELECT * FROM work.unrecorded WHERE abs(missing) > greatest($1, $2 * stands)"
+        " OR greatest(jump_1, jump_2, jump_3, paired) > 0.5 ORDER BY group_code, position",
+        [settings.tolerances.count_plants, settings.tolerances.count_share],
+    )  # fmt: skip
+    jumps: dict[tuple[str, int], list[tuple[str, bool, int]]] = {}
+    for code, position, instance_id, is_loss, size in store.rows("SELECT * FROM work.chain_jumps"):
+        jumps.setdefault((code, position), []).append((instance_id, is_loss, size))
+    doubts = []
+    for row in rows:
+        (code, position, _, on, since, ids, counted, staff, _, place, missing, low, high, stands, *jumped, paired,
+         other, size, _) = row  # fmt: skip
+        between = f"between {said_day(since)} and {said_day(on)}"
+        best = max(range(3), key=lambda k: jumped[k])
+        if jumped[best] > 0.5:
+            instance_id, is_loss, amount = jumps[(code, position)][best]
+            cause, advice = _jump_words(is_loss, amount, between, instance_id)
+            doubts.append(_Doubt(code, on, ids or instance_id, counted, stands - amount, cause, jumped[best], advice))
+        elif paired > 0.5 and other:
+            way = "left for" if missing > 0 else "came from"
+            doubts.append(_Doubt(
+                code, on, ids, counted, stands + missing, MOVE, paired,
+                f"About {plants(size)} {way} group {shown(other)} {between} and nobody wrote it down; ask {_ask(staff)}, and"
+                " send a transfer with the day it happened.", other))  # fmt: skip
+        elif abs(missing) > 0 and counted is not None:
+            span = f" ({abs(low):,} to {abs(high):,})" if low != high else ""
+            if missing > 0:
+                advice = f"{plants(missing)}{span} went missing {between}; look for dead ones thrown out or a move not written down."
+            else:
+                advice = f"{plants(-missing)} more than can be explained {between}; look for a move into this group."
+            chance = 0.95 if low * high > 0 else 0.5
+            doubts.append(_Doubt(code, on, ids, counted, stands + missing, LOSS if missing > 0 else GAIN, chance, advice))
+    return doubts
+
+
+def _jump_words(is_loss: bool, amount: int, between: str, instance_id: str) -> tuple[str, str]:
+    if is_loss:
+        return LATE_LOSS, (
+            f"The loss of {plants(abs(amount))} noted {between} had been missed by the count before; the book takes it off once."
+        )
+    way = "out of" if amount > 0 else "into"
+    return NOT_MADE, (
+        f"{plants(abs(amount))} noted as going {way} this group {between} do not show in the counts: noted twice, or not"
+        f" done? Look at submission {instance_id}."
+    )
+
+
+def put_in_words(store: Store, settings: Settings) -> None:
+    """work.doubts: one row for each flagged count and each unexplained change beyond the tolerances."""
+    store.connection.execute(
+        "CREATE OR REPLACE TABLE work.doubts (group_code VARCHAR, on_date DATE, instance_ids VARCHAR, counted BIGINT,"
+        " expected BIGINT, difference BIGINT, likely_cause VARCHAR, confidence DOUBLE, advice VARCHAR, other_group VARCHAR)"
+    )
+    columns = ("group_code", "on_date", "instance_ids", "counted", "expected", "difference", "likely_cause", "confidence",
+               "advice", "other_group")  # fmt: skip
+    doubts = _flagged(store, settings) + _unexplained(store, settings)
+    store.insert("work.doubts", columns, [d.row() for d in doubts])

@@ -1,0 +1,26 @@
+-- Recorded movements that may not be what the record says, by the step of the chain in which they fall: a loss that was
+-- noted after a count had already missed those plants, or a movement that was recorded twice or never made. `size` is
+-- what the number standing would be more than the book says.
+WITH own AS (
+    SELECT group_code, position, unnest(string_split(instance_ids, ' ')) AS instance_id
+    FROM work.chain_nodes WHERE kind = 'count'
+),
+apart AS (
+    SELECT m.group_code, m.on_date, a.ended, m.instance_id, bool_and(m.kind = 'lost') AS is_loss,
+        sum(CASE WHEN m.kind = 'moved_in' THEN -m.quantity ELSE m.quantity END)::BIGINT AS size
+    FROM work.movements m JOIN work.accepted a USING (instance_id)
+    JOIN work.openings o ON o.group_code = m.group_code
+    WHERE m.kind <> 'opened' AND (m.kind <> 'moved_in' OR m.on_date > o.opened_on) AND (m.group_code, m.instance_id) NOT IN (SELECT group_code, instance_id FROM own)
+    GROUP BY ALL
+),
+placed AS (
+    SELECT f.*, n.position, n.since_on
+    FROM apart f JOIN work.chain_nodes n ON n.group_code = f.group_code
+        AND (f.on_date, f.ended) <= (n.on_date, n.ended)
+    QUALIFY row_number() OVER (PARTITION BY f.group_code, f.instance_id ORDER BY n.position) = 1
+)
+SELECT group_code, position, instance_id, is_loss, size
+FROM placed
+WHERE abs(size) >= 3 AND (NOT is_loss OR position > 1)
+QUALIFY row_number() OVER (PARTITION BY group_code, position ORDER BY is_loss DESC, abs(size) DESC, instance_id) <= 3
+ORDER BY group_code, position, is_loss DESC, abs(size) DESC, instance_id

@@ -1,0 +1,78 @@
+-- The nodes of each group's chain, in order: its completed counts, a merge that put all of it elsewhere (as good as a
+-- count of none), and last the end of its book where something was recorded after the last count. `book` is what the
+-- book says there before what is taken out with the count; `least` is what must stand there for what was recorded
+-- until the next node to be possible. Two things of one day stand in the order in which they were saved on the phones.
+WITH merges AS (
+    SELECT a.group_code, a.visit_date AS on_date, a.ended, a.instance_id, m.quantity
+    FROM work.accepted a JOIN work.movements m USING (instance_id)
+    WHERE a.transfer_reason = 'merge' AND m.kind = 'moved_out' AND m.group_code = a.group_code
+),
+running AS (
+    SELECT *, sum(net) OVER (PARTITION BY group_code ORDER BY on_date, ended, instance_id)::BIGINT AS book_after
+    FROM work.flows
+),
+ends AS (
+    SELECT group_code, max_by(on_date, (on_date, ended, instance_id)) AS on_date,
+        max_by(ended, (on_date, ended, instance_id)) AS ended, max((on_date, ended, instance_id)) AS final
+    FROM work.flows GROUP BY group_code
+),
+counts AS (
+    SELECT group_code, on_date, ended, 0 AS turn, 'count' AS kind, form_id, instance_ids, counted, taken_out, shown_count,
+        staff_codes
+    FROM work.completed
+    UNION ALL
+    SELECT m.group_code, m.on_date, m.ended, 1, 'merge', NULL, '', 0, 0, NULL, NULL
+    FROM merges m JOIN running r USING (group_code, instance_id)
+    WHERE r.book_after <= m.quantity / 10
+),
+last_counts AS (
+    SELECT group_code, max((on_date, ended)) AS final, string_agg(instance_ids, ' ') AS all_ids FROM counts GROUP BY group_code
+),
+nodes AS (
+    SELECT * FROM counts
+    UNION ALL
+    SELECT e.group_code, e.on_date, e.ended, 2, 'end', NULL, '', NULL, 0, NULL, NULL
+    FROM ends e LEFT JOIN last_counts l USING (group_code)
+    WHERE l.final IS NULL OR (e.on_date, e.ended) > l.final
+),
+numbered AS (
+    SELECT *, row_number() OVER own AS position,
+        lead(on_date) OVER own AS next_on, lead(ended) OVER own AS next_ended, lag(on_date) OVER own AS before_on,
+        lag(ended) OVER own AS before_ended
+    FROM nodes
+    WINDOW own AS (PARTITION BY group_code ORDER BY on_date, ended, turn, instance_ids)
+),
+booked AS (
+    SELECT n.group_code, n.position,
+        sum(f.net) FILTER (WHERE (f.on_date, f.ended) <= (n.on_date, n.ended)
+            AND NOT contains(n.instance_ids, f.instance_id))::BIGINT AS book,
+        min(f.book_after) FILTER (WHERE (f.on_date, f.ended) >= (n.on_date, n.ended)
+            AND (n.next_on IS NULL OR (f.on_date, f.ended) <= (n.next_on, n.next_ended)))::BIGINT AS lowest
+    FROM numbered n JOIN running f USING (group_code)
+    GROUP BY ALL
+),
+-- what stands from the node on, for how long: the book at the node before
+steps AS (
+    SELECT n.*, coalesce(b.book, 0) AS book,
+        greatest(n.taken_out, coalesce(b.book, 0) - coalesce(b.lowest, b.book, 0), 0)::BIGINT AS least,
+        coalesce(n.before_on, o.opened_on) AS since_on, coalesce(n.before_ended, '') AS since_ended,
+        greatest(1, coalesce(lag(b.book - n.taken_out) OVER (PARTITION BY n.group_code ORDER BY n.position), b.book, 1)) AS plants
+    FROM numbered n
+    JOIN work.openings o USING (group_code)
+    LEFT JOIN booked b USING (group_code, position)
+),
+staged AS (
+    SELECT s.group_code, s.position, greatest(any_value(i.rank), coalesce(max(e.rank), 1)) AS rank
+    FROM steps s
+    LEFT JOIN work.inherited i USING (group_code)
+    LEFT JOIN work.stage_events e ON e.group_code = s.group_code AND (e.on_date, e.ended) <= (s.since_on, s.since_ended)
+    GROUP BY ALL
+)
+SELECT s.group_code, s.position, s.kind, s.on_date, s.ended, s.form_id, s.instance_ids, s.counted, s.taken_out, s.book,
+    s.least, s.since_on, greatest(0, s.on_date - s.since_on) AS days, s.plants, g.rank, s.shown_count, s.staff_codes,
+    p.location
+FROM steps s
+JOIN staged g USING (group_code, position)
+LEFT JOIN work.placings p ON p.group_code = s.group_code AND (s.on_date, s.ended) >= (p.from_on, p.from_ended)
+    AND (p.until_on IS NULL OR (s.on_date, s.ended) < (p.until_on, p.until_ended))
+ORDER BY s.group_code, s.position

@@ -1,0 +1,26 @@
+-- Where each group stood from when to when, by the places given; a group that never had one stands where it came from.
+WITH given AS (
+    SELECT group_code, location, visit_date AS from_on, ended AS from_ended, instance_id
+    FROM work.accepted WHERE location IS NOT NULL
+),
+inherited AS (
+    SELECT o.group_code, max_by(g.location, (g.from_on, g.from_ended)) AS location, o.moved_on AS from_on, '' AS from_ended,
+        '' AS instance_id
+    FROM work.origins o JOIN given g ON g.group_code = o.from_group AND g.from_on <= o.moved_on
+    WHERE o.group_code NOT IN (SELECT group_code FROM given)
+    GROUP BY ALL
+),
+placed AS (
+    SELECT * FROM given
+    UNION ALL
+    SELECT * FROM inherited
+),
+-- one place a moment: of two given at once the later submission stands
+single AS (
+    SELECT * FROM placed
+    QUALIFY row_number() OVER (PARTITION BY group_code, from_on, from_ended ORDER BY instance_id DESC) = 1
+)
+SELECT group_code, location, from_on, from_ended,
+    lead(from_on) OVER own AS until_on, lead(from_ended) OVER own AS until_ended
+FROM single
+WINDOW own AS (PARTITION BY group_code ORDER BY from_on, from_ended)
