@@ -12,6 +12,7 @@ from pipeline import phone, run
 from pipeline.findings import Refused
 from pipeline.ingest import Progress
 from pipeline.report import write_report
+from pipeline.report.stock import gather_stock
 from pipeline.run import Imported
 from pipeline.store import Store
 from pipeline.workspace import Workspace, make_workspace
@@ -50,14 +51,12 @@ def make_demo(folder: Path, progress: Progress) -> Demo:
 
 
 def _found(store: Store) -> list[str]:
-    groups, plants, book = store.rows(
-        "SELECT count(*), sum(estimate)::BIGINT, sum(book_count)::BIGINT FROM standing WHERE stage <> 'gone'"
-    )[0]
+    total = gather_stock(store).total
     taken, read = store.rows("SELECT taken, read FROM take_rates WHERE \"by\" = 'all'")[0]
     recount = store.value("SELECT count(*) FROM standing WHERE state <> 'ok'")
     late = store.value("SELECT count(*) FROM due WHERE days_over > 0 AND task <> 'recount'")
     return [
-        f"{groups} groups stand with about {plants:,} plants; the book says {book:,}.",
+        f"{total.estimate:,} plants stand ({total.low:,} to {total.high:,}) in {total.groups} groups; the book says {total.book:,}.",
         f"{taken:,} of {read:,} buds read took ({taken / read:.1%}). {recount} groups should be counted again,"
         f" {late} tasks are late.",
     ]

@@ -129,11 +129,12 @@ def _unexplained(store: Store, settings: Settings) -> list[_Doubt]:
         jumps.setdefault((code, position), []).append((instance_id, is_loss, size))
     doubts = []
     for row in rows:
-        (code, position, _, on, since, ids, counted, staff, _, place, missing, low, high, stands, *jumped, paired,
+        (code, position, _, on, since, ids, counted, staff, _, _, missing, low, high, stands, *jumped, paired,
          other, size, _) = row  # fmt: skip
         between = f"between {said_day(since)} and {said_day(on)}"
         best = max(range(3), key=lambda k: jumped[k])
-        if jumped[best] > 0.5:
+        least = max(settings.tolerances.count_plants, settings.tolerances.count_share * stands)
+        if jumped[best] > 0.5 and abs(jumps[(code, position)][best][2]) > least:
             instance_id, is_loss, amount = jumps[(code, position)][best]
             cause, advice = _jump_words(is_loss, amount, between, instance_id)
             doubts.append(_Doubt(code, on, ids or instance_id, counted, stands - amount, cause, jumped[best], advice))
@@ -143,10 +144,12 @@ def _unexplained(store: Store, settings: Settings) -> list[_Doubt]:
                 code, on, ids, counted, stands + missing, MOVE, paired,
                 f"About {plants(size)} {way} group {shown(other)} {between} and nobody wrote it down; ask {_ask(staff)}, and"
                 " send a transfer with the day it happened.", other))  # fmt: skip
-        elif abs(missing) > 0 and counted is not None:
+        elif abs(missing) > least and counted is not None:
             span = f" ({abs(low):,} to {abs(high):,})" if low != high else ""
             if missing > 0:
-                advice = f"{plants(missing)}{span} went missing {between}; look for dead ones thrown out or a move not written down."
+                advice = (
+                    f"{plants(missing)}{span} went missing {between}; look for dead ones thrown out or a move not written down."
+                )
             else:
                 advice = f"{plants(-missing)} more than can be explained {between}; look for a move into this group."
             chance = 0.95 if low * high > 0 else 0.5

@@ -127,7 +127,7 @@ def _rates(store: Store, settings: Settings, built: _Built, day: dt.date) -> Lea
     kept = json.loads(store.get("counting_rates") or "{}")
     if kept.get("key") == key:
         values = kept["rates"]
-        rates = Rates(**{k: tuple(v) if isinstance(v, list) else v for k, v in values.items()})
+        rates = Rates(**values | {k: tuple(values[k]) for k in ("ways", "loss")})
         return Learned(rates, np.array(kept["exact"]), kept["common"])
     learned = learn(some, who, len(built.staff), settings.crate_size, given)
     store.put("counting_rates", json.dumps({
@@ -173,8 +173,8 @@ def _measures(chains: Chains, b: Beliefs, rates: Rates) -> Real:
         np.where(made, (state * off).sum(-1), 0), causes.argmax(-1), causes.max(-1) / total, *fall,
         *np.moveaxis(jumped[..., :_JUMPS], -1, 0), jumped[..., _JUMPS:].sum(-1),
     ]  # fmt: skip
-    measures: Real = np.round(np.stack([np.asarray(c, dtype=np.float64) for c in columns], axis=-1), 4)
-    return measures
+    stacked: Real = np.stack([np.asarray(c, dtype=np.float64) for c in columns], axis=-1)
+    return stacked.round(4)
 
 
 def _work_out(chains: Chains, rates: Rates, crate_size: int) -> Iterator[tuple[int, _Worked]]:
@@ -196,10 +196,6 @@ def _worked(store: Store, built: _Built, rows: Whole, chains: Chains, learned: L
         length = int(chains.length[row])
         own = [v[row] if v.ndim == 1 else v[row, :length] for v in vars(chains).values()]
         keys[row] = _digest(about, *own)
-    store.connection.execute(
-        "CREATE TABLE IF NOT EXISTS work.chain_cache (mark VARCHAR, measures BLOB, low BIGINT, last BLOB)"
-    )
-    store.connection.execute("CREATE OR REPLACE TEMP TABLE asked (mark VARCHAR)")
     store.connection.register("marks", _texts(sorted(set(keys.values()))))
     store.connection.execute("INSERT INTO asked SELECT mark FROM marks")
     store.connection.unregister("marks")
@@ -258,11 +254,11 @@ def _with_moves(built: _Built, chains: Chains, matches: list[Match]) -> tuple[Ch
     return replace(chains, jump=size, jump_chance=chance), np.array(rows, dtype=np.int64)
 
 
-def _stand_now(built: _Built, row: int, w: _Worked, rank: int, rates: Rates, day: int) -> tuple[int, int, int]:
-    """(estimate, low, high) plants on the day: the last node's, less what is lost without a record since."""
+def _stand_now(built: _Built, row: int, w: _Worked, rank: int, rates: Rates, day: int) -> tuple[int, int, int, float]:
+    """(estimate, low, high, mean) of plants on the day: the last node's, less what is lost without a record since."""
     top = int(built.final_book[row]) + w.low + len(w.last) - 1
     if top <= 0:
-        return 0, 0, 0
+        return 0, 0, 0, 0.0
     chances = np.zeros(top + 1)
     index = int(built.final_book[row]) + w.low + np.arange(len(w.last))
     np.add.at(chances, np.maximum(index, 0), w.last)
@@ -273,7 +269,9 @@ def _stand_now(built: _Built, row: int, w: _Worked, rank: int, rates: Rates, day
         whole, _, _ = kernels(rates, np.array([rank]), exposure, top + 1)
         chances = np.convolve(chances[::-1], whole[0, : top + 1])[top::-1]
     chances = chances / chances.sum()
-    return int(quantile(chances, 0.5)), int(quantile(chances, 0.025)), int(quantile(chances, 0.975))
+    mean = float(chances @ np.arange(top + 1))
+    middle, low, high = (int(quantile(chances, q)) for q in (0.5, 0.025, 0.975))
+    return middle, low, high, round(mean, 4)
 
 
 def reconcile(store: Store, settings: Settings, day: dt.date) -> None:
@@ -281,18 +279,20 @@ def reconcile(store: Store, settings: Settings, day: dt.date) -> None:
     store.build("placings", "chain_nodes", "of_others", "chain_jumps")
     built = _build(store)
     learned = _rates(store, settings, built, day)
+    store.connection.execute("CREATE TABLE IF NOT EXISTS work.chain_cache (mark VARCHAR, measures BLOB, low BIGINT, last BLOB)")
+    store.connection.execute("CREATE OR REPLACE TEMP TABLE asked (mark VARCHAR)")
     chains = with_exact(built.chains, built.who, learned.exact, learned.common)
     worked = _worked(store, built, np.arange(len(built.codes)), chains, learned, settings.crate_size)
     matches = pair_up(_changes(built, worked, learned.rates.error))
     if matches:
         moved, touched = _with_moves(built, chains, matches)
         worked |= _worked(store, built, touched, moved, learned, settings.crate_size)
+    # only what this run asked for is kept
+    store.connection.execute("DELETE FROM work.chain_cache WHERE mark NOT IN (SELECT mark FROM asked)")
     _write(store, built, worked, learned, matches, (day - dt.date(1970, 1, 1)).days)
 
 
-def _write(
-    store: Store, built: _Built, worked: dict[int, _Worked], learned: Learned, matches: list[Match], day: int
-) -> None:
+def _write(store: Store, built: _Built, worked: dict[int, _Worked], learned: Learned, matches: list[Match], day: int) -> None:
     run = store.connection.execute
     run("CREATE OR REPLACE TABLE work.chain_beliefs (group_code VARCHAR, position BIGINT, "
         + ", ".join(f"{m} DOUBLE" for m in MEASURES) + ")")  # fmt: skip
@@ -300,8 +300,9 @@ def _write(
         (built.codes[row], t + 1, *values) for row, w in worked.items() for t, values in enumerate(w.measures.tolist())
     ])  # fmt: skip
     ranks = dict(store.rows("SELECT group_code, rank FROM work.stages"))
-    run("CREATE OR REPLACE TABLE work.stands_now (group_code VARCHAR, estimate BIGINT, low BIGINT, high BIGINT)")
-    store.insert("work.stands_now", ("group_code", "estimate", "low", "high"), [
+    run("CREATE OR REPLACE TABLE work.stands_now (group_code VARCHAR, estimate BIGINT, low BIGINT, high BIGINT,"
+        " mean DOUBLE)")  # fmt: skip
+    store.insert("work.stands_now", ("group_code", "estimate", "low", "high", "mean"), [
         (built.codes[row], *_stand_now(built, row, w, ranks.get(built.codes[row], 1), learned.rates, day))
         for row, w in worked.items()
     ])  # fmt: skip
@@ -312,8 +313,3 @@ def _write(
         (built.codes[a.row], a.step + 1, built.codes[b.row], m.size)
         for m in matches for a, b in ((m.fall, m.rise), (m.rise, m.fall))
     ])  # fmt: skip
-    _drop_old(store)
-
-
-def _drop_old(store: Store) -> None:
-    """Forget what no longer serves: the cache keeps what this run used."""

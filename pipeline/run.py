@@ -82,7 +82,7 @@ def _log_states(store: Store) -> None:
         "INSERT INTO kept.state_changes SELECT $1, s.instance_id, s.state FROM work.states s LEFT JOIN"
         " (SELECT instance_id, arg_max(state, rowid) AS state FROM kept.state_changes GROUP BY instance_id) b"
         " USING (instance_id) WHERE b.state IS DISTINCT FROM s.state ORDER BY s.instance_id",
-        [dt.datetime.now().replace(microsecond=0)],
+        [dt.datetime.now()],
     )
 
 
@@ -119,7 +119,7 @@ def take_decisions(workspace: Workspace, file: Path, by: str, undo: bool, as_of:
     with Store.open(workspace.store_file, make=False) as store:
         refresh(store, workspace, as_of)
         with store.transaction():
-            desk = Desk(store, workspace.forms, lists, by, dt.datetime.now().replace(microsecond=0))
+            desk = Desk(store, workspace.forms, lists, by, dt.datetime.now())
             verdicts = decide_list(desk, rows, undo)
         refresh(store, workspace, as_of)
     return verdicts

@@ -79,9 +79,7 @@ def _section(kind: type, given: Any, place: str) -> Any:
         if inner:
             values[key] = _section(inner, value, f"{place} [{key}]")
             continue
-        wanted: Any = {"int": int, "float": float, "float | None": float, "str": str}.get(
-            str(known[key].type), dt.date
-        )
+        wanted: Any = {"int": int, "float": float, "float | None": float, "str": str}.get(str(known[key].type), dt.date)
         if wanted is float and isinstance(value, int) and not isinstance(value, bool):
             value = float(value)
         if not isinstance(value, wanted) or isinstance(value, bool):

@@ -16,6 +16,7 @@ from pipeline.cli import (
     init,
     problems,
     rebuild,
+    reconcile,
     report,
 )
 
@@ -34,6 +35,7 @@ app.command("import")(import_.import_)
 app.command("problems")(problems.problems)
 app.command("correct")(correct.correct)
 app.command("history")(history.history)
+app.command("reconcile")(reconcile.reconcile)
 app.command("report")(report.report)
 app.command("due")(due.due)
 app.command("rebuild")(rebuild.rebuild)

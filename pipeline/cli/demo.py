@@ -25,4 +25,6 @@ def demo(
     say(done.imported)
     for line in done.lines:
         typer.echo(line)
-    typer.echo(f"Open {done.page} in a browser. Next: cd {folder}, then `formpack problems` or `formpack due`.")
+    typer.echo(
+        f"Open {done.page} in a browser. Next: cd {folder}, then `formpack reconcile`, `formpack problems` or `formpack due`."
+    )

@@ -58,9 +58,15 @@ def print_json(document: dict[str, Any]) -> None:
     typer.echo(json.dumps(document, ensure_ascii=False, indent=2, default=str))
 
 
+def _cell(value: Any) -> str:
+    if isinstance(value, float):
+        return f"{value:,.1f}"
+    return f"{value:,}" if isinstance(value, int) else "" if value is None else str(value)
+
+
 def print_table(columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
-    """Columns lined up; numbers to the right."""
-    cells = [[("" if v is None else str(v)) for v in row] for row in rows]
+    """Columns lined up; numbers to the right, with thousands parted and rates to one decimal."""
+    cells = [[_cell(v) for v in row] for row in rows]
     widths = [max([len(c), *(len(r[i]) for r in cells)]) for i, c in enumerate(columns)]
     right = [all(isinstance(r[i], (int, float)) or r[i] is None for r in rows) and bool(rows) for i in range(len(columns))]
     for line in [list(columns), *cells]:

@@ -32,4 +32,4 @@ def history(
     for name, text in found["answers"].items():
         typer.echo(f"    {name}: {text if len(text) < 80 else text[:77] + '...'}")
     for at, what in found["events"]:
-        typer.echo(f"{at}  {what}")
+        typer.echo(f"{at:%Y-%m-%d %H:%M:%S}  {what}")

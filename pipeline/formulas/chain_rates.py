@@ -35,6 +35,7 @@ class Prior(NamedTuple):
     large: float = 20000.0
     gain: float = 60000.0
     opening: float = 20.0
+    tail: float = 20.0
 
 
 @dataclass(frozen=True)
@@ -71,7 +72,9 @@ def batches(chains: Chains) -> Iterator[Batch]:
             end += 1
         rows = order[begin:end]
         # the window is widened downwards and upwards alike to the width of its class
-        yield Batch(rows, chains.take(rows, max(1, int(chains.length[rows].max()))), low[rows] - (size - width[rows]) // 2, size)
+        yield Batch(
+            rows, chains.take(rows, max(1, int(chains.length[rows].max()))), low[rows] - (size - width[rows]) // 2, size
+        )
         begin = end
 
 
@@ -81,7 +84,7 @@ class _Sums:
     def __init__(self, staff: int) -> None:
         self.exact, self.near = np.zeros(staff), np.zeros(staff)
         self.ways = np.zeros(len(WAYS))
-        self.square = self.weight = 0.0
+        self.square = self.weight = self.tail = 0.0
         self.lost, self.exposed = np.zeros(STAGES), np.zeros(STAGES)
         self.seen: dict[tuple[int, float], Real] = {}
         self.large = self.gain = self.days = 0.0
@@ -96,6 +99,7 @@ class _Sums:
         np.add.at(self.near, people[g, t, k], b.ways[g, t, 1] * share)
         self.ways += b.ways[..., 2:].sum((0, 1))
         self.square, self.weight = self.square + b.square.sum(), self.weight + b.near_weight.sum()
+        self.tail += b.tail_weight.sum()
         runs = np.arange(chains.counted.shape[1]) < chains.length[:, None]
         keys, kind = np.unique((chains.stage + 1j * chains.exposure)[runs], return_inverse=True)
         stage, exposure = keys.real.astype(np.int64), keys.imag
@@ -161,7 +165,7 @@ def _maximise(sums: _Sums, start: Rates, prior: Prior) -> Learned:
             large=(sums.large + prior.large * start.large) / (sums.days + prior.large),
             gain=(sums.gain + prior.gain * start.gain) / (sums.days + prior.gain),
             opening_exact=(sums.opening_exact + prior.opening * start.opening_exact) / (sums.opening + prior.opening),
-            tail=start.tail,
+            tail=(sums.tail + prior.tail * start.tail) / (sums.weight + prior.tail),
         ),
         each,
         common,
@@ -184,7 +188,7 @@ def round_off(learned: Learned) -> Learned:
     r = learned.rates
     rates = Rates(
         two(r.error), two(r.gross), tuple(two(w) for w in r.ways), tuple(two(x) for x in r.loss), two(r.clump),
-        two(r.large), two(r.gain), 1 - two(1 - r.opening_exact), r.tail,
+        two(r.large), two(r.gain), 1 - two(1 - r.opening_exact), two(r.tail),
     )  # fmt: skip
     exact = np.array([1 - two(1 - x) for x in learned.exact])
     return Learned(rates, exact, 1 - two(1 - learned.common))
@@ -192,9 +196,11 @@ def round_off(learned: Learned) -> Learned:
 
 def fixed(learned: Learned, given: dict[str, float]) -> Learned:
     """The learned rates with those that the nursery has fixed: exact, error, gross, loss, large, gain."""
-    rates = replace(learned.rates, **{k: v for k, v in given.items() if k in ("error", "gross", "large", "gain")})
-    if "loss" in given:
-        rates = replace(rates, loss=(given["loss"],) * STAGES)
+    r = learned.rates
+    rates = replace(
+        r, error=given.get("error", r.error), gross=given.get("gross", r.gross), large=given.get("large", r.large),
+        gain=given.get("gain", r.gain), loss=(given["loss"],) * STAGES if "loss" in given else r.loss,
+    )  # fmt: skip
     if "exact" in given:
         return Learned(rates, np.full_like(learned.exact, given["exact"]), given["exact"])
     return Learned(rates, learned.exact, learned.common)

@@ -48,15 +48,15 @@ class Rates:
     """Chance that a count is quite wrong."""
     ways: tuple[float, ...] = (0.14, 0.14, 0.03, 0.20, 0.13, 0.10, 0.10, 0.16)
     """Shares of the ways of being quite wrong, in the order of WAYS; they sum to 1."""
-    loss: tuple[float, ...] = (0.15,) * STAGES
+    loss: tuple[float, ...] = (0.02,) * STAGES
     """Plants lost without a record per day of a group of a thousand, by stage."""
-    clump: float = 2.0
+    clump: float = 6.0
     """Variance of the plants lost over their mean, less 1."""
     large: float = 2e-4
     """Large unrecorded losses per day of a group of a thousand."""
     gain: float = 4e-5
     """Unrecorded gains per day of a group of a thousand."""
-    opening_exact: float = 0.9
+    opening_exact: float = 0.97
     tail: float = 0.1
     """Share of near counts that are off three times as far."""
 
@@ -115,6 +115,7 @@ class Beliefs:
     square: Real = field(repr=False)
     """(G, T) mean square error of a near count as a share of what stands, and its weight in `near_weight`."""
     near_weight: Real = field(repr=False)
+    tail_weight: Real = field(repr=False)
     jumped: Real = field(repr=False)
     """(G, T, K) chance that each jump was made."""
 
@@ -123,7 +124,8 @@ def _log_uniform(width: int) -> Real:
     """P(u), u = 0 to width - 1, of a large loss: ~ 1 / (u + 5) up to 2,000 plants."""
     weights = np.zeros(max(width, _LARGE_TO + 1))
     weights[1 : _LARGE_TO + 1] = 1 / (np.arange(1, _LARGE_TO + 1) + _LARGE_FROM)
-    return (weights / weights.sum())[:width]
+    chances: Real = (weights / weights.sum())[:width]
+    return chances
 
 
 def loss_chances(mean: Real, clump: float, width: int) -> Real:
@@ -132,7 +134,8 @@ def loss_chances(mean: Real, clump: float, width: int) -> Real:
     shape = np.maximum(mean, 1e-300)[:, None] / clump
     p = clump / (1 + clump)
     logs = special.gammaln(u + shape) - special.gammaln(shape) - special.gammaln(u + 1) + u * np.log(p) + shape * np.log1p(-p)
-    return np.exp(logs)
+    chances: Real = np.exp(logs)
+    return chances
 
 
 def kernels(rates: Rates, stage: Whole, exposure: Real, width: int) -> tuple[Real, Real, Real]:
@@ -151,7 +154,8 @@ def kernels(rates: Rates, stage: Whole, exposure: Real, width: int) -> tuple[Rea
 
 def _normal(offset: Real, sd: Real) -> Real:
     """P(a normal of mean 0 rounds to offset)."""
-    return special.ndtr((offset + 0.5) / sd) - special.ndtr((offset - 0.5) / sd)
+    chance: Real = special.ndtr((offset + 0.5) / sd) - special.ndtr((offset - 0.5) / sd)
+    return chance
 
 
 def near(counted: Real, stood: Real, rates: Rates) -> tuple[Real, Real]:
@@ -232,7 +236,7 @@ def _scaled(values: Real) -> Real:
 
 
 @dataclass(frozen=True)
-class _Steps:
+class Steps:
     """The steps of one batch: transformed kernels and, for each (group, step), which of them it takes."""
 
     chance: Real
@@ -246,7 +250,7 @@ class _Steps:
         kernel = self.spectrum[self.kind[:, t]]
         width = values.shape[1]
         moved = fft.irfft(spectrum * (kernel.conj() if backward else kernel), 2 * width, axis=1)[:, :width]
-        result = (1 - self.jump_chance[:, t].sum(1, keepdims=True)) * np.maximum(moved, 0)
+        result: Real = (1 - self.jump_chance[:, t].sum(1, keepdims=True)) * np.maximum(moved, 0)
         for k in range(self.jump.shape[2]):
             chance = self.jump_chance[:, t, k]
             rows = np.flatnonzero(chance > 0)
@@ -258,7 +262,7 @@ class _Steps:
 
 
 def forward_backward(
-    start: Real, likelihood: Real, length: Whole, steps: _Steps
+    start: Real, likelihood: Real, length: Whole, steps: Steps
 ) -> tuple[Real, Real, Real, NDArray[np.float64]]:
     """Filter, then smooth. Shapes: start (G, W), likelihood (G, T + 1, W), length (G,).
 
@@ -319,12 +323,12 @@ def window(chains: Chains, margin: int = 24) -> tuple[Whole, Whole]:
     return low, width
 
 
-def _steps(chains: Chains, rates: Rates, width: int) -> _Steps:
+def _steps(chains: Chains, rates: Rates, width: int) -> Steps:
     keys, kind = np.unique(chains.stage + 1j * chains.exposure, return_inverse=True)
     whole, _, _ = kernels(rates, keys.real.astype(np.int64), keys.imag, width)
     # a loss of u takes D down by u: index -u of the cyclic kernel
     cyclic = np.roll(whole[:, ::-1], 1, axis=1)
-    return _Steps(whole, fft.rfft(cyclic, axis=1), kind.reshape(chains.stage.shape), chains.jump, chains.jump_chance)
+    return Steps(whole, fft.rfft(cyclic, axis=1), kind.reshape(chains.stage.shape), chains.jump, chains.jump_chance)
 
 
 def believe(chains: Chains, low: Whole, width: int, rates: Rates, crate_size: int) -> Beliefs:
@@ -337,12 +341,12 @@ def believe(chains: Chains, low: Whole, width: int, rates: Rates, crate_size: in
     likelihood[:, 1:] *= stands >= chains.floor[:, :, None]
     steps = _steps(chains, rates, width)
     _, state, without, falls = forward_backward(_start(chains, low, width, rates), likelihood, chains.length, steps)
-    ways, square, weight = _explain(chains, evidence, without, rates)
+    ways, square, weight, tail = _explain(chains, evidence, without, rates)
     moved, jumped = _changes(steps, falls)
-    return Beliefs(low, state, without, ways, moved, square, weight, jumped)
+    return Beliefs(low, state, without, ways, moved, square, weight, tail, jumped)
 
 
-def _changes(steps: _Steps, falls: Real) -> tuple[Real, Real]:
+def _changes(steps: Steps, falls: Real) -> tuple[Real, Real]:
     """Joins what two neighbouring nodes say of a step with what is believed of steps, jumps and all."""
     chance = steps.chance[steps.kind]
     size = falls.shape[2]
@@ -361,7 +365,7 @@ def _changes(steps: _Steps, falls: Real) -> tuple[Real, Real]:
     return joint / whole, by_jump / whole
 
 
-def _explain(chains: Chains, e: _Evidence, without: Real, rates: Rates) -> tuple[Real, Real, Real]:
+def _explain(chains: Chains, e: _Evidence, without: Real, rates: Rates) -> tuple[Real, Real, Real, Real]:
     groups, nodes = chains.counted.shape
     own = without[e.group, e.node + 1]
     rows = np.arange(len(e.group))
@@ -379,11 +383,33 @@ def _explain(chains: Chains, e: _Evidence, without: Real, rates: Rates) -> tuple
     total = np.maximum(parts.sum(1, keepdims=True), 1e-300)
     ways = np.zeros((groups, nodes, parts.shape[1]))
     ways[e.group, e.node] = parts / total
-    core = own * e.core * ((1 - rates.gross) * (1 - exact))[:, None] / total * (e.stood >= 50)
+    likely = own * ((1 - rates.gross) * (1 - exact))[:, None] / total * (e.stood >= 50)
     relative = ((chains.counted[e.group, e.node][:, None] - e.stood) / np.maximum(e.stood, 1)) ** 2
-    square, weight = np.zeros((groups, nodes)), np.zeros((groups, nodes))
-    square[e.group, e.node], weight[e.group, e.node] = (core * relative).sum(1), core.sum(1)
-    return ways, square, weight
+    square, weight, tail = np.zeros((3, groups, nodes))
+    square[e.group, e.node] = (likely * (e.core + (e.near - e.core) / 9) * relative).sum(1)
+    weight[e.group, e.node] = (likely * e.near).sum(1)
+    tail[e.group, e.node] = (likely * (e.near - e.core)).sum(1)
+    return ways, square, weight, tail
+
+
+def most_probable_path(logs: Real, steps: Real) -> Whole:
+    """(T,) the indices of the single most probable path of one chain.
+
+    `logs` (T, W) log-likelihoods of the states at each node, `steps` (T - 1, 2 W) log-chances of each change between
+    nodes, laid out as `Beliefs.moved`. A. J. Viterbi, IEEE Trans. Inform. Theory 13 (1967) 260-269.
+    """
+    nodes, width = logs.shape
+    fall = np.arange(width)[:, None] - np.arange(width)
+    best, came = logs[0], np.zeros((nodes, width), dtype=np.int64)
+    for t in range(1, nodes):
+        through = best[:, None] + steps[t - 1][fall % (2 * width)]
+        came[t] = through.argmax(0)
+        best = through.max(0) + logs[t]
+    path = np.empty(nodes, dtype=np.int64)
+    path[-1] = best.argmax()
+    for t in range(nodes - 1, 0, -1):
+        path[t - 1] = came[t, path[t]]
+    return path
 
 
 def quantile(chances: Real, share: float) -> Whole:

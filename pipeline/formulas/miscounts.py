@@ -47,7 +47,8 @@ def _digits(numbers: Whole) -> Whole:
 
 def _length(numbers: Whole) -> Whole:
     """How many digits each number is written with; 0 is written with one."""
-    return 1 + sum((numbers >= 10**k).astype(np.int64) for k in range(1, 10))
+    length: Whole = 1 + (numbers[..., None] >= 10 ** np.arange(1, 10)).sum(-1)
+    return length
 
 
 def _swaps_of(numbers: Whole) -> Whole:
@@ -57,7 +58,8 @@ def _swaps_of(numbers: Whole) -> Whole:
     lower, upper = digits[..., :-1], digits[..., 1:]
     inside = places + 1 < length[..., None]
     leads = (places + 2 == length[..., None]) & (lower == 0)
-    return ((lower != upper) & inside & ~leads).sum(-1)
+    many: Whole = ((lower != upper) & inside & ~leads).sum(-1)
+    return many
 
 
 def _swapped(written: Whole) -> tuple[Whole, Real]:
@@ -76,7 +78,8 @@ def _one_digit(written: Whole) -> tuple[Whole, Real]:
     leads = (places + 1 == length[:, None, None]) & (length[:, None, None] > 1)
     fits = (new != digits) & (places < length[:, None, None]) & ~(leads & (new == 0))
     chance = np.broadcast_to(1 / (9 * length[:, None, None]), stood.shape)
-    return np.where(fits, stood, -1).reshape(len(written), -1), chance.reshape(len(written), -1)
+    shape = (len(written), 10 * _PLACES)
+    return np.where(fits, stood, -1).reshape(shape), chance.reshape(shape)
 
 
 def _digit_more_or_less(written: Whole) -> tuple[Whole, Real]:
@@ -95,9 +98,9 @@ def _digit_more_or_less(written: Whole) -> tuple[Whole, Real]:
     twice[:, 1:] &= ~twice[:, :-1]
     shorter = written[:, None] // 10 ** (place + 1) * 10**place + written[:, None] % 10**place
     chance_shorter = np.broadcast_to(0.5 / np.maximum(length[:, None] - 1, 1), shorter.shape)
-    n = len(written)
-    stood = np.concatenate([np.where(inside, longer, -1).reshape(n, -1), np.where(twice, shorter, -1)], axis=1)
-    return stood, np.concatenate([chance_longer.reshape(n, -1), chance_shorter], axis=1)
+    shape = (len(written), 10 * (_PLACES + 1))
+    stood = np.concatenate([np.where(inside, longer, -1).reshape(shape), np.where(twice, shorter, -1)], axis=1)
+    return stood, np.concatenate([chance_longer.reshape(shape), chance_shorter], axis=1)
 
 
 def _crates(written: Whole, crate_size: int, sign: int) -> tuple[Whole, Real]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import html
 import io
 import re
@@ -10,10 +11,12 @@ from itertools import count
 from typing import Any
 
 import matplotlib as mpl
+import matplotlib.dates
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from pipeline.report.figures import Cause, Share, Standing, Step
+from pipeline.report.figures import Cause, Share, Step
+from pipeline.report.stock import Course, Standing
 
 LEAF, PEEL, INK, RULE = "#3f6b4f", "#c8801d", "#22312a", "#c9d1c9"
 _SHADES = ("#2f5540", "#4f7f61", "#7ba287", "#a9c2ad", "#d8b26a", "#c8801d", "#8c5a1c")
@@ -99,6 +102,46 @@ def bars(standing: Sequence[Standing], says: str) -> str:
         axes.grid(axis="x", color=RULE, linewidth=0.5)
         axes.set_axisbelow(True)
         return _svg(figure, says)
+
+
+def _day(on: dt.date) -> float:
+    return float(mpl.dates.date2num(on))  # type: ignore[no-untyped-call]
+
+
+def course(c: Course) -> str:
+    """A group over time: the book as steps, what is believed as a band, counts as dots, a doubtful one as an open cross.
+
+    A count that is far off is drawn at the edge, with its number, so that the rest can be seen.
+    """
+    with mpl.rc_context(_STYLE | {"axes.spines.left": True, "ytick.major.size": 3}):
+        figure = Figure(figsize=(7.1, 2.3), layout="constrained")
+        axes = figure.add_subplot()
+        days = [_day(on) for on, _, _, _ in c.believed]
+        stands, low, high = [n for _, n, _, _ in c.believed], [n for _, _, n, _ in c.believed], [n for _, _, _, n in c.believed]
+        axes.step([_day(d) for d, _ in c.book], [n for _, n in c.book], where="post", color=PEEL, linewidth=1.1,
+                  label="the book, with every recorded change")  # fmt: skip
+        axes.fill_between(days, low, high, step="post", color=LEAF, alpha=0.28, linewidth=0, label="believed to stand, 95 %")
+        axes.step(days, stands, where="post", color=LEAF, linewidth=1)
+        inside = [*(n for _, n in c.book), *low, *high]
+        least, most = min(inside), max(inside)
+        room = max(5, (most - least) * 0.15)
+        axes.set_ylim(least - room, most + room)
+        good = [n for n in c.counts if not n.flagged]
+        axes.plot([_day(n.on) for n in good], [n.counted for n in good], "o", color=INK, markersize=3.5, label="counted")
+        for i, n in enumerate(n for n in c.counts if n.flagged):
+            at = min(max(n.counted, least - 0.6 * room), most + 0.6 * room)
+            axes.plot([_day(n.on)], [at], "X", markersize=7, markerfacecolor="white", markeredgecolor="#8a2f1d",
+                      label=None if i else "counted, and doubtful")  # fmt: skip
+            axes.annotate(f"{n.counted:,}", (_day(n.on), at), xytext=(-7, 0), textcoords="offset points", ha="right", va="center",
+                          fontsize=8, color="#8a2f1d")  # fmt: skip
+        axes.yaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))
+        locator = mpl.dates.AutoDateLocator(maxticks=8)  # type: ignore[no-untyped-call]
+        axes.xaxis.set_major_locator(locator)
+        axes.xaxis.set_major_formatter(mpl.dates.ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+        axes.grid(axis="y", color=RULE, linewidth=0.5)
+        axes.set_axisbelow(True)
+        figure.legend(fontsize=7, frameon=False, loc="outside upper left", ncols=4)
+        return _svg(figure, c.says)
 
 
 def ladder(steps: Sequence[Step], words: dict[str, str], says: str) -> str:

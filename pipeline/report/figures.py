@@ -7,11 +7,10 @@ from dataclasses import dataclass
 
 from formpack.group_code import shown
 from pipeline.findings import Rule
+from pipeline.report.stock import STAGE_WORDS, Course, Stock, courses, gather_stock
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 
-STAGE_WORDS = {"tray": "in trays", "bag": "in bags", "budded": "budded", "read": "buds read", "cut_back": "cut back",
-               "staked": "staked", "topped": "topped", "gone": "gone"}  # fmt: skip
 STEP_WORDS = {"tray": "after trays", "bag": "after bags", "budded": "after budding", "read": "after the reading",
               "cut_back": "after cutting back", "staked": "after staking", "topped": "after topping"}  # fmt: skip
 TASK_WORDS = {"bud_take": "Read the buds", "cut_back": "Cut back", "stake": "Stake", "top": "Top", "despatch": "Despatch",
@@ -32,16 +31,6 @@ class Share:
 
 
 @dataclass(frozen=True)
-class Standing:
-    label: str
-    groups: int
-    estimate: int
-    low: int
-    high: int
-    book: int
-
-
-@dataclass(frozen=True)
 class Step:
     stage: str
     at_risk: int
@@ -58,17 +47,6 @@ class Cause:
     lost: int
     share: float
     by_stage: tuple[tuple[str, int], ...]
-
-
-@dataclass(frozen=True)
-class Recount:
-    group: str
-    place: str
-    counted: int | None
-    expected: int | None
-    on: dt.date | None
-    book: int
-    advice: str
 
 
 @dataclass(frozen=True)
@@ -110,9 +88,8 @@ class Figures:
     name: str
     day: dt.date
     states: dict[str, int]
-    total: Standing
-    by_stage: list[Standing]
-    by_scion: list[Standing]
+    stock: Stock
+    courses: list[Course]
     steps: list[Step]
     causes: list[Cause]
     opened: int
@@ -122,7 +99,6 @@ class Figures:
     by_scion_take: list[Share]
     by_pair: list[Share]
     by_month: list[Share]
-    recounts: list[Recount]
     late: list[Task]
     coming: list[Task]
     looks: list[Look]
@@ -135,14 +111,6 @@ def _labels(store: Store) -> dict[str, str]:
     for name in ("rootstocks", "scions", "teams", "locations"):
         found |= {c: label or c for c, label in store.rows(f'SELECT code, label FROM work."list_{name}"')}
     return found
-
-
-def _standing(store: Store, by: str, names: dict[str, str]) -> list[Standing]:
-    rows = store.rows(
-        f"SELECT {by}, count(*), sum(estimate)::BIGINT, sum(low)::BIGINT, sum(high)::BIGINT, sum(book_count)::BIGINT"
-        f" FROM standing WHERE stage <> 'gone' GROUP BY {by} ORDER BY sum(estimate) DESC"
-    )
-    return [Standing(names.get(k or "", k or "not budded yet"), *rest) for k, *rest in rows]
 
 
 def _shares(store: Store, by: str, names: dict[str, str]) -> list[Share]:
@@ -162,16 +130,6 @@ def _causes(store: Store, forms_words: dict[str, str]) -> list[Cause]:
             "SELECT cause, lost, share FROM loss_causes WHERE \"by\" = 'all' AND stage = 'all' ORDER BY lost DESC"
         )
     ]
-
-
-def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
-    rows = store.rows(
-        "SELECT s.group_code, s.location, d.counted, d.expected, d.on_date, s.book_count, d.advice FROM standing s"
-        " LEFT JOIN discrepancies d ON d.group_code = s.group_code AND d.on_date = s.last_count_on"
-        " WHERE s.state <> 'ok' ORDER BY abs(coalesce(d.difference, 1e9)) DESC, s.group_code"
-    )
-    more = "More left after the last count than it had found. Look for a move that was not recorded."
-    return [Recount(shown(g), names.get(p, p or ""), c, e, on, b, a or more) for g, p, c, e, on, b, a in rows]
 
 
 def _tasks(store: Store, names: dict[str, str], condition: str) -> list[Task]:
@@ -211,20 +169,13 @@ def gather(store: Store, workspace: Workspace) -> Figures:
 
     names = _labels(store)
     words = {c["name"]: c["label::English (en)"] for c in causes()}
-    stages = list(STAGE_WORDS)
-    by_stage = sorted(_standing(store, "stage", {}), key=lambda s: stages.index(s.label))
     overall = _shares(store, "all", {})
-    total = store.rows(
-        "SELECT count(*), coalesce(sum(estimate), 0)::BIGINT, coalesce(sum(low), 0)::BIGINT, coalesce(sum(high), 0)::BIGINT,"
-        " coalesce(sum(book_count), 0)::BIGINT FROM standing WHERE stage <> 'gone'"
-    )[0]
     return Figures(
         name=workspace.settings.name,
         day=store.value("SELECT as_of FROM work.settings"),
         states=counts_of_states(store),
-        total=Standing("all", *total),
-        by_stage=by_stage,
-        by_scion=_standing(store, "scion", names),
+        stock=gather_stock(store),
+        courses=courses(store),
         steps=[Step(*row) for row in store.rows(
             "SELECT step, at_risk, lost, \"left\", survival, low, high FROM survival"
             " WHERE \"by\" = 'all' AND clock = 'stage'")],
@@ -236,7 +187,6 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         by_scion_take=_shares(store, "scion", names),
         by_pair=_shares(store, "rootstock+scion", names),
         by_month=sorted(_shares(store, "month", {}), key=lambda s: s.label),
-        recounts=_recounts(store, names),
         late=_tasks(store, names, "days_over > 0"),
         coming=_tasks(store, names, "days_over BETWEEN -7 AND 0"),
         looks=_looks(store),

@@ -7,7 +7,8 @@ from dataclasses import replace
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from pipeline.report import charts
-from pipeline.report.figures import STAGE_WORDS, STEP_WORDS, Figures
+from pipeline.report.figures import STEP_WORDS, Figures
+from pipeline.report.stock import STAGE_WORDS
 
 
 def _number(value: float | int | None) -> str:
@@ -28,9 +29,10 @@ def page_html(figures: Figures) -> str:
     middle = figures.take.rate if figures.take else None
     drawn = {
         "stages": charts.bars(
-            [replace(s, label=STAGE_WORDS[s.label]) for s in figures.by_stage],
+            [replace(s, label=STAGE_WORDS[s.label]) for s in figures.stock.by_stage],
             "Plants standing by stage; the numbers are in the table below.",
-        ) if figures.by_stage else "",
+        ) if figures.stock.by_stage else "",
+        "courses": [charts.course(c) for c in figures.courses],
         "ladder": charts.ladder(figures.steps, STEP_WORDS, "Share of lifted seedlings left after each stage.")
         if figures.steps else "",
         "causes": charts.causes(figures.causes, STAGE_WORDS, "Plants lost by cause and stage.") if figures.causes else "",

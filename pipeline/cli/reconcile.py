@@ -1,0 +1,69 @@
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, many, print_json, print_table, refusals
+
+
+def reconcile(
+    most: Annotated[int, typer.Option(help="How many groups to count again to print; 0 prints all.")] = 20,
+    workspace: WorkspaceOption = Path(),
+    as_of: AsOfOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what stands and how sure that is, which groups to count again and why, and what went without a record."""
+    from pipeline import run
+    from pipeline.report.stock import STAGE_WORDS, gather_stock
+    from pipeline.store import Store
+    from pipeline.workspace import Workspace
+
+    with refusals():
+        ws = Workspace(workspace)
+        with Store.open(ws.store_file, make=False) as store:
+            day = run.refresh(store, ws, day_of(as_of))
+            stock = gather_stock(store)
+    if as_json:
+        print_json({"as_of": day, **asdict(stock)})
+        raise typer.Exit(1 if stock.recounts else 0)
+    total = stock.total
+    typer.echo(
+        f"As of {day}, {total.estimate:,} plants stand ({total.low:,} to {total.high:,}) in {many(total.groups, 'group')};"
+        f" the book says {total.book:,}."
+    )
+    for head, rows in (("stage", stock.by_stage), ("scion", stock.by_scion)):
+        if rows:
+            typer.echo("")
+            print_table((head, "groups", "plants", "from", "to", "book"), [
+                (STAGE_WORDS.get(s.label, s.label), s.groups, s.estimate, s.low, s.high, s.book) for s in rows
+            ])  # fmt: skip
+    typer.echo("")
+    if stock.recounts:
+        typer.echo(f"Count again: {many(len(stock.recounts), 'group')}, the most doubtful first.")
+        for r in stock.recounts[: most or None]:
+            typer.echo(f"  {r.group}{f' ({r.place})' if r.place else ''}: {r.advice}")
+        if most and len(stock.recounts) > most:
+            typer.echo(f"  ... and {len(stock.recounts) - most} more: --most 0")
+    else:
+        typer.echo("No group needs to be counted again.")
+    if stock.settled:
+        typer.echo(
+            f"{many(stock.settled, 'earlier count')} were wrong, but later counts show what stands: table discrepancies."
+        )
+    for move in stock.moves:
+        typer.echo(
+            f"About {many(move.plants, 'plant')} went from {move.from_group} to {move.to_group} between {move.since} and"
+            f" {move.until} and nobody wrote it down ({move.confidence:.0%} sure)."
+        )
+    if stock.gone_by_stage:
+        typer.echo("")
+        typer.echo("Gone without a record, as far as counts show it:")
+        for head, lost in (("stage", stock.gone_by_stage), ("place", stock.gone_by_place)):
+            print_table((head, "plants", "from", "to", "of 1,000 a month"), [
+                (STAGE_WORDS.get(u.label, u.label), u.lost, u.low, u.high, u.a_month) for u in lost
+            ])  # fmt: skip
+            typer.echo("")
+    raise typer.Exit(1 if stock.recounts else 0)

@@ -1,0 +1,229 @@
+"""What stands, what to count again and what went without a record, as frozen rows straight from the tables."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from formpack.group_code import shown
+from pipeline.discrepancies import MOVE
+from pipeline.store import Store
+
+STAGE_WORDS = {"tray": "in trays", "bag": "in bags", "budded": "budded", "read": "buds read", "cut_back": "cut back",
+               "staked": "staked", "topped": "topped", "gone": "gone"}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Plants of some groups; `low` to `high` holds their true number in 95 of 100 cases, groups erring each by itself."""
+
+    label: str
+    groups: int
+    estimate: int
+    low: int
+    high: int
+    book: int
+
+
+@dataclass(frozen=True)
+class Recount:
+    group: str
+    place: str
+    counted: int | None
+    low: int | None
+    high: int | None
+    on: dt.date | None
+    cause: str
+    confidence: float | None
+    ask: str
+    advice: str
+
+
+@dataclass(frozen=True)
+class Move:
+    from_group: str
+    to_group: str
+    plants: int
+    since: dt.date
+    until: dt.date
+    confidence: float
+
+
+@dataclass(frozen=True)
+class Unrecorded:
+    """Plants that went without a record while in a stage or at a place, and per 1,000 plants and 30 days."""
+
+    label: str
+    lost: int
+    low: int
+    high: int
+    a_month: float
+
+
+@dataclass(frozen=True)
+class Counted:
+    on: dt.date
+    counted: int
+    flagged: bool
+
+
+@dataclass(frozen=True)
+class Course:
+    """A group drawn over time. `book` are (day, plants after it) of every recorded change, `believed` what stood after
+    each change and at each count, as (day, estimate, low, high)."""
+
+    group: str
+    place: str
+    counts: tuple[Counted, ...]
+    book: tuple[tuple[dt.date, int], ...]
+    believed: tuple[tuple[dt.date, int, int, int], ...]
+    says: str
+
+
+@dataclass(frozen=True)
+class Stock:
+    total: Standing
+    by_stage: list[Standing]
+    by_scion: list[Standing]
+    recounts: list[Recount]
+    moves: list[Move]
+    settled: int
+    """Earlier counts that were wrong and that later counts have put right."""
+    gone_by_stage: list[Unrecorded]
+    gone_by_place: list[Unrecorded]
+
+
+def _standing(store: Store, by: str, names: dict[str, str]) -> list[Standing]:
+    """Sums of the expected numbers, their intervals put together from those of the groups (G. Y. Zou & A. Donner, Statist. Med. 27 (2008) 1693)."""
+    rows = store.rows(
+        f"SELECT {by} AS level, count(*), round(sum(n.mean))::BIGINT, sum(s.book_count)::BIGINT,"
+        " sum(n.mean) - sqrt(sum((n.mean - least(n.low, n.mean)) ** 2)),"
+        " sum(n.mean) + sqrt(sum((greatest(n.high, n.mean) - n.mean) ** 2))"
+        " FROM standing s LEFT JOIN work.stands_now n USING (group_code) WHERE stage <> 'gone'"
+        " GROUP BY level ORDER BY sum(n.mean) DESC NULLS LAST"
+    )
+    return [
+        Standing(names.get(level or "", level or "not budded yet"), groups, estimate or 0, max(0, min(estimate or 0, int(low or 0))),
+                 max(estimate or 0, math.ceil(high or 0)), book)
+        for level, groups, estimate, book, low, high in rows
+    ]  # fmt: skip
+
+
+def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
+    rows = store.rows(
+        "SELECT s.group_code, s.location, c.counted, c.expected_low, c.expected_high, c.on_date, d.likely_cause, d.confidence,"
+        " c.staff_codes, d.advice, s.estimate, s.low, s.high, s.state, s.book_count FROM standing s"
+        " LEFT JOIN work.counts c ON c.group_code = s.group_code AND c.is_last LEFT JOIN discrepancies d"
+        " ON c.flagged AND d.group_code = s.group_code AND d.instance_ids = c.instance_ids WHERE s.state <> 'ok'"
+        " ORDER BY greatest(coalesce(abs(c.counted - c.expected), 0), s.high - s.low) DESC, s.group_code"
+    )
+    found = []
+    for code, place, counted, low, high, on, cause, chance, staff, advice, estimate, least, most, _, book in rows:
+        ask = (staff or "").replace(" ", " and ")
+        if not advice and book < 0:
+            advice = "More has been taken out than ever came in. Look for a move into this group that nobody wrote down."
+        elif not advice:
+            advice = (
+                f"Between {least:,} and {most:,} stand, probably {estimate:,}: the counts leave it open; ask"
+                f" {ask or 'anybody'} to count again."
+            )
+        found.append(
+            Recount(shown(code), names.get(place, place or ""), counted, low, high, on, cause or "", chance, ask, advice)
+        )
+    return found
+
+
+def _moves(store: Store) -> list[Move]:
+    rows = store.rows(
+        "SELECT u.group_code, u.other_group, u.size, greatest(u.since_on, o.since_on), least(u.on_date, o.on_date),"
+        " least(u.paired, o.paired) FROM work.unrecorded u JOIN work.unrecorded o"
+        " ON o.group_code = u.other_group AND o.other_group = u.group_code AND o.size = u.size"
+        " WHERE u.missing > 0 AND u.paired > 0.5 AND EXISTS (SELECT 1 FROM discrepancies d WHERE d.group_code = u.group_code"
+        " AND d.likely_cause = $1) ORDER BY u.size DESC, u.group_code",
+        [MOVE],
+    )
+    return [Move(shown(a), shown(b), size, min(since, until), max(since, until), chance)
+            for a, b, size, since, until, chance in rows]  # fmt: skip
+
+
+def _unrecorded(store: Store, by: str, names: dict[str, str], most: int) -> list[Unrecorded]:
+    rows = store.rows(
+        f"SELECT {by} AS level, sum(u.lost), sqrt(sum(((u.missing_high - u.missing_low) / 3.92) ** 2)),"
+        " sum(n.days * n.plants) / 30000.0 FROM work.unrecorded u JOIN work.chain_nodes n USING (group_code, position)"
+        " GROUP BY level HAVING round(sum(u.lost)) > 0 ORDER BY sum(u.lost) DESC, level LIMIT ?",
+        [most],
+    )
+    return [
+        Unrecorded(names.get(level or "", level or "no place given"), round(lost), max(0, int(lost - 1.96 * sd)),
+                   round(lost + 1.96 * sd), lost / months if months else 0.0)
+        for level, lost, sd, months in rows
+    ]  # fmt: skip
+
+
+def place_names(store: Store) -> dict[str, str]:
+    return {c: label or c for c, label in store.rows("SELECT code, label FROM work.list_locations")}
+
+
+def gather_stock(store: Store) -> Stock:
+    """Everything the page and `formpack reconcile` say of what stands."""
+    places = place_names(store)
+    scions = {c: label or c for c, label in store.rows("SELECT code, label FROM work.list_scions")}
+    order = list(STAGE_WORDS)
+    total = _standing(store, "'all'", {})
+    by_stage = _standing(store, "stage", {})
+    gone = sorted(_unrecorded(store, "u.stage", {}, 10), key=lambda u: order.index(u.label))
+    return Stock(
+        total=total[0] if total else Standing("all", 0, 0, 0, 0, 0),
+        by_stage=sorted(by_stage, key=lambda s: order.index(s.label)),
+        by_scion=_standing(store, "scion", scions),
+        recounts=_recounts(store, places),
+        moves=_moves(store),
+        settled=store.value("SELECT count(*) FROM work.counts WHERE flagged AND NOT is_last"),
+        gone_by_stage=gone,
+        gone_by_place=_unrecorded(store, "u.location", places, 10),
+    )
+
+
+def courses(store: Store, most: int = 12) -> list[Course]:
+    """The groups to count again, each with its counts, its book and what is believed, the most doubtful first."""
+    places = place_names(store)
+    found = []
+    for code, place, estimate, low, high, book, day in store.rows(
+        "SELECT s.group_code, s.location, s.estimate, s.low, s.high, s.book_count, t.as_of FROM standing s"
+        " JOIN work.counts c ON c.group_code = s.group_code AND c.is_last, work.settings t WHERE s.state <> 'ok'"
+        " ORDER BY greatest(abs(c.counted - c.expected), s.high - s.low) DESC, s.group_code LIMIT ?",
+        [most],
+    ):
+        nodes = store.rows(
+            "SELECT n.on_date, n.ended, n.counted, n.book, b.stands::BIGINT, b.stands_low::BIGINT, b.stands_high::BIGINT,"
+            " n.kind = 'count', b.p_wrong >= 0.5 FROM work.chain_nodes n JOIN work.chain_beliefs b USING (group_code, position)"
+            " WHERE n.group_code = ? ORDER BY n.position",
+            [code],
+        )
+        flows = store.rows(
+            "SELECT on_date, ended, sum(net) OVER (ORDER BY on_date, ended, instance_id)::BIGINT FROM work.flows"
+            " WHERE group_code = ? ORDER BY on_date, ended, instance_id", [code],
+        )  # fmt: skip
+        counts = tuple(Counted(on, counted, wrong) for on, _, counted, *_, made, wrong in nodes if made)
+        believed = (*_believed(nodes, flows), (day, estimate, low, high))
+        found.append(Course(
+            shown(code), places.get(place, place or ""), counts, (*((on, n) for on, _, n in flows), (day, book)), believed,
+            f"Group {shown(code)}: counts, book and what is believed to stand; {estimate:,} now.",
+        ))  # fmt: skip
+    return found
+
+
+def _believed(nodes: list[tuple[Any, ...]], flows: list[tuple[Any, ...]]) -> list[tuple[dt.date, int, int, int]]:
+    """Between counts what stands is taken to differ from the book as it did at the count before."""
+    moments: list[tuple[Any, ...]] = [
+        *((on, ended, 0, book, stands, low, high) for on, ended, _, book, stands, low, high, *_ in nodes),
+        *((on, ended, 1, book) for on, ended, book in flows),
+    ]
+    apart, found = (0, 0, 0), []
+    for on, _, _, book, *there in sorted(moments, key=lambda m: m[:3]):
+        if there:
+            apart = (there[0] - book, there[1] - book, there[2] - book)
+        found.append((on, *(max(0, book + d) for d in apart)))
+    return [(on, a, b, c) for on, a, b, c in found]
