@@ -14,7 +14,6 @@ from pipeline.store import Store
 MISCOUNTED, UNKNOWN, EXCHANGED = "miscounted", "cause not known", "counts exchanged"
 LOSS, GAIN, MOVE = "unrecorded loss", "unrecorded gain", "transfer not recorded"
 LATE_LOSS, NOT_MADE = "loss noted after it was missed", "movement noted twice or not made"
-_DAYS_OF_A_ROUND = 3
 
 
 @dataclass(frozen=True)
@@ -76,7 +75,9 @@ def _flagged(store: Store, settings: Settings) -> list[_Doubt]:
         " ORDER BY c.group_code, c.position"
     )
     others = _other_groups(store)
-    swapped = _exchanged([r[:5] for r in rows], settings.tolerances.count_plants)
+    swapped = {(code, ids): other for code, ids, other in store.rows(
+        "SELECT c.group_code, c.instance_ids, x.other_group FROM work.exchanged x JOIN work.counts c USING (group_code, position)"
+    )}  # fmt: skip
     doubts = []
     for code, on, ids, counted, expected, wrong, way, chance, staff, is_last, estimate, low, high in rows:
         stand = f"{estimate:,} stand ({low:,} to {high:,})" if low < high else f"{estimate:,} stand"
@@ -91,18 +92,6 @@ def _flagged(store: Store, settings: Settings) -> list[_Doubt]:
         doubts.append(_Doubt(code, on, ids, counted, expected, cause, wrong * chance,
                              f"{stand}; the count of {said_day(on)} {clause}; {then}.", other))  # fmt: skip
     return doubts
-
-
-def _exchanged(rows: list[tuple[Any, ...]], tolerance: int) -> dict[tuple[str, str], str]:
-    """For each flagged count that holds another's number and whose own number the other holds: that other group."""
-    found: dict[tuple[str, str], str] = {}
-    for i, (code, on, ids, counted, expected) in enumerate(rows):
-        for other, other_on, other_ids, other_counted, other_expected in rows[i + 1 :]:
-            near = abs(counted - other_expected) <= tolerance and abs(other_counted - expected) <= tolerance
-            if code != other and near and abs((on - other_on).days) <= _DAYS_OF_A_ROUND:
-                found.setdefault((code, ids), other)
-                found.setdefault((other, other_ids), code)
-    return found
 
 
 def _other_groups(store: Store) -> dict[tuple[str, str], str]:
