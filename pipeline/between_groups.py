@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
@@ -13,7 +14,7 @@ from pipeline.formulas.count_chain import Chains, Rates
 from pipeline.formulas.unrecorded_moves import Change, Match, candidates, log_prior, settled
 from pipeline.store import Store
 
-_SPREAD = {-2: 0.05, -1: 0.2, 0: 0.5, 1: 0.2, 2: 0.05}
+_SPREAD = {by: (5 - abs(by)) / 25 for by in range(-4, 5)}
 _DAYS_OF_A_ROUND = 3
 _NAMES = {name: i for i, name in enumerate(MEASURES)}
 
@@ -72,7 +73,7 @@ def with_exchanges(chains: Chains, exchanges: Iterable[Exchange]) -> Chains:
     return replace(chains, of_others=of_others)
 
 
-def _changes(built: Built, worked: dict[int, Worked], exchanges: list[Exchange], error: float) -> list[Change]:
+def _changes(built: Built, worked: dict[int, Worked], exchanges: list[Exchange], rates: Rates) -> list[Change]:
     """Falls and rises that may be two ends of a move: changes nothing recorded explains, and last counts that stand out."""
     known = {end for x in exchanges for end in (x.one, x.other)}
     found = []
@@ -87,8 +88,11 @@ def _changes(built: Built, worked: dict[int, Worked], exchanges: list[Exchange],
             if t == last:
                 sizes.append(tuple(_measure(w, t, n) - int(counted[t]) for n in ("expected", "expected_low", "expected_high")))
             fall, low, high = max(sizes, key=lambda s: abs(s[0]))
-            if abs(fall) >= _usual(built, row, error):
-                found.append(Change(row, t, int(fall), max(1.0, (high - low) / 4), since, int(built.day[row, t])))
+            if abs(fall) >= _usual(built, row, rates.error):
+                mean = rates.loss[int(built.chains.stage[row, t])] * float(built.chains.exposure[row, t])
+                usual = mean + 2 * math.sqrt(mean * (1 + rates.clump))
+                sd = max(1.0, (high - low) / 4)
+                found.append(Change(row, t, int(fall), sd, usual, since, int(built.day[row, t])))
     return found
 
 
@@ -111,7 +115,7 @@ def moved(
 ) -> list[tuple[Match, tuple[float, float]]]:  # fmt: skip
     """Unrecorded moves that are more likely than that the two changes came about apart, with the prior chances to give
     each end so that its own chain comes to believe the move just as much as both together do."""
-    pairs = candidates(_changes(built, worked, exchanges, rates.error))
+    pairs = candidates(_changes(built, worked, exchanges, rates))
     if not pairs:
         return []
     rows = np.array([end.row for m in pairs for end in (m.fall, m.rise)])
@@ -121,13 +125,15 @@ def moved(
     each = [(_measure(tried[m.fall.row], m.fall.step, "paired_odds"), _measure(tried[m.rise.row], m.rise.step, "paired_odds"))
             for m in alone]  # fmt: skip
     evidence = {(m.fall.row, m.fall.step, m.rise.row, m.rise.step): e for m, e in zip(pairs, each, strict=True)}
-    groups, neighbours = len(built.codes), _neighbours(built)
+    neighbours, kin = _neighbours(built), Counter(built.kind)
     judged = []
     for m, (one, other) in zip(pairs, each, strict=True):
         place = int(built.place[m.fall.row, m.fall.step])
         near = place >= 0 and place == int(built.place[m.rise.row, m.rise.step])
         gain = -math.expm1(-rates.gain * float(chains.exposure[m.rise.row, m.rise.step]))
-        judged.append((m, one + other + log_prior(m.size, gain, groups, neighbours.get(place, 1), near)))
+        judged.append((m, one + other + log_prior(
+            m.size, gain, kin[built.kind[m.rise.row]] - 1, neighbours.get(place, 1),
+            built.kind[m.rise.row] == built.kind[m.fall.row], near)))  # fmt: skip
     found = []
     for m, odds in settled(judged):
         one, other = evidence[(m.fall.row, m.fall.step, m.rise.row, m.rise.step)]

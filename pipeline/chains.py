@@ -32,7 +32,7 @@ MEASURES = ("expected", "expected_low", "expected_high", "stands", "stands_low",
 @dataclass(frozen=True)
 class Built:
     """The chains of a nursery with what names their parts. `codes` (G,); `day` (G, T) days since 1970, `place` (G, T) a
-    number for each place (-1 for none), `final_book` (G,) what the book says at the end."""
+    number for each place (-1 for none), `final_book` (G,) what the book says at the end, `kind` its rootstock."""
 
     codes: list[str]
     chains: Chains
@@ -41,6 +41,7 @@ class Built:
     day: Whole
     place: Whole
     final_book: Whole
+    kind: list[str]
 
 
 def exposures(days: Real, plants: Real) -> Real:
@@ -83,13 +84,14 @@ def build(store: Store) -> Built:
         " AND f.on_date = o.opened_on WHERE f.net > 0 GROUP BY f.group_code"
     ))  # fmt: skip
     final = dict(store.rows("SELECT group_code, sum(net)::BIGINT FROM work.flows GROUP BY group_code"))
+    kinds = dict(store.rows("SELECT group_code, rootstock FROM work.origins"))
     chains = Chains(
         length, np.array([opened.get(c, 0) for c in codes], dtype=np.int64), spread("counted", -1), spread("book", 0),
         spread("least", 0), exposure, spread("rank", 1), np.zeros((len(codes), nodes)), spread("shown", -1), others, jump,
         jump_chance,
     )  # fmt: skip
     return Built(codes.tolist(), chains, who, staff, spread("on_day", 0), spread("place", -1),
-                 np.array([final.get(c, 0) for c in codes], dtype=np.int64))  # fmt: skip
+                 np.array([final.get(c, 0) for c in codes], dtype=np.int64), [kinds.get(c) or "" for c in codes])  # fmt: skip
 
 
 def _jumps(store: Store, index: dict[str, int], nodes: int) -> tuple[Whole, Real]:

@@ -16,7 +16,7 @@ import numpy as np
 from pipeline.between_groups import Exchange, exchanged, moved, with_exchanges, with_moves
 from pipeline.chains import MEASURES, Built, Worked, build, digest, exposures, work_out
 from pipeline.formulas.chain_rates import EXACT, Learned, fixed, learn, with_exact
-from pipeline.formulas.count_chain import Rates, kernels, quantile
+from pipeline.formulas.count_chain import Rates, kernels, narrowest, quantile
 from pipeline.formulas.unrecorded_moves import Match
 from pipeline.settings import Settings
 from pipeline.store import Store
@@ -92,8 +92,8 @@ def _stand_now(built: Built, row: int, w: Worked, rank: int, rates: Rates, day: 
         chances = np.convolve(chances[::-1], whole[0, : top + 1])[top::-1]
     chances = chances / chances.sum()
     mean = float(chances @ np.arange(top + 1))
-    middle, low, high = (int(quantile(chances, q)) for q in (0.5, 0.025, 0.975))
-    return middle, low, high, round(mean, 4)
+    low, high = narrowest(chances, 0.95)
+    return int(quantile(chances, 0.5)), low, high, round(mean, 4)
 
 
 def _write(

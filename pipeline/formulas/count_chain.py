@@ -416,3 +416,14 @@ def quantile(chances: Real, share: float) -> Whole:
     """(...,) the least index at which the chances (..., W) add up to `share`."""
     whole: Whole = np.argmax(chances.cumsum(-1) >= share - 1e-12, axis=-1)
     return whole
+
+
+def narrowest(chances: Real, share: float) -> tuple[int, int]:
+    """The first and the last index of the narrowest run of the chances (W,) that adds up to `share`; of equally narrow
+    ones that with the most."""
+    upto = np.concatenate([[0.0], chances.cumsum()])
+    last = np.searchsorted(upto, upto[:-1] + share - 1e-12)
+    width = np.where(last < len(upto), last - np.arange(len(chances)), len(upto))
+    narrow = np.flatnonzero(width == width.min())
+    first = int(narrow[np.argmax(upto[np.minimum(last[narrow], len(chances))] - upto[narrow])])
+    return first, int(min(last[first], len(chances))) - 1

@@ -106,6 +106,8 @@ class Nursery:
 
     def _move_quietly(self) -> None:
         giver, taker = (self.groups[int(i)] for i in self.dice.choice(GROUPS, 2, replace=False))
+        if self.dice.random() < 0.6:  # mostly to a group that stands near
+            taker = next((g for g in self.groups if g.place == giver.place and g is not giver), taker)
         plants = int(self.dice.integers(30, 120))
         if giver.stands > 2 * plants:
             giver.stands -= plants
