@@ -88,6 +88,8 @@ def _flagged(store: Store, settings: Settings) -> list[_Doubt]:
             chance = max(chance, 0.9)
         else:
             cause, clause = _how(way, counted, expected, settings.crate_size, other)
+        if is_last and wrong < 0.8:
+            clause += f", or {plants(abs(expected - counted))} are really {'gone' if counted < expected else 'more'}"
         then = f"ask {_ask(staff)} to count again" if is_last else f"later counts bear this out; ask {_ask(staff)} to mend it"
         doubts.append(_Doubt(code, on, ids, counted, expected, cause, wrong * chance,
                              f"{stand}; the count of {said_day(on)} {clause}; {then}.", other))  # fmt: skip
@@ -109,8 +111,9 @@ def _other_groups(store: Store) -> dict[tuple[str, str], str]:
 
 def _unexplained(store: Store, settings: Settings) -> list[_Doubt]:
     rows = store.rows(
-        "SELECT * FROM work.unrecorded WHERE abs(missing) > greatest($1, $2 * stands)"
-        " OR greatest(jump_1, jump_2, jump_3, paired) > 0.5 ORDER BY group_code, position",
+        "SELECT u.*, coalesce(c.flagged, false) FROM work.unrecorded u LEFT JOIN work.counts c USING (group_code, position)"
+        " WHERE abs(u.missing) > greatest($1, $2 * u.stands) OR greatest(u.jump_1, u.jump_2, u.jump_3, u.paired) > 0.5"
+        " ORDER BY u.group_code, u.position",
         [settings.tolerances.count_plants, settings.tolerances.count_share],
     )  # fmt: skip
     jumps: dict[tuple[str, int], list[tuple[str, bool, int]]] = {}
@@ -119,7 +122,7 @@ def _unexplained(store: Store, settings: Settings) -> list[_Doubt]:
     doubts = []
     for row in rows:
         (code, position, _, on, since, ids, counted, staff, _, _, missing, low, high, stands, *jumped, paired,
-         other, size, _) = row  # fmt: skip
+         other, size, _, flagged) = row  # fmt: skip
         between = f"between {said_day(since)} and {said_day(on)}"
         best = max(range(3), key=lambda k: jumped[k])
         least = max(settings.tolerances.count_plants, settings.tolerances.count_share * stands)
@@ -133,7 +136,7 @@ def _unexplained(store: Store, settings: Settings) -> list[_Doubt]:
                 code, on, ids, counted, stands + missing, MOVE, paired,
                 f"About {plants(size)} {way} group {shown(other)} {between} and nobody wrote it down; ask {_ask(staff)}, and"
                 " send a transfer with the day it happened.", other))  # fmt: skip
-        elif abs(missing) > least and counted is not None:
+        elif abs(missing) > least and counted is not None and not flagged:
             span = f" ({abs(low):,} to {abs(high):,})" if low != high else ""
             if missing > 0:
                 advice = (

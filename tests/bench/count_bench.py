@@ -93,7 +93,7 @@ class Nursery:
             for g in self.groups:
                 days = (day - last).days
                 lost = self.dice.poisson(self.dice.gamma(1.5, self.daily * days * g.stands / 1000 / 1.5))
-                if self.dice.random() < 0.012:
+                if self.dice.random() < 0.006:  # about one group in eighteen a year
                     lost += int(self.dice.integers(12, 90))
                     self.lost_big.add((g.code, t))
                 g.stands -= min(g.stands, int(lost))
