@@ -54,7 +54,7 @@ def build(store: Store) -> Built:
     columns = store.connection.execute(
         "SELECT n.group_code, n.position, coalesce(n.counted, -1) AS counted, n.book, n.least, n.days, n.plants, n.rank,"
         " coalesce(n.shown_count, -1) AS shown, coalesce(n.staff_codes, '') AS staff, coalesce(o.chance, 0) AS others,"
-        " (n.on_date - DATE '1970-01-01')::BIGINT AS on_day, n.taken_out,"
+        " (n.on_date - DATE '1970-01-01')::BIGINT AS on_day, CASE n.kind WHEN 'merge' THEN 0 ELSE -1 END AS ceiling,"
         " coalesce(dense_rank() OVER (ORDER BY n.location), 0) * (n.location IS NOT NULL)::BIGINT - 1 AS place FROM work.chain_nodes n LEFT JOIN work.of_others o USING (group_code, position) ORDER BY n.group_code, n.position"
     ).fetchnumpy()
     codes, g = np.unique(np.asarray(columns["group_code"], dtype=str), return_inverse=True)
@@ -87,7 +87,7 @@ def build(store: Store) -> Built:
     kinds = dict(store.rows("SELECT group_code, rootstock FROM work.origins"))
     chains = Chains(
         length, np.array([opened.get(c, 0) for c in codes], dtype=np.int64), spread("counted", -1), spread("book", 0),
-        spread("least", 0), exposure, spread("rank", 1), np.zeros((len(codes), nodes)), spread("shown", -1), others, jump,
+        spread("least", 0), spread("ceiling", -1), exposure, spread("rank", 1), np.zeros((len(codes), nodes)), spread("shown", -1), others, jump,
         jump_chance,
     )  # fmt: skip
     return Built(codes.tolist(), chains, who, staff, spread("on_day", 0), spread("place", -1),
@@ -163,7 +163,9 @@ def work_out(store: Store, chains: Chains, rates: Rates, crate_size: int) -> dic
     keys = {}
     for row in range(len(chains.length)):
         length = int(chains.length[row])
-        own = [v[row] if v.ndim == 1 else v[row, :length] for v in vars(chains).values()]
+        own = [v[row] if v.ndim == 1 else v[row, :length] for k, v in vars(chains).items() if not k.startswith("jump")]
+        jumps = np.nonzero(chains.jump_chance[row, :length])
+        own += [np.stack(jumps), chains.jump[row][jumps], chains.jump_chance[row][jumps]]
         keys[row] = digest(about, *own)
     store.connection.register("marks", _texts(sorted(set(keys.values()))))
     store.connection.execute("INSERT INTO asked SELECT mark FROM marks")

@@ -128,6 +128,8 @@ def _unexplained(store: Store, settings: Settings) -> list[_Doubt]:
         least = max(settings.tolerances.count_plants, settings.tolerances.count_share * stands)
         if jumped[best] > 0.5 and abs(jumps[(code, position)][best][2]) > least:
             instance_id, is_loss, amount = jumps[(code, position)][best]
+            if is_loss and amount < 0:
+                continue  # told where it was noted
             cause, advice = _jump_words(is_loss, amount, between, instance_id)
             doubts.append(_Doubt(code, on, ids or instance_id, counted, stands - amount, cause, jumped[best], advice))
         elif paired > 0.5 and other:

@@ -93,7 +93,9 @@ def _stand_now(built: Built, row: int, w: Worked, rank: int, rates: Rates, day: 
     chances = chances / chances.sum()
     mean = float(chances @ np.arange(top + 1))
     low, high = narrowest(chances, 0.95)
-    return int(quantile(chances, 0.5)), low, high, round(mean, 4)
+    # where more was taken out than ever came in nothing is known but that it is little: the likeliest then
+    middle = int(chances.argmax() if built.final_book[row] < 0 else quantile(chances, 0.5))
+    return middle, min(low, middle), max(high, middle), round(mean, 4)
 
 
 def _write(

@@ -4,13 +4,14 @@ The model. Let B be the book (opened, less what was recorded as taken out, plus 
 Their difference D = N - B is followed instead of N, because recorded flows then leave it where it is:
 
 - At the opening D is 0 with probability `opening_exact`, else a rounded normal of standard deviation `error` times the
-  size of the group, with a flat remainder.
+  size of the group, with a share `tail` of them thinning with the distance.
 - Between two nodes (counts) D falls by the plants that were lost without a record. Their number u is negative binomial
   with shape `loss[stage]` x E / clump and mean `loss[stage]` x E, where the exposure E is in 1,000 plant-days / 1,000
   plants = days of a group of a thousand: zero with a probability that falls with the days, else small; intervals add
   up. With probability 1 - exp(-large x E) it is instead large, P(u) ~ 1 / (u + 5); with probability 1 - exp(-gain x E)
   it is a gain of that kind. A recorded movement may be named as a `jump`: a size and the chance of it.
-- N is never below zero, nor what stands after a count below what was taken out with it.
+- N is never below zero, nor what stands after a count below what was taken out with it; nor is it above a `ceiling` where
+  one is known (a merge that put all of a group elsewhere leaves none).
 - A count y of x plants is exact with probability (1 - gross) x exact[who]; near, a rounded normal of sd max(error x, 1/2)
   (a share `tail` of them three times as wide), with (1 - gross)(1 - exact[who]); else quite wrong, in one of `WAYS`.
 
@@ -54,7 +55,7 @@ class Rates:
     """Variance of the plants lost over their mean, less 1."""
     large: float = 2e-4
     """Large unrecorded losses per day of a group of a thousand."""
-    gain: float = 4e-5
+    gain: float = 1e-5
     """Unrecorded gains per day of a group of a thousand."""
     opening_exact: float = 0.97
     tail: float = 0.1
@@ -75,6 +76,8 @@ class Chains:
     """What the book says at the node, before what is taken out with the count."""
     floor: Whole
     """The least that must stand at the node: what is taken out with the count or leaves before the next."""
+    ceiling: Whole
+    """The most that may stand at the node; -1 where that is open."""
     exposure: Real
     """Of the step that leads to the node: days x plants / 1,000. Steps of equal exposure share their arithmetic."""
     stage: Whole
@@ -167,8 +170,8 @@ def near(counted: Real, stood: Real, rates: Rates) -> tuple[Real, Real]:
 
 
 def _anything(counted: Real, stood: Real) -> Real:
-    """Half evenly up to twice what stands, half thinning with the distance."""
-    flat = (counted <= 2 * stood + 20) / (2 * stood + 21)
+    """Half evenly up to twice what stands and a thousand, half thinning with the distance."""
+    flat = (counted <= 2 * stood + 1000) / (2 * stood + 1001)
     return 0.5 * flat + 0.5 / (2 * (np.abs(counted - stood) + 3) * np.log(1 + stood / 3 + 1))
 
 
@@ -217,7 +220,9 @@ def _start(chains: Chains, low: Whole, width: int, rates: Rates) -> Real:
     """(G, W) P(D at the opening)."""
     offset = low[:, None] + np.arange(width)
     sd = np.maximum(rates.error * chains.opened, 1.0)[:, None]
-    free = (1 - rates.opening_exact) * ((1 - 0.1) * _normal(offset.astype(np.float64), sd) + 0.1 / width)
+    thin = 1 / (np.abs(offset) + 5.0)
+    spread = (1 - rates.tail) * _normal(offset.astype(np.float64), sd) + rates.tail * thin / thin.sum(1, keepdims=True)
+    free: Real = (1 - rates.opening_exact) * spread
     free[offset == 0] += rates.opening_exact
     return free
 
@@ -315,6 +320,8 @@ def window(chains: Chains, margin: int = 24) -> tuple[Whole, Whole]:
             if not (lone and after is not None and (off[i] > max(before, after) or off[i] < min(before, after))):
                 kept.append(off[i])
         must = (chains.floor[g, :length] - book).max(initial=0)
+        ceiling = chains.ceiling[g, :length]
+        kept += (ceiling - book)[ceiling >= 0].tolist()
         spread = margin + int(0.02 * chains.opened[g])
         lowest = max(min(kept), -int(max(book.max(initial=0), chains.opened[g]))) - spread
         highest = max(*kept, int(must)) + spread
@@ -338,7 +345,8 @@ def believe(chains: Chains, low: Whole, width: int, rates: Rates, crate_size: in
     likelihood = np.ones((groups, nodes + 1, width))
     likelihood[evidence.group, evidence.node + 1] = evidence.likelihood
     stands = low[:, None, None] + chains.book[:, :, None] + np.arange(width)
-    likelihood[:, 1:] *= stands >= chains.floor[:, :, None]
+    ceiling = chains.ceiling[:, :, None]
+    likelihood[:, 1:] *= (stands >= chains.floor[:, :, None]) & ((ceiling < 0) | (stands <= ceiling))
     steps = _steps(chains, rates, width)
     _, state, without, falls = forward_backward(_start(chains, low, width, rates), likelihood, chains.length, steps)
     ways, square, weight, tail = _explain(chains, evidence, without, rates)

@@ -18,9 +18,15 @@ placed AS (
     FROM apart f JOIN work.chain_nodes n ON n.group_code = f.group_code
         AND (f.on_date, f.ended) <= (n.on_date, n.ended)
     QUALIFY row_number() OVER (PARTITION BY f.group_code, f.instance_id ORDER BY n.position) = 1
+),
+-- a late note is two jumps: the plants were gone a step earlier than the book says, and are not gone again here
+jumps AS (
+    SELECT group_code, position, instance_id, is_loss, size FROM placed WHERE NOT is_loss OR position > 1
+    UNION ALL
+    SELECT group_code, position - 1, instance_id, is_loss, -size FROM placed WHERE is_loss AND position > 1
 )
 SELECT group_code, position, instance_id, is_loss, size
-FROM placed
-WHERE abs(size) >= 3 AND (NOT is_loss OR position > 1)
-QUALIFY row_number() OVER (PARTITION BY group_code, position ORDER BY is_loss DESC, abs(size) DESC, instance_id) <= 3
-ORDER BY group_code, position, is_loss DESC, abs(size) DESC, instance_id
+FROM jumps
+WHERE abs(size) >= 3
+QUALIFY row_number() OVER (PARTITION BY group_code, position ORDER BY is_loss DESC, abs(size) DESC, size, instance_id) <= 3
+ORDER BY group_code, position, is_loss DESC, abs(size) DESC, size, instance_id

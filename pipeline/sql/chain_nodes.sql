@@ -1,5 +1,5 @@
--- The nodes of each group's chain, in order: its completed counts, a merge that put all of it elsewhere (as good as a
--- count of none), and last the end of its book where something was recorded after the last count. `book` is what the
+-- The nodes of each group's chain, in order: its completed counts, a merge that put all of it elsewhere (which
+-- leaves none), and last the end of its book where something was recorded after the last count. `book` is what the
 -- book says there before what is taken out with the count; `least` is what must stand there for what was recorded
 -- until the next node to be possible. Two things of one day stand in the order in which they were saved on the phones.
 WITH merges AS (
@@ -21,7 +21,7 @@ counts AS (
         staff_codes
     FROM work.completed
     UNION ALL
-    SELECT m.group_code, m.on_date, m.ended, 1, 'merge', NULL, '', 0, 0, NULL, NULL
+    SELECT m.group_code, m.on_date, m.ended, 1, 'merge', NULL, '', NULL, 0, NULL, NULL
     FROM merges m JOIN running r USING (group_code, instance_id)
     WHERE r.book_after <= m.quantity / 10
 ),

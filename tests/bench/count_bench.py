@@ -234,7 +234,7 @@ def speed(groups: int) -> None:
         gross, nursery.integers(0, 1200, shape), stood + (nursery.random(shape) < 0.3) * nursery.integers(-4, 5, shape)
     )
     chains = Chains(
-        np.full(groups, 12), np.full(groups, 1000), counted, np.full(shape, 1000), np.zeros(shape, int),
+        np.full(groups, 12), np.full(groups, 1000), counted, np.full(shape, 1000), np.zeros(shape, int), np.full(shape, -1),
         nursery.choice([20.0, 30.0, 40.0], shape),
         nursery.integers(1, 8, shape), np.full(shape, 0.7), np.full(shape, -1), np.full(shape, 0.001),
         np.zeros((*shape, 0), int), np.zeros((*shape, 0)),

@@ -23,7 +23,7 @@ def chain(
     n = len(counted)
     filled = {
         "length": np.array([n]), "opened": np.array([opened]), "counted": np.array([counted]),
-        "book": np.array([book or [opened] * n]), "floor": np.zeros((1, n), int), "exposure": np.full((1, n), days),
+        "book": np.array([book or [opened] * n]), "floor": np.zeros((1, n), int), "ceiling": np.full((1, n), -1), "exposure": np.full((1, n), days),
         "stage": np.ones((1, n), int), "exact": np.full((1, n), exact), "shown": np.full((1, n), -1),
         "of_others": np.zeros((1, n)), "jump": np.zeros((1, n, 0), int), "jump_chance": np.zeros((1, n, 0)),
     }  # fmt: skip
@@ -35,7 +35,7 @@ def written_chance(y: int, x: int, exact: float, rates: Rates, shown: int = -1, 
     gross = rates.gross * np.array(rates.ways)
     found = sources(np.array([y]), 20)
     slips = sum(gross[w] * c for s, c, w in zip(found.stood[0], found.chance[0], found.way, strict=True) if s == x)
-    spread = (y <= 2 * x + 20) / (2 * x + 21) / 2 + 0.5 / (2 * (abs(y - x) + 3) * np.log(1 + x / 3 + 1))
+    spread = (y <= 2 * x + 1000) / (2 * x + 1001) / 2 + 0.5 / (2 * (abs(y - x) + 3) * np.log(1 + x / 3 + 1))
     return float(
         (1 - rates.gross) * (exact * (x == y) + (1 - exact) * near(np.array([float(y)]), np.array([float(x)]), rates)[0][0])
         + slips + gross[SHOWN] * (y == shown) + gross[OTHER] * of_others + gross[ANY] * spread
@@ -49,6 +49,7 @@ def written_chance(y: int, x: int, exact: float, rates: Rates, shown: int = -1, 
         ([10, 4, 9], [10, 10, 10], {"shown": [-1, 4, 9], "of_others": [0.0, 0.2, 0.0]}),
         ([12, 7, 7], [12, 8, 8], {"floor": [4, 0, 6]}),
         ([12, -1, 5], [12, 8, 8], {}),
+        ([12, -1, 5], [12, 8, 8], {"ceiling": [-1, 6, -1]}),
         ([10, 7, 7], [10, 10, 10], {"jump": [[0, 0], [-3, 2], [0, 0]], "jump_chance": [[0, 0], [0.1, 0.05], [0, 0]]}),
     ],
 )
@@ -65,12 +66,15 @@ def test_a_tiny_chain_is_as_enumerated(counted: list[int], book: list[int], more
         return sum(chance * whole[0, fall + by] for by, chance in parts if -width < fall + by < width)
 
     sd = max(rates.error * opened, 1.0)
-    start = {d: (1 - rates.opening_exact) * (0.9 * (stats.norm.cdf((d + 0.5) / sd) - stats.norm.cdf((d - 0.5) / sd))
-             + 0.1 / width) + rates.opening_exact * (d == 0) for d in range(low, low + width)}  # fmt: skip
+    thin = {d: 1 / (abs(d) + 5) for d in range(low, low + width)}
+    start = {d: (1 - rates.opening_exact) * ((1 - rates.tail) * (stats.norm.cdf((d + 0.5) / sd) - stats.norm.cdf((d - 0.5) / sd))
+             + rates.tail * thin[d] / sum(thin.values())) + rates.opening_exact * (d == 0) for d in range(low, low + width)}  # fmt: skip
     totals = np.zeros((4, width))
     for path in itertools.product(range(low, low + width), repeat=3):
         stood = [b + d for b, d in zip(book, path, strict=True)]
         if any(n < f for n, f in zip(stood, c.floor[0].tolist(), strict=True)):
+            continue
+        if any(0 <= m < n for n, m in zip(stood, c.ceiling[0].tolist(), strict=True)):
             continue
         seen = 1.0
         for t, (y, n) in enumerate(zip(counted, stood, strict=True)):
@@ -197,8 +201,8 @@ def test_rates_are_found_again() -> None:
     counted = np.where(generator.random((groups, times)) < exact[who[..., 0]], stood, stood + off)
     shape = (groups, times)
     c = Chains(
-        np.full(groups, times), np.full(groups, 1000), counted, np.full(shape, 1000), np.zeros(shape, int), np.full(shape, 30.0),
-        np.ones(shape, int), np.zeros(shape), np.full(shape, -1), np.zeros(shape), np.zeros((*shape, 0), int),
+        np.full(groups, times), np.full(groups, 1000), counted, np.full(shape, 1000), np.zeros(shape, int), np.full(shape, -1),
+        np.full(shape, 30.0), np.ones(shape, int), np.zeros(shape), np.full(shape, -1), np.zeros(shape), np.zeros((*shape, 0), int),
         np.zeros((*shape, 0)),
     )  # fmt: skip
     learned = learn(c, who, 2, 20, {}, rounds=15)
