@@ -51,6 +51,7 @@ def exposures(days: Real, plants: Real) -> Real:
 
 
 def build(store: Store) -> Built:
+    """The chains of all groups, from work.chain_nodes, work.of_others and work.chain_jumps."""
     columns = store.connection.execute(
         "SELECT n.group_code, n.position, coalesce(n.counted, -1) AS counted, n.book, n.least, n.days, n.plants, n.rank,"
         " coalesce(n.shown_count, -1) AS shown, coalesce(n.staff_codes, '') AS staff, coalesce(o.chance, 0) AS others,"
@@ -106,6 +107,7 @@ def _jumps(store: Store, index: dict[str, int], nodes: int) -> tuple[Whole, Real
 
 
 def digest(words: str, *arrays: object) -> str:
+    """A mark that is another whenever the words or a number of the arrays is."""
     mark = hashlib.blake2b(words.encode(), digest_size=16)
     for array in arrays:
         mark.update(np.ascontiguousarray(array).tobytes())

@@ -64,8 +64,8 @@ def log_prior(size: int, gain: float, kin: int, neighbours: int, is_kin: bool, i
 
 
 def settled(matches: Iterable[tuple[Match, float]]) -> list[tuple[Match, float]]:
-    """Of matches with their log odds those that are more likely than not even against the other matches of the same fall or
-    rise, with the log odds they have then."""
+    """Of matches with their log odds those that are three times as likely as not even against the other matches of the same
+    fall or rise, with the log odds they have then."""
     matches = list(matches)
     sharing: dict[tuple[int, int], list[float]] = {}
     for m, odds in matches:
@@ -76,6 +76,6 @@ def settled(matches: Iterable[tuple[Match, float]]) -> list[tuple[Match, float]]
         rivals = sharing[m.fall.row, m.fall.step] + sharing[m.rise.row, m.rise.step]
         others = math.fsum(math.exp(min(o, 700)) for o in rivals) - 2 * math.exp(min(odds, 700))
         left = odds - math.log1p(max(0.0, others))
-        if left > 0:
+        if left > math.log(3):
             found.append((m, left))
     return found
