@@ -42,7 +42,7 @@ def exchanged(built: Built, worked: dict[int, Worked], error: float) -> list[Exc
     far = []
     for row, w in worked.items():
         should, said = w.measures[:, _NAMES["expected"]], built.chains.counted[row, : len(w.measures)]
-        for t in np.flatnonzero((said >= 0) & (np.abs(said - should) >= _usual(built, row, error))).tolist():
+        for t in np.flatnonzero((said > 0) & (should > 0) & (np.abs(said - should) >= _usual(built, row, error))).tolist():
             far.append((int(built.day[row, t]), row, t, int(said[t]), int(should[t])))
     by_number: dict[int, list[tuple[int, int, int, int, int]]] = {}
     for item in far:

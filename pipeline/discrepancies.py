@@ -11,7 +11,8 @@ from pipeline.formulas.miscounts import LEFT_OUT, LENGTH, OTHER, SHOWN, SWAPPED,
 from pipeline.settings import Settings
 from pipeline.store import Store
 
-MISCOUNTED, UNKNOWN, EXCHANGED = "miscounted", "cause not known", "counts exchanged"
+MISCOUNTED, UNKNOWN, EXCHANGED, OPENING = "miscounted", "cause not known", "counts exchanged", "opening number wrong"
+_OLD_DAYS = 60
 LOSS, GAIN, MOVE = "unrecorded loss", "unrecorded gain", "transfer not recorded"
 LATE_LOSS, NOT_MADE = "loss noted after it was missed", "movement noted twice or not made"
 
@@ -55,7 +56,7 @@ def _how(way: int, counted: int, expected: int, crate: int, other: str | None) -
         1: f"probably has one digit wrong ({meant})",
         LENGTH: f"probably has a digit too many or too few ({meant})",
         LEFT_OUT: f"probably left out {boxes} ({meant})",
-        TWICE: f"probably has {boxes} twice ({meant})",
+        TWICE: f"probably has {boxes} counted twice ({meant})",
         SHOWN: f"is probably the number the phone showed, not a count ({meant})",
         OTHER: f"probably belongs to {f'group {shown(other)}' if other else 'another group'} ({meant})",
     }
@@ -71,7 +72,9 @@ def _ask(staff: str | None) -> str:
 def _flagged(store: Store, settings: Settings) -> list[_Doubt]:
     rows = store.rows(
         "SELECT c.group_code, c.on_date, c.instance_ids, c.counted, c.expected, c.p_wrong, c.way, c.way_chance, c.staff_codes,"
-        " c.is_last, s.estimate, s.low, s.high FROM work.counts c JOIN work.standing s USING (group_code) WHERE c.flagged"
+        " c.is_last, s.estimate, s.low, s.high, t.as_of,"
+        " EXISTS (SELECT 1 FROM work.counts l WHERE l.group_code = c.group_code AND l.position > c.position AND NOT l.flagged)"
+        " FROM work.counts c CROSS JOIN work.settings t JOIN work.standing s USING (group_code) WHERE c.flagged"
         " ORDER BY c.group_code, c.position"
     )
     others = _other_groups(store)
@@ -79,18 +82,27 @@ def _flagged(store: Store, settings: Settings) -> list[_Doubt]:
         "SELECT c.group_code, c.instance_ids, x.other_group FROM work.exchanged x JOIN work.counts c USING (group_code, position)"
     )}  # fmt: skip
     doubts = []
-    for code, on, ids, counted, expected, wrong, way, chance, staff, is_last, estimate, low, high in rows:
-        stand = f"{estimate:,} stand ({low:,} to {high:,})" if low < high else f"{estimate:,} stand"
+    for code, on, ids, counted, expected, wrong, way, chance, staff, is_last, estimate, low, high, day, is_borne_out in rows:
+        stand = f"{estimate:,} stand now ({low:,} to {high:,})" if low < high else f"{estimate:,} stand now"
         partner = swapped.get((code, ids))
         other = partner or (others.get((code, ids)) if way - 1 == OTHER else None)
         if partner:
-            cause, clause = EXCHANGED, f"was exchanged with that of group {shown(partner)}"
+            cause, clause = EXCHANGED, f"was probably exchanged with that of group {shown(partner)}"
             chance = max(chance, 0.9)
         else:
             cause, clause = _how(way, counted, expected, settings.crate_size, other)
         if is_last and wrong < 0.8:
-            clause += f", or {plants(abs(expected - counted))} are really {'gone' if counted < expected else 'more'}"
-        then = f"ask {_ask(staff)} to count again" if is_last else f"later counts bear this out; ask {_ask(staff)} to mend it"
+            clause += (
+                f", or {plants(expected - counted)} are gone"
+                if counted < expected
+                else (f", or there are really {counted - expected:,} more")
+            )
+        if not is_borne_out:
+            then = f"ask {_ask(staff)} to count again" if estimate else "nothing is left to count"
+        elif (day - on).days > _OLD_DAYS or not estimate:
+            then = "later counts bear this out, there is nothing to do"
+        else:
+            then = f"later counts bear this out; ask {_ask(staff)} to mend it"
         doubts.append(_Doubt(code, on, ids, counted, expected, cause, wrong * chance,
                              f"{stand}; the count of {said_day(on)} {clause}; {then}.", other))  # fmt: skip
     return doubts
@@ -112,26 +124,27 @@ def _other_groups(store: Store) -> dict[tuple[str, str], str]:
 def _unexplained(store: Store, settings: Settings) -> list[_Doubt]:
     rows = store.rows(
         "SELECT u.*, coalesce(c.flagged, false) FROM work.unrecorded u LEFT JOIN work.counts c USING (group_code, position)"
-        " WHERE abs(u.missing) > greatest($1, $2 * u.stands) OR greatest(u.jump_1, u.jump_2, u.jump_3, u.paired) > 0.5"
+        " WHERE abs(u.missing) > greatest($1, $2 * u.stands) OR u.jump_1 + u.jump_2 + u.jump_3 > 0.5 OR u.paired > 0.5"
         " ORDER BY u.group_code, u.position",
         [settings.tolerances.count_plants, settings.tolerances.count_share],
     )  # fmt: skip
-    jumps: dict[tuple[str, int], list[tuple[str, bool, int]]] = {}
-    for code, position, instance_id, is_loss, size in store.rows("SELECT * FROM work.chain_jumps"):
-        jumps.setdefault((code, position), []).append((instance_id, is_loss, size))
+    jumps = _jumps(store)
     doubts = []
     for row in rows:
         (code, position, _, on, since, ids, counted, staff, _, _, missing, low, high, stands, *jumped, paired,
          other, size, _, flagged) = row  # fmt: skip
         between = f"between {said_day(since)} and {said_day(on)}"
-        best = max(range(3), key=lambda k: jumped[k])
         least = max(settings.tolerances.count_plants, settings.tolerances.count_share * stands)
-        if jumped[best] > 0.5 and abs(jumps[(code, position)][best][2]) > least:
-            instance_id, is_loss, amount = jumps[(code, position)][best]
-            if is_loss and amount < 0:
-                continue  # told where it was noted
-            cause, advice = _jump_words(is_loss, amount, between, instance_id)
-            doubts.append(_Doubt(code, on, ids or instance_id, counted, stands - amount, cause, jumped[best], advice))
+        here = jumps.get((code, position), [])
+        if sum(jumped) > 0.5 and here:
+            instance_id, is_loss, amount, _ = max(here, key=lambda j: j[3])
+            if abs(amount) <= least or (is_loss and amount < 0):
+                continue  # too small to be told, or told where it was noted
+            is_late = is_loss and any(
+                i == instance_id and chance > 0.5 for i, _, _, chance in jumps.get((code, position - 1), [])
+            )
+            cause, advice = _jump_words(is_late, amount, between, instance_id)
+            doubts.append(_Doubt(code, on, ids or instance_id, counted, stands - amount, cause, min(1.0, sum(jumped)), advice))
         elif paired > 0.5 and other:
             way = "left for" if missing > 0 else "came from"
             doubts.append(_Doubt(
@@ -151,8 +164,36 @@ def _unexplained(store: Store, settings: Settings) -> list[_Doubt]:
     return doubts
 
 
-def _jump_words(is_loss: bool, amount: int, between: str, instance_id: str) -> tuple[str, str]:
-    if is_loss:
+def _jumps(store: Store) -> dict[tuple[str, int], list[tuple[str, bool, int, float]]]:
+    """Of each step the recorded movements that may be otherwise: (submission, is a loss, plants, chance that it is)."""
+    found: dict[tuple[str, int], list[tuple[str, bool, int, float]]] = {}
+    for code, position, instance_id, is_loss, size, *chances in store.rows(
+        "SELECT j.*, b.jump_1, b.jump_2, b.jump_3 FROM work.chain_jumps j JOIN work.chain_beliefs b USING (group_code, position)"
+        " ORDER BY j.group_code, j.position, j.is_loss DESC, abs(j.size) DESC, j.size, j.instance_id"
+    ):
+        of_step = found.setdefault((code, position), [])
+        of_step.append((instance_id, is_loss, size, chances[len(of_step)]))
+    return found
+
+
+def _openings(store: Store) -> list[_Doubt]:
+    """Groups whose opening number the counts contradict."""
+    rows = store.rows(
+        "SELECT s.group_code, s.opened_on, s.opened_with, any_value(b.opening)::BIGINT, any_value(b.opening_wrong) AS wrong,"
+        " coalesce(any_value(m.instance_id), ''), count(*) FROM work.standing s JOIN work.chain_beliefs b USING (group_code)"
+        " LEFT JOIN work.movements m ON m.group_code = s.group_code AND m.kind = 'opened'"
+        " GROUP BY s.group_code, s.opened_on, s.opened_with HAVING wrong > 0.5 ORDER BY s.group_code"
+    )
+    return [
+        _Doubt(code, on, ids, written, really, OPENING, wrong,
+               f"All counts say that about {really:,} were there when the group was opened, not {written:,}; look at the"
+               " opening.")
+        for code, on, written, really, wrong, ids, _ in rows
+    ]  # fmt: skip
+
+
+def _jump_words(is_late: bool, amount: int, between: str, instance_id: str) -> tuple[str, str]:
+    if is_late:
         return LATE_LOSS, (
             f"The loss of {plants(abs(amount))} noted {between} had been missed by the count before; the book takes it off once."
         )
@@ -171,5 +212,5 @@ def put_in_words(store: Store, settings: Settings) -> None:
     )
     columns = ("group_code", "on_date", "instance_ids", "counted", "expected", "difference", "likely_cause", "confidence",
                "advice", "other_group")  # fmt: skip
-    doubts = _flagged(store, settings) + _unexplained(store, settings)
+    doubts = _flagged(store, settings) + _unexplained(store, settings) + _openings(store)
     store.insert("work.doubts", columns, [d.row() for d in doubts])

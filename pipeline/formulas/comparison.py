@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import linalg, sparse, special, stats
+from scipy import linalg, optimize, sparse, special, stats
 
 Real = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -30,7 +30,9 @@ class Fit(NamedTuple):
     covariance: Real
 
 
-def fit(taken: ArrayLike, read: ArrayLike, design: sparse.csr_array, penalty: ArrayLike, rho: float) -> Fit:
+def fit(
+    taken: ArrayLike, read: ArrayLike, design: sparse.csr_array, penalty: ArrayLike, rho: float, start: Real | None = None
+) -> Fit:
     """Penalised logistic regression of lots (m,) on a design (m, p), each lot weighing 1 / (1 + (n - 1) rho) a bud.
 
     `penalty` (p,) is 1 / spread^2 of each coefficient, 0 for none. With no penalty and rho from Williams' rule these are his
@@ -44,7 +46,7 @@ def fit(taken: ArrayLike, read: ArrayLike, design: sparse.csr_array, penalty: Ar
         eta = x @ b
         return float(-(weight * (y * eta - n * np.logaddexp(0, eta))).sum() + (ridge * b * b).sum() / 2)
 
-    b = np.zeros(x.shape[1])
+    b = np.zeros(x.shape[1]) if start is None else start
     now = loss(b)
     for _ in range(60):
         mean = special.expit(x @ b)
@@ -64,6 +66,27 @@ def fit(taken: ArrayLike, read: ArrayLike, design: sparse.csr_array, penalty: Ar
     mean = special.expit(x @ b)
     information = (x.T @ (x.multiply((weight * n * mean * (1 - mean))[:, None])).tocsr()).toarray() + np.diag(ridge)
     return Fit(b, linalg.inv(information))
+
+
+def fit_with_rho(taken: ArrayLike, read: ArrayLike, design: sparse.csr_array, penalty: ArrayLike) -> tuple[Fit, float]:
+    """The fit, and the rho at which the weighted squares of what it leaves over are as many as its degrees of freedom
+    (lots less the coefficients that the penalty leaves free): Williams' rule, not below 0."""
+    y, n, ridge = (np.asarray(v, dtype=float) for v in (taken, read, penalty))
+    fitted, rho = fit(y, n, design, ridge, 0.0), 0.0
+    for _ in range(12):
+        mean = special.expit(design @ fitted.coefficients)
+        squares = (y - n * mean) ** 2 / (n * mean * (1 - mean))
+        free = len(y) - (len(ridge) - float(np.diag(fitted.covariance) @ ridge))
+
+        def over(value: float, squares: Real = squares, free: float = free) -> float:
+            return float((squares / (1 + value * np.maximum(n - 1, 0))).sum() - free)
+
+        found = 0.0 if free <= 0 or over(0.0) <= 0 else optimize.brentq(over, 0.0, 1.0) if over(1.0) < 0 else 1.0
+        fitted = fit(y, n, design, ridge, found, fitted.coefficients)
+        if abs(found - rho) < 1e-7 + 1e-4 * rho:
+            break
+        rho = found
+    return fitted, found
 
 
 class Compared(NamedTuple):
@@ -92,7 +115,7 @@ def apart(team: Whole, *levels: Whole) -> set[int]:
 
 
 def compare_teams(
-    taken: ArrayLike, read: ArrayLike, factors: dict[str, Sequence[str]], team: Sequence[str], rho: float, least: int
+    taken: ArrayLike, read: ArrayLike, factors: dict[str, Sequence[str]], team: Sequence[str], least: int
 ) -> dict[str, Compared]:
     """Each team's adjusted take from lots (m,): marginal standardisation over the buds read of the whole nursery.
 
@@ -116,7 +139,7 @@ def compare_teams(
         blocks.append(sparse.csr_array((np.ones(len(y)), (np.arange(len(y)), own)), shape=(len(y), width)))
         penalty += [1 / SPREAD[kind] ** 2] * width
     design = sparse.hstack(blocks, format="csr")
-    fitted = fit(y, n, design, penalty, rho)
+    fitted, _ = fit_with_rho(y, n, design, penalty)
     first = design.shape[1] - len(teams)
     base = design[:, :first] @ fitted.coefficients[:first]
     shares, slopes = np.empty(len(teams)), np.zeros((len(teams), design.shape[1]))
@@ -128,7 +151,9 @@ def compare_teams(
         slopes[i, :first] = design[:, :first].T @ gain
         slopes[i, first + i] = gain.sum()
     covariance = slopes @ fitted.covariance @ slopes.T
-    return found | _judged(names[teams], shares, covariance, np.bincount(who[keep], n)[teams], len(y) - len(teams), least)
+    return found | _judged(
+        names[teams], shares, covariance, np.bincount(who[keep], n)[teams].astype(np.float64), len(y) - len(teams), least
+    )
 
 
 def _judged(

@@ -4,7 +4,8 @@ The model. Let B be the book (opened, less what was recorded as taken out, plus 
 Their difference D = N - B is followed instead of N, because recorded flows then leave it where it is:
 
 - At the opening D is 0 with probability `opening_exact`, else a rounded normal of standard deviation `error` times the
-  size of the group, with a share `tail` of them thinning with the distance.
+  size of the group, with a share `tail` of them thinning with the distance; or the number has one of the slips
+  of the hand that counts have, three tenths as often.
 - Between two nodes (counts) D falls by the plants that were lost without a record. Their number u is negative binomial
   with shape `loss[stage]` x E / clump and mean `loss[stage]` x E, where the exposure E is in 1,000 plant-days / 1,000
   plants = days of a group of a thousand: zero with a probability that falls with the days, else small; intervals add
@@ -36,7 +37,8 @@ Flags = NDArray[np.bool_]
 STAGES = 8
 """How many stages have a loss rate of their own; index 0 is not used."""
 _LARGE_FROM, _LARGE_TO = 5, 2000
-_FLAT = 1e-4
+OPENING_SLIPS = 0.3
+"""An opening is written with more care than a count: slips of the hand are so much rarer."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,7 @@ class Rates:
     """Plants lost without a record per day of a group of a thousand, by stage."""
     clump: float = 6.0
     """Variance of the plants lost over their mean, less 1."""
-    large: float = 2e-4
+    large: float = 4e-4
     """Large unrecorded losses per day of a group of a thousand."""
     gain: float = 1e-5
     """Unrecorded gains per day of a group of a thousand."""
@@ -216,13 +218,17 @@ def _evidence(chains: Chains, low: Whole, width: int, rates: Rates, crate_size: 
     return _Evidence(group, node, likelihood, near_all, core, anything, at_exact, found, at, stood)
 
 
-def _start(chains: Chains, low: Whole, width: int, rates: Rates) -> Real:
+def _start(chains: Chains, low: Whole, width: int, rates: Rates, crate_size: int) -> Real:
     """(G, W) P(D at the opening)."""
     offset = low[:, None] + np.arange(width)
     sd = np.maximum(rates.error * chains.opened, 1.0)[:, None]
     thin = 1 / (np.abs(offset) + 5.0)
     spread = (1 - rates.tail) * _normal(offset.astype(np.float64), sd) + rates.tail * thin / thin.sum(1, keepdims=True)
     free: Real = (1 - rates.opening_exact) * spread
+    found = sources(chains.opened, crate_size)
+    at = found.stood - chains.opened[:, None] - low[:, None]
+    g, s = np.nonzero((found.stood >= 0) & (at >= 0) & (at < width))
+    np.add.at(free, (g, at[g, s]), OPENING_SLIPS * rates.gross * np.asarray(rates.ways)[found.way[s]] * found.chance[g, s])
     free[offset == 0] += rates.opening_exact
     return free
 
@@ -348,7 +354,7 @@ def believe(chains: Chains, low: Whole, width: int, rates: Rates, crate_size: in
     ceiling = chains.ceiling[:, :, None]
     likelihood[:, 1:] *= (stands >= chains.floor[:, :, None]) & ((ceiling < 0) | (stands <= ceiling))
     steps = _steps(chains, rates, width)
-    _, state, without, falls = forward_backward(_start(chains, low, width, rates), likelihood, chains.length, steps)
+    _, state, without, falls = forward_backward(_start(chains, low, width, rates, crate_size), likelihood, chains.length, steps)
     ways, square, weight, tail = _explain(chains, evidence, without, rates)
     moved, jumped = _changes(steps, falls)
     return Beliefs(low, state, without, ways, moved, square, weight, tail, jumped)

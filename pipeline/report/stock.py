@@ -96,13 +96,14 @@ class Stock:
 
 
 def _standing(store: Store, by: str, names: dict[str, str]) -> list[Standing]:
-    """Sums of the expected numbers, their intervals put together from those of the groups (G. Y. Zou & A. Donner, Statist. Med. 27 (2008) 1693)."""
+    """Sums, with intervals put together from those of the groups (G. Y. Zou & A. Donner, Statist. Med. 27 (2008) 1693-1702):
+    upwards from the likeliest numbers, downwards from the expected ones, which large losses not yet seen make smaller."""
     rows = store.rows(
-        f"SELECT {by} AS level, count(*), round(sum(n.mean))::BIGINT, sum(s.book_count)::BIGINT,"
+        f"SELECT {by} AS level, count(*), sum(s.estimate)::BIGINT, sum(s.book_count)::BIGINT,"
         " sum(n.mean) - sqrt(sum((n.mean - least(n.low, n.mean)) ** 2)),"
-        " sum(n.mean) + sqrt(sum((greatest(n.high, n.mean) - n.mean) ** 2))"
+        " sum(s.estimate) + sqrt(sum((s.high - s.estimate) ** 2))"
         " FROM standing s LEFT JOIN work.stands_now n USING (group_code) WHERE stage <> 'gone'"
-        " GROUP BY level ORDER BY sum(n.mean) DESC NULLS LAST"
+        " GROUP BY level ORDER BY sum(s.estimate) DESC"
     )
     return [
         Standing(names.get(level or "", level or "not budded yet"), groups, estimate or 0, max(0, min(estimate or 0, int(low or 0))),
@@ -114,16 +115,19 @@ def _standing(store: Store, by: str, names: dict[str, str]) -> list[Standing]:
 def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
     rows = store.rows(
         "SELECT s.group_code, s.location, c.counted, c.expected_low, c.expected_high, c.on_date, d.likely_cause, d.confidence,"
-        " c.staff_codes, d.advice, s.estimate, s.low, s.high, s.state, s.book_count FROM standing s"
+        " c.staff_codes, d.advice, s.estimate, s.low, s.high, s.state, s.book_count, m.said FROM standing s"
+        " LEFT JOIN (SELECT group_code, max_by(kind || ' of ' || quantity || ' on ' || on_date, (quantity, on_date)) AS said"
+        " FROM movements WHERE kind NOT IN ('opened', 'moved_in') GROUP BY group_code) m USING (group_code)"
         " LEFT JOIN work.counts c ON c.group_code = s.group_code AND c.is_last LEFT JOIN discrepancies d"
         " ON c.flagged AND d.group_code = s.group_code AND d.instance_ids = c.instance_ids WHERE s.state <> 'ok'"
         " ORDER BY greatest(coalesce(abs(c.counted - c.expected), 0), s.high - s.low) DESC, s.group_code"
     )
     found = []
-    for code, place, counted, low, high, on, cause, chance, staff, advice, estimate, least, most, _, book in rows:
+    for code, place, counted, low, high, on, cause, chance, staff, advice, estimate, least, most, _, book, most_out in rows:
         ask = (staff or "").replace(" ", " and ")
-        if not advice and book < 0:
-            advice = "More has been taken out than ever came in. Look for a move into this group that nobody wrote down."
+        if book < 0:
+            largest = f"the record '{most_out}'".replace("moved_out", "moved out")
+            advice = f"More has been taken out than ever came in; look at {largest}, or for a move into this group."
         elif not advice:
             advice = (
                 f"Between {least:,} and {most:,} stand, probably {estimate:,}: the counts leave it open; ask"

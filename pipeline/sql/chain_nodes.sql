@@ -1,5 +1,5 @@
 -- The nodes of each group's chain, in order: its completed counts, a merge that put all of it elsewhere (which
--- leaves none), and last the end of its book where something was recorded after the last count. `book` is what the
+-- leaves none, unless some were counted later), and last the end of its book where something was recorded after the last count. `book` is what the
 -- book says there before what is taken out with the count; `least` is what must stand there for what was recorded
 -- until the next node to be possible. Two things of one day stand in the order in which they were saved on the phones.
 WITH merges AS (
@@ -23,7 +23,8 @@ counts AS (
     UNION ALL
     SELECT m.group_code, m.on_date, m.ended, 1, 'merge', NULL, '', NULL, 0, NULL, NULL
     FROM merges m JOIN running r USING (group_code, instance_id)
-    WHERE r.book_after <= m.quantity / 10
+    WHERE r.book_after <= m.quantity / 10 AND NOT EXISTS (
+        SELECT 1 FROM work.completed c WHERE c.group_code = m.group_code AND c.counted > 0 AND c.on_date > m.on_date)
 ),
 last_counts AS (
     SELECT group_code, max((on_date, ended)) AS final, string_agg(instance_ids, ' ') AS all_ids FROM counts GROUP BY group_code
@@ -46,20 +47,32 @@ booked AS (
     SELECT n.group_code, n.position,
         sum(f.net) FILTER (WHERE (f.on_date, f.ended) <= (n.on_date, n.ended)
             AND NOT contains(n.instance_ids, f.instance_id))::BIGINT AS book,
+        sum(f.net) FILTER (WHERE f.on_date = n.on_date AND (f.ended = '' OR n.ended = '') AND f.on_date > o.opened_on
+            AND NOT contains(n.instance_ids, f.instance_id))::BIGINT AS untimed,
         min(f.book_after) FILTER (WHERE (f.on_date, f.ended) >= (n.on_date, n.ended)
             AND (n.next_on IS NULL OR (f.on_date, f.ended) <= (n.next_on, n.next_ended)))::BIGINT AS lowest
-    FROM numbered n JOIN running f USING (group_code)
+    FROM numbered n JOIN running f USING (group_code) JOIN work.openings o USING (group_code)
     GROUP BY ALL
+),
+-- of one day without a time of saving the order is not known: a count is taken to stand before such a change where that
+-- brings it nearer to the book
+ordered AS (
+    SELECT n.*, b.lowest,
+        coalesce(b.book, 0) - CASE WHEN abs(n.counted - b.book + b.untimed) < abs(n.counted - b.book) THEN b.untimed ELSE 0 END
+            AS book
+    FROM numbered n LEFT JOIN booked b USING (group_code, position)
 ),
 -- what stands from the node on, for how long: the book at the node before
 steps AS (
-    SELECT n.*, coalesce(b.book, 0) AS book,
-        greatest(n.taken_out, coalesce(b.book, 0) - coalesce(b.lowest, b.book, 0), 0)::BIGINT AS least,
+    SELECT n.*,
+        -- where more is recorded as gone than the book had, it is the record that is in doubt
+        CASE WHEN n.book < 0 THEN n.book
+            ELSE least(greatest(n.taken_out, n.book - coalesce(n.lowest, n.book), 0), greatest(n.book, n.taken_out))
+            END::BIGINT AS least,
         coalesce(n.before_on, o.opened_on) AS since_on, coalesce(n.before_ended, '') AS since_ended,
-        greatest(1, coalesce(lag(b.book - n.taken_out) OVER (PARTITION BY n.group_code ORDER BY n.position), b.book, 1)) AS plants
-    FROM numbered n
+        greatest(1, coalesce(lag(n.book - n.taken_out) OVER (PARTITION BY n.group_code ORDER BY n.position), n.book)) AS plants
+    FROM ordered n
     JOIN work.openings o USING (group_code)
-    LEFT JOIN booked b USING (group_code, position)
 ),
 staged AS (
     SELECT s.group_code, s.position, greatest(any_value(i.rank), coalesce(max(e.rank), 1)) AS rank

@@ -1,8 +1,8 @@
 -- For each count, how likely its number would be had another group of the same place been counted: the share of the
--- numbers left by counts of other groups there, within two plants and about two months, that it could be.
+-- numbers (not 0) left by counts of other groups there, within two plants and about two months, that it could be.
 WITH left_there AS (
     SELECT group_code, location, date_diff('day', DATE '2000-01-01', on_date) // 60 AS span, counted - taken_out AS number
-    FROM work.chain_nodes WHERE kind = 'count' AND location IS NOT NULL
+    FROM work.chain_nodes WHERE kind = 'count' AND location IS NOT NULL AND counted - taken_out > 0
 ),
 near AS (
     SELECT unnest([-2, -1, 0, 1, 2]) AS off, unnest([0.1, 0.2, 0.4, 0.2, 0.1]) AS weight

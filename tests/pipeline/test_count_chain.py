@@ -10,7 +10,7 @@ import pytest
 from scipy import optimize, stats
 
 from pipeline.formulas.chain_rates import batches, fixed, learn, with_exact
-from pipeline.formulas.count_chain import STAGES, Chains, Rates, believe, kernels, loss_chances, near, quantile
+from pipeline.formulas.count_chain import OPENING_SLIPS, STAGES, Chains, Rates, believe, kernels, loss_chances, near, quantile
 from pipeline.formulas.miscounts import ANY, OTHER, SHOWN, WAYS, sources
 
 NO_LOSS = replace(Rates(), loss=(1e-12,) * STAGES, large=0.0, gain=0.0)
@@ -69,6 +69,10 @@ def test_a_tiny_chain_is_as_enumerated(counted: list[int], book: list[int], more
     thin = {d: 1 / (abs(d) + 5) for d in range(low, low + width)}
     start = {d: (1 - rates.opening_exact) * ((1 - rates.tail) * (stats.norm.cdf((d + 0.5) / sd) - stats.norm.cdf((d - 0.5) / sd))
              + rates.tail * thin[d] / sum(thin.values())) + rates.opening_exact * (d == 0) for d in range(low, low + width)}  # fmt: skip
+    found = sources(np.array([opened]), 20)
+    for x, chance, way in zip(found.stood[0], found.chance[0], found.way, strict=True):
+        if x >= 0 and x - opened in start:
+            start[int(x) - opened] += OPENING_SLIPS * rates.gross * rates.ways[way] * chance
     totals = np.zeros((4, width))
     for path in itertools.product(range(low, low + width), repeat=3):
         stood = [b + d for b, d in zip(book, path, strict=True)]

@@ -77,7 +77,7 @@ def test_swapped_digits_are_told_and_the_right_number_stands(bench: Bench) -> No
     ((cause, advice, other, confidence),) = [d for d in bench.doubts(0) if d[0] != "unrecorded loss"]
     assert (cause, other) == ("digits swapped", None) and confidence > 0.7
     assert advice.startswith(f"{estimate} stand") and "the count of 10 June 2026 probably has two digits swapped" in advice
-    assert "904 was written" in advice and "S01" in advice
+    assert "904 was written" in advice and advice.endswith("later counts bear this out, there is nothing to do.")
     ((p_wrong,),) = table(bench.workspace, "counts", "p_wrong", "counted = 904")
     assert p_wrong > 0.9
     assert table(bench.workspace, "staff_counting", "flagged") == [(1,)]
@@ -119,7 +119,7 @@ def test_counts_written_under_each_other_s_code(bench: Bench) -> None:
     assert standing[CODES[0]][0] in range(993, 996) and standing[CODES[1]][0] in range(627, 632)
     for group, other in ((0, 1), (1, 0)):
         ((cause, advice, named, _),) = bench.doubts(group)
-        assert (cause, named) == ("counts exchanged", CODES[other]) and "was exchanged with that of group" in advice
+        assert (cause, named) == ("counts exchanged", CODES[other]) and "was probably exchanged with that of group" in advice
 
 
 def test_exchanged_last_counts_are_no_move(bench: Bench) -> None:
@@ -205,6 +205,74 @@ def test_more_taken_out_than_ever_came_in(bench: Bench) -> None:
     assert (estimate, low, state) == (0, 0, "impossible") and high < 60
     said = formpack("reconcile", "--as-of", "2026-05-12", cwd=bench.workspace.folder, code=1)
     assert "More has been taken out than ever came in" in said
+
+
+def test_an_empty_bench_is_empty(bench: Bench) -> None:
+    """Nobody mixes up a group with one that is empty; two counts of none mean that the house is empty."""
+    for g in range(4):
+        bench.open(g, 1000)
+    bench.note("transfer", "02-20", 1, to_group=CODES[2], moved=1000, transfer_reason="merge", recount="yes")
+    bench.counts(0, 0, 0)
+    standing = bench.take_in(dt.date(2026, 4, 10))
+    assert standing[CODES[0]][:3] == (0, 0, 0)
+    assert {d[0] for d in bench.doubts(0)} == {"unrecorded loss"}
+
+
+def test_an_opening_that_every_count_contradicts(bench: Bench) -> None:
+    bench.open(0, 1000)
+    bench.counts(0, 1400, 1399, 1399)
+    estimate, *_ = bench.take_in(dt.date(2026, 5, 12))[CODES[0]]
+    assert estimate in range(1396, 1400)
+    assert ("opening number wrong", None) in {(d[0], d[2]) for d in bench.doubts(0)}
+
+
+def test_a_count_typed_without_a_time_may_stand_before_the_lorry(bench: Bench) -> None:
+    for g, counted in ((0, 1000), (1, 400)):
+        bench.open(g, 1000)
+        bench.note("despatch", "03-10", g, despatched=600, order_ref="O001", consignee="Alder Grove Farm", recount="yes")
+        bench.count("03-10", g, counted)
+    for rows in bench.rows.values():
+        for row in rows:
+            row["end"] = ""
+    standing = bench.take_in(dt.date(2026, 3, 11))
+    assert standing[CODES[0]][0] == 400 and standing[CODES[1]][0] == 400
+    assert bench.doubts(0) == bench.doubts(1) == []
+
+
+def test_more_despatched_than_stood_puts_the_record_in_doubt_not_the_count(bench: Bench) -> None:
+    bench.open(0, 1000)
+    bench.counts(0, 1000)
+    bench.note("despatch", "04-10", 0, despatched=1200, order_ref="O001", consignee="Alder Grove Farm", recount="yes")
+    estimate, low, _, state = bench.take_in(dt.date(2026, 4, 11))[CODES[0]]
+    assert (estimate, low, state) == (0, 0, "impossible")
+    assert table(bench.workspace, "counts", "flagged") == [(False,)]
+    said = formpack("reconcile", "--as-of", "2026-04-11", cwd=bench.workspace.folder, code=1)
+    assert "look at the record 'despatched of 1200 on 2026-04-10'" in said
+
+
+def test_the_same_transfer_entered_by_two_people(bench: Bench) -> None:
+    bench.open(0, 1000)
+    bench.open(1, 1000)
+    bench.counts(0, 999, 999)
+    bench.counts(1, 1000, 999)
+    bench.note("transfer", "04-20", 0, "10:00", to_group=CODES[1], moved=300, transfer_reason="regrade", recount="yes")
+    bench.note("transfer", "04-20", 0, "11:00", "S02", to_group=CODES[1], moved=300, transfer_reason="regrade", recount="yes")
+    bench.counts(0, 699, 699, first=5)
+    bench.counts(1, 1299, 1298, first=5)
+    standing = bench.take_in(dt.date(2026, 6, 11))
+    assert standing[CODES[0]][0] in (698, 699) and standing[CODES[1]][0] in range(1296, 1300)
+    for group in (0, 1):
+        ((cause, advice, _, _),) = bench.doubts(group)
+        assert cause == "movement noted twice or not made" and "noted twice" in advice
+
+
+def test_a_group_counted_after_it_was_merged_away_was_not_empty(bench: Bench) -> None:
+    bench.open(0, 1000)
+    bench.open(1, 500)
+    bench.note("transfer", "03-01", 1, to_group=CODES[0], moved=500, transfer_reason="merge", recount="yes")
+    bench.count("04-01", 1, 480)
+    _, low, high, state = bench.take_in(dt.date(2026, 4, 2))[CODES[1]]
+    assert high >= 480 and (state == "recount" or low >= 470)
 
 
 def test_only_what_changed_is_worked_out_again(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -38,7 +38,7 @@ def test_the_model_parts_them_too() -> None:
     y = [y for y, _ in MEN + WOMEN]
     n = [n for _, n in MEN + WOMEN]
     factors = {"rootstock": departments, "scion": ["s"] * 12}
-    found = compare_teams(y, n, factors, ["men"] * 6 + ["women"] * 6, 0.002, 200)
+    found = compare_teams(y, n, factors, ["men"] * 6 + ["women"] * 6, 200)
     assert 0.005 < found["women"].adjusted - found["men"].adjusted < 0.05
     assert found["men"].flag == found["women"].flag == ""
     assert found["men"].low < 0.3873 < found["men"].high and found["women"].low < 0.4300 < found["women"].high

@@ -47,7 +47,7 @@ def test_a_full_disk_is_one_sentence_and_the_store_is_as_it_was(room: int, tmp_p
     before = every_table(workspace, ())
     size = workspace.store_file.stat().st_size
     big = workspace.inbox / "big.csv"
-    big.write_text("KEY,visit_date\n" + "".join(f"k{n},{os.urandom(200).hex()}\n" for n in range(5_000)), encoding="utf-8")
+    big.write_text("KEY,visit_date\n" + "".join(f"k{n},{os.urandom(200).hex()}\n" for n in range(20_000)), encoding="utf-8")
 
     def limit() -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (size + room, size + room))
