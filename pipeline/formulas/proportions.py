@@ -1,4 +1,4 @@
-"""Intervals for one proportion."""
+"""Intervals for one proportion, and for the difference of two."""
 
 from __future__ import annotations
 
@@ -20,3 +20,18 @@ def wilson(taken: float, of: float, z: float = Z95) -> tuple[float, float]:
     middle = (share + z * z / (2 * of)) / scale
     half = z * math.sqrt(share * (1 - share) / of + z * z / (4 * of * of)) / scale
     return (0.0 if taken == 0 else max(0.0, middle - half)), (1.0 if taken == of else min(1.0, middle + half))
+
+
+def difference(share: float, size: float, other: float, other_size: float) -> tuple[float, float, float]:
+    """share - other with its 95 % interval, from shares and their (effective) sizes.
+
+    Method 10, the two Wilson intervals put together: R. G. Newcombe, Statistics in Medicine 17 (1998) 873-890.
+    """
+    low, high = wilson(share * size, size)
+    other_low, other_high = wilson(other * other_size, other_size)
+    apart = share - other
+    return (
+        apart,
+        max(-1.0, apart - math.hypot(share - low, other_high - other)),
+        min(1.0, apart + math.hypot(high - share, other - other_low)),
+    )
