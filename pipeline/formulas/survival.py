@@ -34,7 +34,8 @@ def _at_risk(entered: Counts, lost: Counts, left: Counts) -> Counts:
     """(..., T) at risk in each step; never below what is lost in it."""
     gone = lost + left
     before = np.cumsum(gone, axis=-1) - gone
-    return np.maximum(np.cumsum(entered, axis=-1) - before, lost)
+    risk: Counts = np.maximum(np.cumsum(entered, axis=-1) - before, lost)
+    return risk
 
 
 def _product(at_risk: Real, lost: Real) -> Real:

@@ -1,0 +1,212 @@
+"""Movements -> how many plants come through, by three clocks, and what the others are lost to."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.formulas.overdispersion import pooled_interval
+from pipeline.formulas.proportions import wilson
+from pipeline.formulas.survival import Counts, aalen_johansen, kaplan_meier, log_log_interval, log_rank
+from pipeline.store import Store
+
+STAGES = ("tray", "bag", "budded", "read", "cut_back", "staked", "topped")
+DAYS_A_STEP = 5
+_EVERY = 10
+_LEAST_AT_RISK = 100
+_SURVIVAL = ("by", "level", "clock", "step", "at_risk", "lost", "left", "survival", "se", "low", "high")
+_CAUSES = ("by", "level", "cause", "stage", "lost", "share", "cumulative", "low", "high")
+
+
+class _Lives:
+    """The events of some groups as arrays: plants that entered, were lost (by cause) and left, by steps of five days."""
+
+    def __init__(self, codes: Any, kinds: Any, causes: Any, ages: Any, quantities: Any) -> None:
+        self.codes, group = np.unique(np.asarray(codes, dtype=str), return_inverse=True)
+        # what happened up to and with a day belongs to the step that ends on it or after it
+        step = -(-np.maximum(np.asarray(ages, dtype=np.int64), 0) // DAYS_A_STEP)
+        self.causes, cause = np.unique(np.asarray(causes, dtype=str), return_inverse=True)
+        shape = (len(self.codes), int(step.max(initial=0)) + 1)
+        self.entered, self.left, self.lost = (np.zeros(shape, dtype=np.int64) for _ in range(3))
+        kinds, quantities = np.asarray(kinds, dtype=str), np.asarray(quantities, dtype=np.int64)
+        for into, kind in ((self.entered, "entered"), (self.left, "left"), (self.lost, "lost")):
+            of_kind = kinds == kind
+            np.add.at(into, (group[of_kind], step[of_kind]), quantities[of_kind])
+        lost = kinds == "lost"
+        self._group, self._step, self._cause, self._lost = group[lost], step[lost], cause[lost], quantities[lost]
+
+    def by_cause(self, rows: NDArray[np.int64]) -> tuple[list[str], Counts]:
+        """The causes that occur in these groups, and (C, G, T) plants lost to each."""
+        place = np.full(len(self.codes), -1)
+        place[rows] = np.arange(len(rows))
+        inside = place[self._group] >= 0
+        used, cause = np.unique(self._cause[inside], return_inverse=True)
+        found = np.zeros((len(used), len(rows), self.lost.shape[1]), dtype=np.int64)
+        np.add.at(found, (cause, place[self._group[inside]], self._step[inside]), self._lost[inside])
+        return [str(self.causes[c]) for c in used], found
+
+
+def _levels(codes: Any, of: dict[str, dict[str, str | None]]) -> Iterator[tuple[str, str, NDArray[np.int64]]]:
+    """(by, level, rows of the groups) for all and each level of each factor."""
+    if len(codes):
+        yield "all", "all", np.arange(len(codes))
+    for by, levels in of.items():
+        own = np.array([levels.get(str(c)) or "" for c in codes])
+        for level in np.unique(own[own != ""]):
+            yield by, str(level), np.flatnonzero(own == level)
+
+
+def estimate_losses(store: Store) -> None:
+    """work.survival, work.loss_causes, work.survival_tests and work.ladder."""
+    store.build("lineage", "life_events", "budded_life", "stage_losses", "stage_flows")
+    opening, budding = _lives(store, "days_from_opening"), _lives(store, "days_from_budding")
+    stocks = dict(store.rows("SELECT group_code, rootstock FROM work.origins"))
+    scions = dict(store.rows("SELECT DISTINCT group_code, scion FROM work.budded_life WHERE scion IS NOT NULL"))
+    rows = [*_by_stage(store)]
+    rows += _by_days("days_from_opening", opening, {"rootstock": stocks})
+    rows += _by_days("days_from_budding", budding, {"rootstock": stocks, "scion": scions})
+    types = dict.fromkeys(("by", "level", "clock", "step", "cause", "stage"), "VARCHAR") | dict.fromkeys(
+        ("at_risk", "lost", "left"), "BIGINT"
+    )
+    _write(store, "survival", _SURVIVAL, types, rows)
+    _write(store, "loss_causes", _CAUSES, types, [*_causes(store, opening, stocks)])
+    tests = [_test(clock, by, lives, of) for clock, lives, by, of in (
+        ("days_from_opening", opening, "rootstock", stocks), ("days_from_budding", budding, "rootstock", stocks),
+        ("days_from_budding", budding, "scion", scions))]  # fmt: skip
+    _write(store, "survival_tests", ("by", "clock", "levels", "groups", "chi2", "freedom", "p_value"),
+           {"by": "VARCHAR", "clock": "VARCHAR"} | dict.fromkeys(("levels", "groups", "freedom"), "BIGINT"),
+           [t for t in tests if t])  # fmt: skip
+
+
+def _write(store: Store, name: str, columns: tuple[str, ...], types: dict[str, str], rows: list[tuple[Any, ...]]) -> None:
+    listed = ", ".join(f'"{c}" {types.get(c, "DOUBLE")}' for c in columns)
+    store.connection.execute(f'CREATE OR REPLACE TABLE work."{name}" ({listed})')
+    store.insert(f"work.{name}", columns, rows)
+
+
+def _lives(store: Store, clock: str) -> _Lives:
+    table, age = ("life_events", "dated_on - clock_on") if clock == "days_from_opening" else ("budded_life", "age")
+    found = store.connection.execute(
+        f"SELECT group_code, kind, coalesce(cause, '') AS cause, ({age})::BIGINT AS age, quantity FROM work.{table} ORDER BY ALL"
+    ).fetchnumpy()
+    return _Lives(*(found[c] for c in ("group_code", "kind", "cause", "age", "quantity")))
+
+
+def _none(value: float) -> float | None:
+    return None if math.isnan(value) else float(value)
+
+
+def _by_days(clock: str, lives: _Lives, of: dict[str, dict[str, str | None]]) -> Iterator[tuple[Any, ...]]:
+    """A row every ten days while there is anything at risk."""
+    every = _EVERY // DAYS_A_STEP
+    for by, level, rows in _levels(lives.codes, of):
+        curve = kaplan_meier(lives.entered[rows], lives.lost[rows], lives.left[rows])
+        low, high = log_log_interval(curve.survival, curve.error, len(rows) - 1)
+        lost, left = np.cumsum(curve.lost), np.cumsum(curve.left)
+        last = int(np.flatnonzero(curve.at_risk > 0).max(initial=0))
+        seen = 0
+        for step in range(every, last + every, every):
+            at = min(step, last)
+            yield (by, level, clock, str(step * DAYS_A_STEP), int(curve.at_risk[at]), int(lost[at] - (lost[seen] if seen else 0)),
+                   int(left[at] - (left[seen] if seen else 0)), float(curve.survival[at]), _none(curve.error[at]), _none(low[at]),
+                   _none(high[at]))  # fmt: skip
+            seen = at
+
+
+def _test(clock: str, by: str, lives: _Lives, of: dict[str, str | None]) -> tuple[Any, ...] | None:
+    """Whether the levels lose plants alike, groups counting as one each; nothing where there are no two levels."""
+    level = np.array([of.get(str(c)) or "" for c in lives.codes])
+    known = level != ""
+    names, index = np.unique(level[known], return_inverse=True)
+    if len(names) < 2:
+        return None
+    found = log_rank(lives.entered[known], lives.lost[known], lives.left[known], index)
+    return by, clock, len(names), int(known.sum()), found.chi2, found.freedom, found.p_value
+
+
+def _by_stage(store: Store) -> Iterator[tuple[Any, ...]]:
+    """Of the plants that came into a stage, those not lost in it, over the groups that have left it; `survival` is the running
+    product, its error by leaving out one group at a time."""
+    flows = store.rows(
+        "SELECT f.group_code, f.rootstock, f.rank, f.came, f.lost, f.moved_out + f.despatched,"
+        " CASE WHEN s.stage = 'gone' THEN 8 ELSE f.group_rank END FROM work.stage_flows f JOIN work.standing s USING (group_code)"
+    )
+    codes = sorted({r[0] for r in flows})
+    place = {c: i for i, c in enumerate(codes)}
+    came, lost, left = (np.zeros((len(codes), len(STAGES) + 1), dtype=np.int64) for _ in range(3))
+    reached = np.zeros(len(codes), dtype=np.int64)
+    for code, _, rank, c, x, y, now in flows:
+        i = place[code]
+        came[i, rank], lost[i, rank], left[i, rank], reached[i] = c, x, y, now
+    held = came - lost - left
+    into = np.maximum(np.cumsum(held, axis=1) - held, 0) + came
+    passed = reached[:, None] > np.arange(len(STAGES) + 1)
+    risk, died, out = (np.where(passed, v, 0)[:, 1:] for v in (np.maximum(into, lost), lost, left))
+    for by, level, rows in _levels(np.array(codes), {"rootstock": {r[0]: r[1] for r in flows}}):
+        total, gone = risk[rows].sum(0), died[rows].sum(0)
+
+        def product(at_risk: Any, lost_in: Any) -> Any:
+            stays = 1 - np.divide(lost_in, at_risk, out=np.zeros(np.shape(at_risk)), where=at_risk > 0)
+            return np.cumprod(np.clip(stays, 0, 1), axis=-1)
+
+        survival = product(total, gone)
+        each = product(total - risk[rows], gone - died[rows])
+        many = len(rows)
+        error = np.sqrt((many - 1) / many * ((each - each.mean(0)) ** 2).sum(0)) if many > 1 else np.full(len(STAGES), np.nan)
+        low, high = log_log_interval(survival, error, many - 1)
+        for k, stage in enumerate(STAGES):
+            if total[k] > 0:
+                yield (by, level, "stage", stage, int(total[k]), int(gone[k]), int(out[rows][:, k].sum()), float(survival[k]),
+                       _none(error[k]), _none(low[k]), _none(high[k]))  # fmt: skip
+
+
+def _causes(store: Store, lives: _Lives, stocks: dict[str, str | None]) -> Iterator[tuple[Any, ...]]:
+    """Lost plants by cause, over all stages and in each. `share` is of all losses of the level. `cumulative` of stage `all` is
+    the incidence up to the last age with a hundred plants at risk (with the survivors these sum to one); in a stage it is
+    the share of the plants that came into it."""
+    for by, level, rows in _levels(lives.codes, {"rootstock": stocks}):
+        names, lost = lives.by_cause(rows)
+        if not names:
+            continue
+        curve = kaplan_meier(lives.entered[rows], lives.lost[rows], lives.left[rows])
+        enough = np.flatnonzero(curve.at_risk >= min(_LEAST_AT_RISK, int(curve.at_risk.max())))
+        found = aalen_johansen(lives.entered[rows], lost, lives.left[rows], int(enough.max(initial=0)))
+        whole = int(lost.sum())
+        low, high = log_log_interval(1 - found.cumulative, found.error, len(rows) - 1)
+        order = sorted(range(len(names)), key=lambda c: (-int(lost[c].sum()), names[c]))
+        for c in order:
+            n = int(lost[c].sum())
+            yield (by, level, names[c] or "other", "all", n, n / whole, float(found.cumulative[c]), _none(1 - high[c]),
+                   _none(1 - low[c]))  # fmt: skip
+        yield from _causes_by_stage(store, by, level, whole)
+
+
+def _causes_by_stage(store: Store, by: str, level: str, whole: int) -> Iterator[tuple[Any, ...]]:
+    rows = store.rows(
+        "WITH flows AS (SELECT group_code, rank, came, came - lost - moved_out - despatched AS held FROM work.stage_flows"
+        " WHERE $1 = 'all' OR rootstock = $2), ranks AS (SELECT unnest([1, 2, 3, 4, 5, 6, 7]) AS rank),"
+        " entered AS (SELECT g.group_code, r.rank, greatest(0, coalesce(sum(f.held) FILTER (WHERE f.rank < r.rank), 0))"
+        "  + coalesce(sum(f.came) FILTER (WHERE f.rank = r.rank), 0) AS n"
+        "  FROM (SELECT DISTINCT group_code FROM flows) g CROSS JOIN ranks r JOIN flows f USING (group_code)"
+        "  JOIN work.stages s USING (group_code) WHERE s.rank >= r.rank GROUP BY g.group_code, r.rank),"
+        " taken AS (SELECT group_code, rank, cause, sum(quantity)::BIGINT AS y FROM work.stage_losses"
+        "  WHERE kind IN ('culled', 'died', 'lost') AND ($1 = 'all' OR rootstock = $2) GROUP BY ALL),"
+        " sizes AS (SELECT rank, sum(n)::BIGINT AS n, sum(n * n)::DOUBLE AS nn, count(*) AS groups FROM entered WHERE n > 0 GROUP BY rank)"
+        " SELECT t.cause, t.rank, sum(t.y)::BIGINT, sum(t.y * t.y)::DOUBLE, sum(t.y * e.n)::DOUBLE, z.n, z.nn, z.groups"
+        " FROM taken t JOIN entered e USING (group_code, rank) JOIN sizes z ON z.rank = t.rank"
+        " GROUP BY t.cause, t.rank, z.n, z.nn, z.groups ORDER BY t.rank, sum(t.y) DESC, t.cause",
+        [by, level],
+    )
+    for cause, rank, lost, yy, yn, n, nn, groups in rows:
+        share = min(1.0, lost / n) if n else 0.0
+        spread = max(0.0, yy - 2 * share * yn + share * share * nn)
+        deff = groups / (groups - 1) * spread / (n * share * (1 - share)) if groups > 1 and 0 < share < 1 else 1.0
+        if groups > 1 and lost <= n:
+            low, high = pooled_interval(lost, n, deff, groups - 1)
+        else:
+            low, high = wilson(min(lost, n), n)
+        yield by, level, cause or "other", STAGES[rank - 1], lost, lost / whole, share, low, high
