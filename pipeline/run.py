@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from pathlib import Path
 
-from pipeline import discrepancies, estimate, ingest, ledger, reconcile, tables, validate
+from pipeline import discrepancies, estimate, ingest, ledger, outlook, reconcile, tables, validate
 from pipeline.corrections import all_corrections, in_force
 from pipeline.findings import Finding, Refused
 from pipeline.ingest import Kept, Progress
@@ -70,6 +70,7 @@ def digest(store: Store, workspace: Workspace, day: dt.date, progress: Progress 
         store.build("discrepancies", "staff_counting", "due", "notes", "submissions")
         findings += [Finding(*row) for row in store.rows("SELECT * FROM work.notes")]
         estimate.estimate_rates(store)
+        outlook.project(store, workspace.settings, day)
         cleared = in_force(all_corrections(store)).cleared
         tables.write_problems(store, [f for f in findings if (f.instance_id, f.rule) not in cleared], forms)
         _log_states(store)

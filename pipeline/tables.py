@@ -37,6 +37,14 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         "by", "level", "clock", "step", "at_risk", "lost", "left", "survival", "se", "low", "high")),
     "loss_causes": ("what plants are lost to", (
         "by", "level", "cause", "stage", "lost", "share", "cumulative", "low", "high")),
+    "survival_tests": ("whether rootstocks and scions lose plants alike, groups counting as one each", (
+        "by", "clock", "levels", "groups", "chi2", "freedom", "p_value")),
+    "teams": ("each team: take plainly, fairly, by odds, and its pace", (
+        "team_code", "lots", "buds_set", "read", "taken", "take_rate", "low", "high", "deff", "adjusted", "adjusted_low",
+        "adjusted_high", "q_value", "flag", "odds_ratio", "odds_low", "odds_high", "days", "buds_a_day")),
+    "projection": ("trees ready by pair and month, against open orders", (
+        "rootstock", "scion", "month", "ready", "low", "high", "ordered", "ready_until", "low_until", "high_until",
+        "ordered_until", "shortfall", "chance_enough")),
     "due": ("what is to be done by when", (
         "group_code", "task", "due_on", "days_over", "location", "estimate")),
     "staff_counting": ("how each person counts", (

@@ -14,6 +14,7 @@ from pipeline.cli import (
     history,
     import_,
     init,
+    plan,
     problems,
     rebuild,
     reconcile,
@@ -36,6 +37,7 @@ app.command("problems")(problems.problems)
 app.command("correct")(correct.correct)
 app.command("history")(history.history)
 app.command("reconcile")(reconcile.reconcile)
+app.command("plan")(plan.plan)
 app.command("report")(report.report)
 app.command("due")(due.due)
 app.command("rebuild")(rebuild.rebuild)

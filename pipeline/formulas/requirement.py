@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
 SEED, DRAWS = 20261102, 4000
@@ -50,23 +50,22 @@ class StepRate(NamedTuple):
 
 
 def draw_through(
-    begin: NDArray[np.int64], steps: Sequence[StepRate], group_size: int, draws: int = DRAWS, seed: int = SEED
+    begin: ArrayLike, steps: Sequence[StepRate], group_size: int, draws: int = DRAWS, seed: int = SEED, own_seed: int = 0
 ) -> NDArray[np.int64]:
     """Plants left after all steps in so many draws, from `begin` (draws,) or one number for all.
 
     In each draw each step has a rate of its own (as well as it is known), groups differ about it by rho, and plants come
-    through it by chance. One seed, so that the same question has the same answer and more to begin with never gives less
-    but for chance.
+    through it by chance. How well rates are known is drawn from `seed`, by the place of a step from the end, so that groups
+    that have the same steps ahead share it; the rest is drawn from `own_seed` too. One question has one answer.
     """
-    dice = np.random.default_rng(seed)
+    shared = np.random.default_rng(seed).standard_normal((20, draws))
+    dice = np.random.default_rng([seed, own_seed])
     left = np.broadcast_to(np.asarray(begin, dtype=np.int64), (draws,)).copy()
-    for step in steps:
-        share = special.expit(
-            special.logit(np.clip(step.share, 1e-6, 1 - 1e-6)) + step.logit_error * dice.standard_normal(draws)
-        )
-        groups = np.maximum(1, np.ceil(left / group_size))
+    for k, step in enumerate(steps):
+        middle = special.logit(np.clip(step.share, 1e-6, 1 - 1e-6))
+        share = special.expit(middle + step.logit_error * shared[(len(steps) - k) % 20])
         # the mean of that many groups' rates, as a beta of the same variance
-        rho = np.clip(step.rho, 1e-6, 0.95) / groups
+        rho = np.clip(step.rho, 1e-6, 0.95) / np.maximum(1, np.ceil(left / group_size))
         size = (1 - rho) / rho
         share = dice.beta(np.maximum(share * size, 1e-3), np.maximum((1 - share) * size, 1e-3))
         left = dice.binomial(left, share)
@@ -78,6 +77,6 @@ def enough_through(wanted: int, steps: Sequence[StepRate], group_size: int, assu
     (4,000 draws, a fixed seed). Raises ValueError where no number is enough."""
     return _least(
         wanted,
-        lambda n: float((draw_through(np.array(n), steps, group_size) >= wanted).mean()),
+        lambda n: float((draw_through(n, steps, group_size) >= wanted).mean()),
         assurance,
     )

@@ -1,0 +1,115 @@
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, many, print_json, print_table, refusals
+
+
+def _month(text: str) -> dt.date:
+    from pipeline.findings import Refused
+
+    try:
+        return dt.date.fromisoformat(f"{text}-01")
+    except ValueError:
+        raise Refused(f"--month {text} is not a month; write it as YYYY-MM, for example 2028-03.") from None
+
+
+def plan(
+    rootstock: Annotated[str, typer.Option(help="Code of the rootstock, to plan trees of a pair.")] = "",
+    scion: Annotated[str, typer.Option(help="Code of the scion.")] = "",
+    trees: Annotated[int, typer.Option(help="How many trees are wanted.")] = 0,
+    month: Annotated[str, typer.Option(metavar="YYYY-MM", help="The month they are to be ready in.")] = "",
+    workspace: WorkspaceOption = Path(),
+    as_of: AsOfOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what will be ready when, against the orders; or, for trees of a pair in a month, how many to begin with and when."""
+    from pipeline import outlook, run
+    from pipeline.findings import Refused
+    from pipeline.store import Store
+    from pipeline.workspace import Workspace
+
+    with refusals():
+        ws = Workspace(workspace)
+        asked = [bool(rootstock), bool(scion), trees != 0, bool(month)]
+        if any(asked) and not all(asked):
+            raise Refused("To plan trees of a pair give --rootstock, --scion, --trees and --month together.")
+        if any(asked) and not 1 <= trees <= 1_000_000:
+            raise Refused("--trees must be a number from 1 to 1,000,000.")
+        for name, code in (("rootstocks", rootstock), ("scions", scion)):
+            if code and code not in {row["code"] for row in ws.read_list(name)}:
+                raise Refused(f"There is no {code} in lists/{name}.csv.")
+        first = _month(month) if month else None
+        with Store.open(ws.store_file, make=False) as store:
+            day = run.refresh(store, ws, day_of(as_of))
+            if first is None:
+                rows = store.rows(f"SELECT {', '.join(outlook.COLUMNS)} FROM projection ORDER BY shortfall DESC, rootstock, scion, month")
+            else:
+                steps = outlook.plan(store, ws.settings, rootstock, scion, trees, first)
+    if first is None:
+        _print_projection(day, rows, outlook.COLUMNS, as_json)
+        raise typer.Exit(1 if any(r[11] for r in rows) else 0)
+    if as_json:
+        sow = outlook.sow_by(ws.settings, first)
+        print_json({"trees": trees, "rootstock": rootstock, "scion": scion, "month": month, "sow_by": sow,
+                    "steps": [asdict(s) for s in steps]})  # fmt: skip
+        return
+    _print_plan(ws, steps, rootstock, scion, trees, first, day)
+
+
+def _print_projection(day: dt.date, rows: list[tuple[Any, ...]], columns: tuple[str, ...], as_json: bool) -> None:
+    if as_json:
+        print_json({"as_of": day, "projection": [dict(zip(columns, r, strict=True)) for r in rows]})
+        return
+    short = [r for r in rows if r[11]]
+    typer.echo(f"Trees ready from {day} on, by pair and month; from and to hold in 8 of 10 cases, until adds up from now.")
+    heads = ("pair", "month", "ready", "from", "to", "ordered", "ready until", "ordered until", "short", "chance of enough")
+    lines = [
+        (
+            f"{r[0]} + {r[1]}",
+            r[2],
+            r[3],
+            r[4],
+            r[5],
+            r[6],
+            r[7],
+            r[10],
+            r[11] or None,
+            f"{r[12]:.0%}" if r[12] is not None else "",
+        )
+        for r in [*short, *(r for r in rows if not r[11])]
+    ]
+    if lines:
+        print_table(heads, lines)
+    if short:
+        typer.echo(f"{many(len(short), 'month')} of a pair fall short, the most trees first.")
+    else:
+        typer.echo(
+            "No open order falls short." if rows else "Nothing is on the way: no budded group stands and no order is open."
+        )
+
+
+def _print_plan(ws: Any, steps: list[Any], rootstock: str, scion: str, trees: int, month: dt.date, day: dt.date) -> None:
+    from pipeline import outlook
+
+    sow = outlook.sow_by(ws.settings, month)
+    typer.echo(f"For {trees:,} trees of {rootstock} + {scion} ready by {month}, sow by {sow}.")
+    print_table(("begin with", "by", "for 80 %", "for 95 %", "come through", "rate of", "resting on"), [
+        (outlook.STEP_WORDS[s.step], s.by or "no date yet", s.at_80, s.at_95, f"{s.rate.known.share:.1%}",
+         "all of the nursery" if s.rate.level == "all" else s.rate.level, f"{many(s.rate.groups, 'group')}, {s.rate.began:,} plants")
+        for s in steps
+    ])  # fmt: skip
+    typer.echo(
+        "80 % and 95 %: how sure it is that they are enough, with what is not known of the rates and how groups differ in it."
+        " Buds that fail are taken as lost; what is budded again comes on top."
+    )
+    late = [s for s in steps if s.by and s.by < day]
+    if sow < day:
+        typer.echo("That is too late to sow now; trees for that month must come from what stands: `formpack plan` shows it.")
+    elif late:
+        typer.echo(f"The day for {outlook.STEP_WORDS[late[0].step]} is past.")

@@ -1,0 +1,197 @@
+"""What is ahead: how many to begin with for an order, and what will be ready when, against what is ordered."""
+
+from __future__ import annotations
+
+import datetime as dt
+import zlib
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from pipeline.findings import Refused
+from pipeline.formulas.overdispersion import beta_binomial, design_effect, rho_within
+from pipeline.formulas.requirement import DRAWS, SEED, StepRate, draw_through, enough_through
+from pipeline.settings import Settings
+from pipeline.store import Store
+
+STEPS = ("transplanted", "bagged", "budded", "read", "cut_back", "staked", "topped")
+"""What is begun with in each step, in order; what comes through the last is a tree."""
+STEP_WORDS = {"transplanted": "seedlings to transplant", "bagged": "seedlings to bag", "budded": "buds to set"}
+_STEP_OF_STAGE = dict(zip(("tray", "bag", "budded", "read", "cut_back", "staked", "topped"), range(7), strict=True))
+_LEAST_GROUPS, _LEAST_PLANTS = 5, 500
+_READY_AFTER_BUDDING = 270
+
+
+@dataclass(frozen=True)
+class Rate:
+    """The rate of a step: from which level it was taken, and on how much it rests."""
+
+    step: str
+    level: str
+    groups: int
+    began: int
+    through: int
+    known: StepRate
+
+
+def _fitted(through: Any, began: Any) -> StepRate:
+    """The share that comes through, how well it is known and how groups differ: by likelihood, by moments where that fails."""
+    y, n = np.asarray(through, dtype=float), np.asarray(began, dtype=float)
+    if 0 < y.sum() < n.sum() and len(y) > 1:
+        found = beta_binomial(y, n, np.ones((len(y), 1)))
+        if found.converged and np.isfinite(found.errors[0]):
+            return StepRate(float(1 / (1 + np.exp(-found.coefficients[0]))), float(found.errors[0]), found.rho)
+    share = (y.sum() + 0.5) / (n.sum() + 1)
+    rho = rho_within(y, n, np.zeros(len(y))).rho
+    return StepRate(float(share), float(np.sqrt(design_effect(n, rho) / (n.sum() * share * (1 - share)))), rho)
+
+
+class Rates:
+    """The rates of all steps, for any pair: from the pair's own groups where they are enough, else from its rootstock's, else
+    from all of the nursery's."""
+
+    def __init__(self, store: Store) -> None:
+        self.rows: dict[str, list[tuple[str, str, int, int]]] = {}
+        for step, stock, scion, began, through in store.rows(
+            "SELECT step, coalesce(rootstock, ''), coalesce(scion, ''), began, through FROM work.step_counts ORDER BY ALL"
+        ):
+            self.rows.setdefault(step, []).append((stock, scion, began, max(0, min(began, through))))
+        self.found: dict[tuple[str, str, str], Rate | None] = {}
+
+    def of(self, step: str, rootstock: str, scion: str) -> Rate | None:
+        """The rate of a step for a pair; nothing where no group has been through it."""
+        key = (step, rootstock, scion)
+        if key not in self.found:
+            self.found[key] = self._find(step, rootstock, scion)
+        return self.found[key]
+
+    def _find(self, step: str, rootstock: str, scion: str) -> Rate | None:
+        rows = self.rows.get(step, [])
+        levels = [(f"{rootstock}+{scion}", [r for r in rows if r[:2] == (rootstock, scion)]),
+                  (rootstock, [r for r in rows if r[0] == rootstock]), ("all", rows)]  # fmt: skip
+        for level, own in levels if step in STEPS[2:] else levels[1:]:
+            began = sum(r[2] for r in own)
+            if own and (level == "all" or (len(own) >= _LEAST_GROUPS and began >= _LEAST_PLANTS)):
+                through = [r[3] for r in own]
+                return Rate(step, level, len(own), began, sum(through), _fitted(through, [r[2] for r in own]))
+        return None
+
+
+@dataclass(frozen=True)
+class PlanStep:
+    """How many to begin a step with, by when, at 80 and at 95 % assurance, and the rate of the step."""
+
+    step: str
+    by: dt.date | None
+    at_80: int
+    at_95: int
+    rate: Rate
+
+
+def _months_before(day: dt.date, months: int) -> dt.date:
+    year, month = divmod(day.year * 12 + day.month - 1 - months, 12)
+    return dt.date(year, month + 1, 1)
+
+
+def plan(store: Store, settings: Settings, rootstock: str, scion: str, trees: int, month: dt.date) -> list[PlanStep]:
+    """What to begin each step with so that so many trees of a pair are ready on the first of a month. Raises Refused where
+    a step has never been gone through here."""
+    rates = Rates(store)
+    ages = dict(store.rows("SELECT stage, days FROM work.stage_ages"))
+    sown = _months_before(month, settings.intervals.despatch_months)
+    chain = [rates.of(step, rootstock, scion) for step in STEPS]
+    lacking = [step for step, rate in zip(STEPS, chain, strict=True) if rate is None]
+    if lacking:
+        raise Refused(f"No plan can be made yet: no group of this nursery is through with the step {lacking[0]!r}.")
+    opened = store.value("SELECT median(g.opened_on - o.sow_date)::BIGINT FROM work.openings g JOIN work.origins o USING (group_code)"
+                         " WHERE o.from_group IS NULL")  # fmt: skip
+    days = {"transplanted": opened, "bagged": ages.get("bag"), "budded": ages.get("budded")}
+    found = []
+    for k, step in enumerate(STEPS[:3]):
+        rest = [rate.known for rate in chain[k:] if rate is not None]
+        rate = chain[k]
+        assert rate is not None
+        try:
+            numbers = [enough_through(trees, rest, settings.group_size, assurance) for assurance in (0.8, 0.95)]
+        except ValueError:
+            raise Refused(f"No number of plants gives {trees:,} trees: nearly none come through.") from None
+        by = sown + dt.timedelta(days=days[step]) if days[step] is not None else None
+        found.append(PlanStep(step, by, numbers[0], numbers[1], rate))
+    return found
+
+
+def sow_by(settings: Settings, month: dt.date) -> dt.date:
+    """The month in which the seed of trees for a month must be sown."""
+    return _months_before(month, settings.intervals.despatch_months)
+
+
+def project(store: Store, settings: Settings, day: dt.date) -> None:
+    """work.projection: trees ready by pair and month with their 80 % band, against the orders that are open."""
+    store.build("step_counts", "stage_ages")
+    rates, this_month = Rates(store), day.replace(day=1)
+    ready: dict[tuple[str, str], dict[dt.date, Any]] = {}
+    lag = dict(store.rows("SELECT stage, days FROM work.stage_ages")).get("ready") or _READY_AFTER_BUDDING
+    for code, stock, scion, stage, estimate, low, high, ready_on in store.rows(
+        "SELECT s.group_code, coalesce(s.rootstock, ''), coalesce(s.scion, ''), s.stage, s.estimate, s.low, s.high,"
+        " greatest((o.sow_date + to_months($1))::DATE, l.budded_on + $2::INTEGER) FROM work.standing s"
+        " LEFT JOIN work.origins o USING (group_code) LEFT JOIN (SELECT group_code, max(budded_on) AS budded_on FROM work.lots"
+        " GROUP BY group_code) l USING (group_code) WHERE s.stage <> 'gone' AND s.scion IS NOT NULL ORDER BY s.group_code",
+        [settings.intervals.despatch_months, lag],
+    ):
+        steps = [rates.of(step, stock, scion) for step in STEPS[_STEP_OF_STAGE[stage] :]]
+        dice = np.random.default_rng([SEED, zlib.crc32(code.encode())])
+        begin = np.maximum(0, np.rint(estimate + (high - low) / 3.92 * dice.standard_normal(DRAWS))).astype(np.int64)
+        left = draw_through(begin, [s.known for s in steps if s], settings.group_size, own_seed=zlib.crc32(code.encode()))
+        month = max(this_month, (ready_on or day).replace(day=1))
+        of_pair = ready.setdefault((stock, scion), {})
+        of_pair[month] = of_pair.get(month, 0) + left
+    _write(store, ready, _open_orders(store), this_month)
+
+
+def _open_orders(store: Store) -> dict[tuple[str, str], dict[dt.date, int]]:
+    """Trees still to deliver by pair and the month they are wanted in."""
+    found: dict[tuple[str, str], dict[dt.date, int]] = {}
+    sent = dict(store.rows(
+        "SELECT p.order_ref, sum(m.quantity)::BIGINT FROM work.movements m JOIN work.accepted p USING (instance_id)"
+        " WHERE m.kind = 'despatched' AND p.order_ref IS NOT NULL GROUP BY p.order_ref"
+    ))  # fmt: skip
+    for code, scion, stock, quantity, wanted in store.rows(
+        "SELECT code, coalesce(scion, ''), coalesce(rootstock, ''), TRY_CAST(quantity AS BIGINT), TRY_CAST(wanted_on AS DATE)"
+        " FROM work.list_orders ORDER BY code"
+    ):
+        if quantity is None or wanted is None:
+            continue
+        still = max(0, quantity - sent.get(code, 0))
+        if still:
+            of_pair = found.setdefault((stock, scion), {})
+            month = wanted.replace(day=1)
+            of_pair[month] = of_pair.get(month, 0) + still
+    return found
+
+
+COLUMNS = ("rootstock", "scion", "month", "ready", "low", "high", "ordered", "ready_until", "low_until", "high_until",
+           "ordered_until", "shortfall", "chance_enough")  # fmt: skip
+
+
+def _write(
+    store: Store, ready: dict[tuple[str, str], dict[dt.date, Any]], orders: dict[tuple[str, str], dict[dt.date, int]],
+    this_month: dt.date,
+) -> None:  # fmt: skip
+    rows: list[tuple[Any, ...]] = []
+    for pair in sorted(set(ready) | set(orders)):
+        until, ordered_until = np.zeros(DRAWS, dtype=np.int64), 0
+        wanted: dict[dt.date, int] = {}
+        for month, n in orders.get(pair, {}).items():  # what should have gone by now is wanted now
+            wanted[max(month, this_month)] = wanted.get(max(month, this_month), 0) + n
+        for month in sorted(set(ready.get(pair, {})) | set(wanted)):
+            own = ready.get(pair, {}).get(month, np.zeros(DRAWS, dtype=np.int64))
+            until, ordered_until = until + own, ordered_until + wanted.get(month, 0)
+            here, sofar = np.quantile(own, [0.5, 0.1, 0.9]), np.quantile(until, [0.5, 0.1, 0.9])
+            chance = float((until >= ordered_until).mean()) if ordered_until else None
+            rows.append((*pair, f"{month:%Y-%m}", *(round(v) for v in here), wanted.get(month, 0), *(round(v) for v in sofar),
+                         ordered_until, max(0, ordered_until - round(sofar[0])), chance))  # fmt: skip
+    types = dict.fromkeys(COLUMNS[:3], "VARCHAR") | {"chance_enough": "DOUBLE"}
+    listed = ", ".join(f"{c} {types.get(c, 'BIGINT')}" for c in COLUMNS)
+    store.connection.execute(f"CREATE OR REPLACE TABLE work.projection ({listed})")
+    store.insert("work.projection", COLUMNS, rows)
