@@ -42,6 +42,13 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     "teams": ("each team: take plainly, fairly, by odds, and its pace", (
         "team_code", "lots", "buds_set", "read", "taken", "take_rate", "low", "high", "deff", "adjusted", "adjusted_low",
         "adjusted_high", "q_value", "flag", "odds_ratio", "odds_low", "odds_high", "days", "buds_a_day")),
+    "timeliness": ("what came through where buds were read early or late, or cut back late", (
+        "work", "kind", "units", "plants", "through", "difference", "low", "high")),
+    "off_type": ("off-type culls by rootstock, beside what is published", (
+        "rootstock", "groups", "lifted", "off_type", "share", "low", "high", "published_low", "published_high", "source",
+        "verdict")),
+    "ladder": ("every plant opened: lost, despatched or in the books, by stage", (
+        "stage", "lost", "despatched", "in_the_books", "lost_share")),
     "projection": ("trees ready by pair and month, against open orders", (
         "rootstock", "scion", "month", "ready", "low", "high", "ordered", "ready_until", "low_until", "high_until",
         "ordered_until", "shortfall", "chance_enough")),

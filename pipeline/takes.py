@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.formulas.comparison import CANNOT, Compared, Ratio, compare_teams, odds_ratio
-from pipeline.formulas.overdispersion import Moments, pooled_interval, rho_within
+from pipeline.formulas.comparison import Compared, Ratio, compare_teams, odds_ratio
+from pipeline.formulas.overdispersion import Moments, design_effect, pooled_interval, rho_within
 from pipeline.formulas.proportions import difference
 from pipeline.store import Store
 
@@ -31,7 +31,7 @@ _TAKE = ("by", "level", "lots", "buds_set", "read", "taken", "take_rate", "low",
 
 
 def estimate_takes(store: Store) -> None:
-    """work.take_rates, work.teams and work.reading_times from work.lots."""
+    """work.take_rates, work.team_ratios, work.teams and work.take_spread from work.lots."""
     lots = store.connection.execute(
         "SELECT team_code, coalesce(rootstock, '?') AS rootstock, coalesce(scion, '?') AS scion, attempt::VARCHAR AS attempt,"
         " strftime(budded_on, '%Y-%m') AS season, (green + brown + missing)::BIGINT AS read, green::BIGINT AS taken"
@@ -52,7 +52,6 @@ def estimate_takes(store: Store) -> None:
         str(t): _ratio(taken, read, cell, columns["team_code"] == t, moments.rho) for t in np.unique(columns["team_code"])
     }
     _teams(store, ratios)
-    _reading_times(store, moments)
 
 
 def _take_rates(store: Store, moments: Moments, compared: dict[str, Compared]) -> None:
@@ -130,27 +129,78 @@ def _teams(store: Store, ratios: dict[str, Ratio]) -> None:
     store.build("teams")
 
 
-def _reading_times(store: Store, moments: Moments) -> None:
-    """work.reading_times: take of buds read too early and too late against those read in time, and what it cost."""
-    rows = store.rows(
-        "SELECT CASE WHEN days < t.earliest_bud_take THEN 'early' WHEN days > t.latest_bud_take THEN 'late' ELSE 'in time' END AS"
-        " kind, count(*), sum(green + brown + missing)::BIGINT, sum(green)::BIGINT, sum((green + brown + missing) ** 2)::DOUBLE"
-        " FROM work.lots, work.settings t WHERE green + brown + missing > 0 GROUP BY kind"
-    )
-    of = {kind: rest for kind, *rest in rows}
+def compare_times(store: Store) -> None:
+    """work.timeliness: of buds read too early or too late, and of groups cut back late, what came through against those
+    done in time, lots and groups differing as they do."""
+    store.build("cut_times")
+    rows: list[tuple[Any, ...]] = []
+    for work, kind, query in (
+        ("reading", "CASE WHEN days < t.earliest_bud_take THEN 'early' WHEN days > t.latest_bud_take THEN 'late' ELSE 'in time' END",
+         "(SELECT days, green + brown + missing AS n, green AS y FROM work.lots WHERE green + brown + missing > 0)"),
+        ("cutting back", "CASE WHEN days > 2 * t.cut_back THEN 'late' ELSE 'in time' END",
+         "(SELECT days, began AS n, through AS y FROM work.cut_times WHERE began > 0)"),
+    ):  # fmt: skip
+        of = {kind: (y, n) for kind, y, n in store.rows(
+            f"SELECT {kind} AS kind, list(y ORDER BY n, y), list(n ORDER BY n, y) FROM {query}, work.settings t GROUP BY kind"
+        )}  # fmt: skip
+        rows += [(work, kind, len(n), sum(n), sum(y), *_apart(of, kind)) for kind, (y, n) in sorted(of.items())]
+    columns = ("work", "kind", "units", "plants", "through", "difference", "low", "high")
+    types = dict.fromkeys(columns[:2], "VARCHAR") | dict.fromkeys(columns[2:5], "BIGINT")
     store.connection.execute(
-        "CREATE OR REPLACE TABLE work.reading_times (kind VARCHAR, lots BIGINT, read BIGINT, taken BIGINT, difference DOUBLE,"
-        " low DOUBLE, high DOUBLE)"
+        "CREATE OR REPLACE TABLE work.timeliness (" + ", ".join(f"{c} {types.get(c, 'DOUBLE')}" for c in columns) + ")"
     )
-    found: list[tuple[Any, ...]] = []
-    for kind, (lots, read, taken, squares) in sorted(of.items()):
-        apart: tuple[float | None, ...] = (None, None, None)
-        if kind != "in time" and "in time" in of:
-            _, good_read, good_taken, good_squares = of["in time"]
-            sizes = [n / (1 + moments.rho * max(0.0, s / n - 1)) for n, s in ((read, squares), (good_read, good_squares))]
-            apart = difference(taken / read, sizes[0], good_taken / good_read, sizes[1])
-        found.append((kind, lots, read, taken, *apart))
-    store.insert("work.reading_times", ("kind", "lots", "read", "taken", "difference", "low", "high"), found)
+    store.insert("work.timeliness", columns, rows)
 
 
-__all__ = ["CANNOT", "LEAST_BUDS", "estimate_takes"]
+def _apart(of: dict[str, tuple[list[int], list[int]]], kind: str) -> tuple[float | None, ...]:
+    """(difference, low, high) of what came through against what was done in time; nothing where that cannot be said."""
+    if kind == "in time" or "in time" not in of:
+        return None, None, None
+    (y, n), (good, size) = of[kind], of["in time"]
+    moments = rho_within([*y, *good], [*n, *size], [0] * len(y) + [1] * len(good))
+    sizes = [sum(v) / design_effect(v, moments.rho) for v in (n, size)]
+    return difference(sum(y) / sum(n), sizes[0], sum(good) / sum(size), sizes[1])
+
+
+def compare_off_types(store: Store) -> None:
+    """work.off_type: off-type culls of each rootstock against the range published for it, where its list has one."""
+    store.build("off_types")
+    rows: list[tuple[Any, ...]] = []
+    for stock, lifted, culled, published_low, published_high, source in store.rows(
+        "SELECT o.rootstock, list(o.lifted ORDER BY o.group_code), list(o.off_type ORDER BY o.group_code),"
+        " any_value(TRY_CAST(r.off_type_low AS DOUBLE)), any_value(TRY_CAST(r.off_type_high AS DOUBLE)), any_value(r.source)"
+        " FROM work.off_types o LEFT JOIN work.list_rootstocks r ON r.code = o.rootstock GROUP BY o.rootstock ORDER BY o.rootstock"
+    ):
+        y, n = sum(culled), sum(lifted)
+        moments = rho_within(culled, lifted, [0] * len(culled))
+        low, high = pooled_interval(y, n, design_effect(lifted, moments.rho), moments.freedom)
+        verdict = None
+        if published_low is not None and published_high is not None:
+            verdict = (
+                "more than published"
+                if low > published_high
+                else "fewer than published"
+                if high < published_low
+                else "as published"
+            )
+        rows.append((stock, len(lifted), n, y, y / n, low, high, published_low, published_high, source, verdict))
+    columns = (
+        "rootstock",
+        "groups",
+        "lifted",
+        "off_type",
+        "share",
+        "low",
+        "high",
+        "published_low",
+        "published_high",
+        "source",
+        "verdict",
+    )
+    types = dict.fromkeys(("rootstock", "source", "verdict"), "VARCHAR") | dict.fromkeys(
+        ("groups", "lifted", "off_type"), "BIGINT"
+    )
+    store.connection.execute(
+        "CREATE OR REPLACE TABLE work.off_type (" + ", ".join(f"{c} {types.get(c, 'DOUBLE')}" for c in columns) + ")"
+    )
+    store.insert("work.off_type", columns, rows)

@@ -48,7 +48,9 @@ def plan(
         with Store.open(ws.store_file, make=False) as store:
             day = run.refresh(store, ws, day_of(as_of))
             if first is None:
-                rows = store.rows(f"SELECT {', '.join(outlook.COLUMNS)} FROM projection ORDER BY shortfall DESC, rootstock, scion, month")
+                rows = store.rows(
+                    f"SELECT {', '.join(outlook.COLUMNS)} FROM projection ORDER BY shortfall DESC, rootstock, scion, month"
+                )
             else:
                 steps = outlook.plan(store, ws.settings, rootstock, scion, trees, first)
     if first is None:
