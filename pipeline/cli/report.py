@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 
 import typer
@@ -11,6 +12,7 @@ def report(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_jso
     """Write the report (a page to read and print), the workbook and the tables into reports/."""
     from pipeline import run
     from pipeline.report import write_report
+    from pipeline.report.figures import gather
     from pipeline.store import Store
     from pipeline.workspace import Workspace
 
@@ -19,11 +21,12 @@ def report(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_jso
         with Store.open(ws.store_file, make=False) as store:
             run.refresh(store, ws, day_of(as_of))
             written = write_report(store, ws)
+            figures = asdict(gather(store, ws)) if as_json else {}
             to_look_at = store.value("SELECT count(*) FROM problems") + store.value(
                 "SELECT count(*) FROM standing WHERE state = 'impossible'"
             )
     if as_json:
-        print_json({"files": [str(p) for p in written], "to_look_at": to_look_at})
+        print_json({"files": [str(p) for p in written], "to_look_at": to_look_at, "figures": figures})
     else:
         typer.echo(f"Written: {', '.join(str(p) for p in written)}.")
         if to_look_at:

@@ -12,10 +12,12 @@ from typing import Any
 
 import matplotlib as mpl
 import matplotlib.dates
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from pipeline.report.figures import Cause, Share, Step
+from pipeline.formulas.comparison import funnel
+from pipeline.report.figures import Cause, Point, Share, Step, Team
 from pipeline.report.stock import Course, Standing
 
 LEAF, PEEL, INK, RULE = "#3f6b4f", "#c8801d", "#22312a", "#c9d1c9"
@@ -81,6 +83,85 @@ def _intervals(shares: Sequence[Share], middle: float | None, start: float, says
         axes.xaxis.set_major_locator(mpl.ticker.MultipleLocator(0.05 if start >= 0.6 else 0.1))
         axes.xaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
         axes.grid(axis="x", color=RULE, linewidth=0.5)
+        axes.set_axisbelow(True)
+        return _svg(figure, says)
+
+
+def teams(rows: Sequence[Team], middle: float | None, says: str) -> str:
+    """Each team twice: its take as it is (open) and as it would be with the whole mix (full), on their 95 % intervals."""
+    start = max(0.0, int(min([min(t.low, t.adjusted_low or 1.0) for t in rows], default=0.0) * 10 - 0.5) / 10)
+    with mpl.rc_context(_STYLE):
+        figure, axes = _axes(len(rows), 0.4)
+        places = list(range(len(rows), 0, -1))
+        for place, t in zip(places, rows, strict=True):
+            axes.plot([t.low, t.high], [place - 0.17] * 2, color="#a9b5ab", linewidth=1.6, solid_capstyle="round")
+            axes.plot([t.rate], [place - 0.17], "o", markersize=5, markerfacecolor="white", markeredgecolor="#6d7a71",
+                      label="as it is" if place == places[0] else None)  # fmt: skip
+            if t.adjusted is not None and t.adjusted_low is not None and t.adjusted_high is not None:
+                axes.plot(
+                    [t.adjusted_low, t.adjusted_high], [place + 0.17] * 2, color=LEAF, linewidth=2.2, solid_capstyle="round"
+                )
+                axes.plot([t.adjusted], [place + 0.17], "o", color=LEAF, markersize=5,
+                          label="with the whole mix" if place == places[0] else None)  # fmt: skip
+            said = f"{t.of:,} buds" + (f", {t.flag}" if t.flag else "")
+            axes.annotate(said, (1.01, place), xycoords=("axes fraction", "data"), va="center", fontsize=7.5,
+                          color="#8a2f1d" if t.flag == "worse" else "#5c6a61")  # fmt: skip
+        if middle is not None:
+            axes.axvline(middle, color=PEEL, linewidth=1, linestyle=(0, (4, 3)))
+        axes.set_yticks(places, [t.label for t in rows])
+        axes.set_ylim(0.4, len(rows) + 0.6)
+        axes.set_xlim(start, 1.0)
+        axes.xaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
+        axes.grid(axis="x", color=RULE, linewidth=0.5)
+        axes.set_axisbelow(True)
+        figure.legend(fontsize=7, frameon=False, loc="outside upper left", ncols=2)
+        return _svg(figure, says)
+
+
+def funnel_plot(rows: Sequence[Team], middle: float, deff: float, says: str) -> str:
+    """Take against buds read, with the limits that 95 and 99.8 of 100 alike teams would keep within, lots differing."""
+    most = max(t.of for t in rows)
+    sizes = np.linspace(max(50, min(t.of for t in rows) * 0.5), most * 1.08, 200)
+    with mpl.rc_context(_STYLE | {"axes.spines.left": True, "ytick.major.size": 3}):
+        figure = Figure(figsize=(7.1, 3.0), layout="constrained")
+        axes = figure.add_subplot()
+        for quantile, style, label in ((1.959964, "-", "95 of 100"), (3.090232, (0, (4, 3)), "998 of 1,000")):
+            low, high = funnel(middle, sizes, deff, quantile)
+            axes.plot(sizes, low, color="#8b978e", linewidth=1, linestyle=style, label=f"{label} alike teams within")
+            axes.plot(sizes, high, color="#8b978e", linewidth=1, linestyle=style)
+        axes.axhline(middle, color=PEEL, linewidth=1)
+        for i, t in enumerate(rows):
+            if t.adjusted is not None:
+                axes.plot([t.of, t.of], [t.rate, t.adjusted], color=RULE, linewidth=0.8)
+                axes.plot([t.of], [t.adjusted], "o", color=LEAF, markersize=5, label=None if i else "with the whole mix")
+            axes.plot([t.of], [t.rate], "o", markersize=5, markerfacecolor="white", markeredgecolor="#6d7a71",
+                      label=None if i else "as it is")  # fmt: skip
+            axes.annotate(t.code, (t.of, t.adjusted if t.adjusted is not None else t.rate), xytext=(5, 3),
+                          textcoords="offset points", fontsize=7.5)  # fmt: skip
+        axes.set_ylim(max(0.0, min(t.rate for t in rows) - 0.06), min(1.0, max(t.rate for t in rows) + 0.05))
+        axes.set_xlabel("buds read")
+        axes.xaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))
+        axes.yaxis.set_major_locator(mpl.ticker.MaxNLocator(6, steps=[1, 2, 5, 10]))
+        axes.yaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
+        figure.legend(fontsize=7, frameon=False, loc="outside upper left", ncols=4)
+        return _svg(figure, says)
+
+
+def curve(points: Sequence[Point], head: str, says: str) -> str:
+    """How many of a hundred plants are left by age, with the 95 % band."""
+    with mpl.rc_context(_STYLE | {"axes.spines.left": True, "ytick.major.size": 3}):
+        figure = Figure(figsize=(7.1, 2.3), layout="constrained")
+        axes = figure.add_subplot()
+        days = [0, *(p.day for p in points)]
+        if all(p.low is not None for p in points):
+            axes.fill_between(days, [1.0, *(p.low or 0 for p in points)], [1.0, *(p.high or 0 for p in points)], step="post",
+                              color=LEAF, alpha=0.25, linewidth=0)  # fmt: skip
+        axes.step(days, [1.0, *(p.survival for p in points)], where="post", color=LEAF, linewidth=1.4)
+        axes.set_ylim(max(0.0, min([p.low or p.survival for p in points], default=0) - 0.05), 1.01)
+        axes.set_xlabel(head)
+        axes.yaxis.set_major_locator(mpl.ticker.MaxNLocator(6, steps=[1, 2, 5, 10]))
+        axes.yaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
+        axes.grid(axis="y", color=RULE, linewidth=0.5)
         axes.set_axisbelow(True)
         return _svg(figure, says)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from formpack.group_code import shown
 from pipeline.findings import Rule
@@ -17,6 +17,9 @@ TASK_WORDS = {"bud_take": "Read the buds", "cut_back": "Cut back", "stake": "Sta
               "stock_count": "Count the stock", "recount": "Count again"}  # fmt: skip
 
 
+_AGES = (30, 100, 200, 300, 450, 540)
+
+
 @dataclass(frozen=True)
 class Share:
     """A rate with its interval and its two integers."""
@@ -28,6 +31,101 @@ class Share:
     low: float
     high: float
     lots: int = 0
+
+
+@dataclass(frozen=True)
+class Team:
+    """A team's take as it is and as it would be with the nursery's whole mix; None where it cannot be compared."""
+
+    label: str
+    code: str
+    lots: int
+    count: int
+    of: int
+    rate: float
+    low: float
+    high: float
+    adjusted: float | None
+    adjusted_low: float | None
+    adjusted_high: float | None
+    q_value: float | None
+    flag: str
+    odds_ratio: float | None
+    odds_low: float | None
+    odds_high: float | None
+    days: int
+    buds_a_day: float
+
+
+@dataclass(frozen=True)
+class Point:
+    """A point of a survival curve."""
+
+    day: int
+    at_risk: int
+    survival: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class Timeliness:
+    work: str
+    kind: str
+    units: int
+    plants: int
+    rate: float
+    difference: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class OffType:
+    label: str
+    lifted: int
+    off_type: int
+    share: float
+    low: float
+    high: float
+    published_low: float | None
+    published_high: float | None
+    source: str
+    verdict: str
+
+
+@dataclass(frozen=True)
+class Rung:
+    stage: str
+    lost: int
+    despatched: int
+    in_the_books: int
+    lost_share: float
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """Trees of a pair ready in a month, and what is wanted of it until then."""
+
+    pair: str
+    month: str
+    ready: int
+    low: int
+    high: int
+    ordered: int
+    ready_until: int
+    ordered_until: int
+    shortfall: int
+    chance: float | None
+
+
+@dataclass(frozen=True)
+class Test:
+    by: str
+    clock: str
+    levels: int
+    groups: int
+    p_value: float
 
 
 @dataclass(frozen=True)
@@ -94,7 +192,21 @@ class Figures:
     causes: list[Cause]
     opened: int
     take: Share | None
-    by_team: list[Share]
+    rho: float
+    lot_size: float
+    teams: list[Team]
+    by_attempt: list[Share]
+    by_days: list[Share]
+    timeliness: list[Timeliness]
+    from_opening: list[Point]
+    from_budding: list[Point]
+    by_age: list[tuple[int, Point | None, Point | None]]
+    """(day, from opening, from budding) of a few ages."""
+    budded_share: float | None
+    tests: list[Test]
+    off_types: list[OffType]
+    ladder: list[Rung]
+    ahead: list[Ahead]
     by_rootstock: list[Share]
     by_scion_take: list[Share]
     by_pair: list[Share]
@@ -120,6 +232,36 @@ def _shares(store: Store, by: str, names: dict[str, str]) -> list[Share]:
         [by],
     )
     return [Share(" + ".join(names.get(x, x) for x in level.split("+")), *rest) for level, *rest in rows]
+
+
+def _teams(store: Store, names: dict[str, str]) -> list[Team]:
+    rows = store.rows(
+        "SELECT team_code, lots, taken, read, take_rate, low, high, adjusted, adjusted_low, adjusted_high, q_value,"
+        " coalesce(flag, ''), odds_ratio, odds_low, odds_high, days, buds_a_day FROM teams WHERE take_rate IS NOT NULL"
+        " ORDER BY coalesce(adjusted, 2) DESC, team_code"
+    )
+    return [Team(names.get(code, code), code, *rest) for code, *rest in rows]
+
+
+def _curve(store: Store, clock: str) -> list[Point]:
+    rows = store.rows(
+        "SELECT step::INTEGER AS day, at_risk, survival, low, high FROM survival WHERE \"by\" = 'all' AND clock = ?"
+        " AND at_risk >= 100 ORDER BY day",
+        [clock],
+    )
+    return [Point(*row) for row in rows]
+
+
+def _at(points: list[Point], day: int) -> Point | None:
+    return next((p for p in points if p.day == day), None)
+
+
+def _ahead(store: Store, names: dict[str, str]) -> list[Ahead]:
+    rows = store.rows(
+        "SELECT rootstock, scion, month, ready, low, high, ordered, ready_until, ordered_until, shortfall, chance_enough"
+        " FROM projection ORDER BY shortfall DESC, month, rootstock, scion"
+    )
+    return [Ahead(" + ".join(names.get(x, x) for x in (a, b) if x), *rest) for a, b, *rest in rows]
 
 
 def _causes(store: Store, forms_words: dict[str, str]) -> list[Cause]:
@@ -169,6 +311,7 @@ def gather(store: Store, workspace: Workspace) -> Figures:
 
     names = _labels(store)
     words = {c["name"]: c["label::English (en)"] for c in causes()}
+    opening, budding = _curve(store, "days_from_opening"), _curve(store, "days_from_budding")
     overall = _shares(store, "all", {})
     return Figures(
         name=workspace.settings.name,
@@ -182,7 +325,31 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         causes=_causes(store, words),
         opened=store.value("SELECT coalesce(sum(quantity), 0)::BIGINT FROM movements WHERE kind = 'opened'"),
         take=overall[0] if overall else None,
-        by_team=_shares(store, "team", names),
+        rho=store.value("SELECT rho FROM work.take_spread") or 0.0,
+        lot_size=store.value(
+            "SELECT sum((green + brown + missing) ** 2) / nullif(sum(green + brown + missing), 0) FROM work.lots"
+        ) or 1.0,
+        teams=_teams(store, names),
+        by_attempt=[replace(s, label={"final": "after all attempts so far"}.get(s.label, f"attempt {s.label}"))
+                    for s in sorted(_shares(store, "attempt", {}), key=lambda s: s.label)],
+        by_days=sorted(_shares(store, "days", {}), key=lambda s: (s.label == "after 35", s.label != "before 18", s.label)),
+        timeliness=[Timeliness(w, k, u, n, y / n, d, low, high) for w, k, u, n, y, d, low, high in store.rows(
+            "SELECT work, kind, units, plants, through, difference, low, high FROM timeliness ORDER BY work DESC, kind")],
+        from_opening=opening,
+        from_budding=budding,
+        by_age=[(day, _at(opening, day), _at(budding, day)) for day in _AGES if _at(opening, day) or _at(budding, day)],
+        budded_share=store.value(
+            "SELECT (SELECT sum(quantity) FROM work.budded_life WHERE kind = 'entered' AND age = 0 AND cause IS NULL)"
+            " / nullif(sum(buds_set), 0) FROM work.lots WHERE attempt = 1"
+        ),
+        tests=[Test(*row) for row in store.rows("SELECT \"by\", clock, levels, groups, p_value FROM survival_tests")],
+        off_types=[OffType(names.get(r, r), *rest) for r, *rest in store.rows(
+            "SELECT rootstock, lifted, off_type, share, low, high, published_low, published_high, coalesce(source, ''),"
+            " coalesce(verdict, '') FROM off_type"
+            " ORDER BY share DESC")],
+        ladder=[Rung(*row) for row in store.rows(
+            "SELECT stage, lost, despatched, in_the_books, coalesce(lost_share, 0) FROM ladder")],
+        ahead=_ahead(store, names),
         by_rootstock=_shares(store, "rootstock", names),
         by_scion_take=_shares(store, "scion", names),
         by_pair=_shares(store, "rootstock+scion", names),

@@ -25,7 +25,7 @@ def page_html(figures: Figures) -> str:
         loader=PackageLoader("pipeline.report", "."), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
     )  # fmt: skip
-    environment.filters |= {"n": _number, "pc": _percent}
+    environment.filters |= {"n": _number, "pc": _percent, "r": lambda v: "" if v is None else f"{v:.2f}"}
     middle = figures.take.rate if figures.take else None
     drawn = {
         "stages": charts.bars(
@@ -36,7 +36,15 @@ def page_html(figures: Figures) -> str:
         "ladder": charts.ladder(figures.steps, STEP_WORDS, "Share of lifted seedlings left after each stage.")
         if figures.steps else "",
         "causes": charts.causes(figures.causes, STAGE_WORDS, "Plants lost by cause and stage.") if figures.causes else "",
-        "teams": charts.intervals(figures.by_team, middle, "Take by team with 95 percent intervals."),
+        "teams": charts.teams(figures.teams, middle, "Take by team, as it is and with the whole mix, with 95 percent intervals."),
+        "funnel": charts.funnel_plot(
+            figures.teams, middle, 1 + figures.rho * max(0.0, figures.lot_size - 1),
+            "Take of each team against the buds read, with the limits within which alike teams lie.",
+        ) if figures.teams and middle is not None else "",
+        "opening": charts.curve(figures.from_opening, "days from opening", "Share of plants left by days from opening.")
+        if figures.from_opening else "",
+        "budding": charts.curve(figures.from_budding, "days from budding", "Share of plants left by days from budding.")
+        if figures.from_budding else "",
         "rootstocks": charts.intervals(figures.by_rootstock, middle, "Take by rootstock with 95 percent intervals."),
         "pairs": charts.intervals(figures.by_pair, middle, "Take by combination with 95 percent intervals."),
         "months": charts.intervals(figures.by_month, middle, "Take by month of budding with 95 percent intervals."),

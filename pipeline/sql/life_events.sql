@@ -1,5 +1,5 @@
 -- Every change of a group by the age of its plants. A loss found at a visit happened since the visit before: it is dated at
--- the middle of the time between. Culls at the opening are of the day they were opened.
+-- the middle of the time between. What is in the books on the day leaves then: nobody knows yet what becomes of it. Culls at the opening are of the day they were opened.
 WITH visits AS (
     SELECT DISTINCT group_code, visit_date FROM work.accepted
 ),
@@ -17,3 +17,8 @@ SELECT d.group_code, o.rootstock, d.cause, d.on_date, d.quantity,
 FROM dated d
 JOIN work.lineage l USING (group_code)
 LEFT JOIN work.origins o USING (group_code)
+UNION ALL
+SELECT b.group_code, o.rootstock, NULL, t.as_of, b.book, 'left', t.as_of, l.clock_on
+FROM (SELECT group_code, sum(net)::BIGINT AS book FROM work.flows GROUP BY group_code HAVING sum(net) > 0) b
+JOIN work.lineage l USING (group_code)
+LEFT JOIN work.origins o USING (group_code), work.settings t
