@@ -19,8 +19,9 @@ from scipy import linalg, optimize, sparse, special, stats
 Real = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-SPREAD = {"rootstock": 1.5, "scion": 1.5, "pair": 0.4, "season": 0.8, "attempt": 1.5, "team": 1.5}
-"""Standard deviation, on the logit, that each kind of effect is expected to have."""
+SPREAD = {"rootstock": 0.8, "scion": 0.8, "pair": 0.4, "season": 0.5, "attempt": 1.5, "team": 1.5}
+"""Standard deviation, on the logit, that each kind of effect is expected to have; of attempt and team it stays so, for the
+others it is learned from the nursery's own lots, with this as good as four effects seen."""
 
 
 class Fit(NamedTuple):
@@ -68,12 +69,21 @@ def fit(
     return Fit(b, linalg.inv(information))
 
 
-def fit_with_rho(taken: ArrayLike, read: ArrayLike, design: sparse.csr_array, penalty: ArrayLike) -> tuple[Fit, float]:
-    """The fit, and the rho at which the weighted squares of what it leaves over are as many as its degrees of freedom
-    (lots less the coefficients that the penalty leaves free): Williams' rule, not below 0."""
-    y, n, ridge = (np.asarray(v, dtype=float) for v in (taken, read, penalty))
-    fitted, rho = fit(y, n, design, ridge, 0.0), 0.0
-    for _ in range(12):
+def fit_with_rho(
+    taken: ArrayLike, read: ArrayLike, design: sparse.csr_array, spread: ArrayLike, kind: ArrayLike, rounds: int = 20
+) -> tuple[Fit, float, float]:
+    """The fit with its rho and its degrees of freedom (lots less the coefficients that the penalty leaves free).
+
+    rho is Williams': that at which the weighted squares of what is left over are as many as the degrees of freedom. `spread`
+    (p,) is the standard deviation that each coefficient is expected to have (infinite for none). Coefficients of one `kind`
+    (p,) from 1 on are a family whose own spread is learned, the one given standing for four of them; kind 0 is left as it is.
+    The spreads are those of expectation and maximisation, N. E. Breslow & D. G. Clayton, JASA 88 (1993) 9-25.
+    """
+    y, n, expected = (np.asarray(v, dtype=float) for v in (taken, read, spread))
+    family = np.asarray(kind)
+    ridge, rho = 1 / expected**2, 0.0
+    fitted, free = fit(y, n, design, ridge, rho), float(len(y))
+    for _ in range(rounds):
         mean = special.expit(design @ fitted.coefficients)
         squares = (y - n * mean) ** 2 / (n * mean * (1 - mean))
         free = len(y) - (len(ridge) - float(np.diag(fitted.covariance) @ ridge))
@@ -81,12 +91,16 @@ def fit_with_rho(taken: ArrayLike, read: ArrayLike, design: sparse.csr_array, pe
         def over(value: float, squares: Real = squares, free: float = free) -> float:
             return float((squares / (1 + value * np.maximum(n - 1, 0))).sum() - free)
 
-        found = 0.0 if free <= 0 or over(0.0) <= 0 else optimize.brentq(over, 0.0, 1.0) if over(1.0) < 0 else 1.0
-        fitted = fit(y, n, design, ridge, found, fitted.coefficients)
-        if abs(found - rho) < 1e-7 + 1e-4 * rho:
+        before = (rho, ridge)
+        rho = 0.0 if free <= 0 or over(0.0) <= 0 else optimize.brentq(over, 0.0, 1.0) if over(1.0) < 0 else 1.0
+        seen = fitted.coefficients**2 + np.diag(fitted.covariance)
+        for k in np.unique(family[family > 0]):
+            own = family == k
+            ridge = np.where(own, (own.sum() + 4) / (seen[own].sum() + 4 * expected[own][0] ** 2), ridge)
+        fitted = fit(y, n, design, ridge, rho, fitted.coefficients)
+        if abs(rho - before[0]) < 1e-7 + 1e-4 * rho and np.abs(ridge - before[1]).max() <= 1e-3 * ridge.max():
             break
-        rho = found
-    return fitted, found
+    return fitted, rho, free
 
 
 class Compared(NamedTuple):
@@ -101,6 +115,9 @@ class Compared(NamedTuple):
 
 
 CANNOT = "cannot be compared"
+_LEARNED = 1.05
+"""Errors are so much larger because the spreads and rho are learned too (R. N. Kackar & D. A. Harville, JASA 79 (1984)
+853-862); how much was set by simulation, tests/bench/rates_bench.py."""
 
 
 def apart(team: Whole, *levels: Whole) -> set[int]:
@@ -132,14 +149,15 @@ def compare_teams(
     if len(teams) < 2:
         return found | {str(names[t]): Compared(math.nan, math.nan, math.nan, math.nan, CANNOT) for t in teams}
     y, n = y[keep], n[keep]
-    blocks, penalty = [sparse.csr_array(np.ones((len(y), 1)))], [0.0]
-    for kind, index in {**indices, "team": who}.items():
+    blocks, spread, family = [sparse.csr_array(np.ones((len(y), 1)))], [math.inf], [0]
+    for number, (kind, index) in enumerate({**indices, "team": who}.items(), start=1):
         _, own = np.unique(index[keep], return_inverse=True)
         width = int(own.max()) + 1
         blocks.append(sparse.csr_array((np.ones(len(y)), (np.arange(len(y)), own)), shape=(len(y), width)))
-        penalty += [1 / SPREAD[kind] ** 2] * width
+        spread += [SPREAD[kind]] * width
+        family += [0 if kind in ("attempt", "team") else number] * width
     design = sparse.hstack(blocks, format="csr")
-    fitted, _ = fit_with_rho(y, n, design, penalty)
+    fitted, _, free = fit_with_rho(y, n, design, spread, family)
     first = design.shape[1] - len(teams)
     base = design[:, :first] @ fitted.coefficients[:first]
     shares, slopes = np.empty(len(teams)), np.zeros((len(teams), design.shape[1]))
@@ -152,25 +170,26 @@ def compare_teams(
         slopes[i, first + i] = gain.sum()
     covariance = slopes @ fitted.covariance @ slopes.T
     return found | _judged(
-        names[teams], shares, covariance, np.bincount(who[keep], n)[teams].astype(np.float64), len(y) - len(teams), least
+        names[teams], shares, covariance, np.bincount(who[keep], n)[teams].astype(np.float64), int(free), least
     )
 
 
 def _judged(
     names: NDArray[np.str_], shares: Real, covariance: Real, buds: Real, freedom: int, least: int
 ) -> dict[str, Compared]:
-    """Intervals on the logit, contrasts with the mean of the others, flags."""
+    """Intervals and contrasts with the mean of the others, on the logit; flags."""
     quantile = float(stats.t.ppf(0.975, max(4, freedom)))
     many = len(names)
+    logits, slope = special.logit(shares), shares * (1 - shares)
+    covariance = _LEARNED**2 * covariance / np.outer(slope, slope)
     contrast = np.eye(many) - (1 - np.eye(many)) / (many - 1)
     error = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", contrast, covariance, contrast), 1e-300))
-    difference = contrast @ shares
+    difference = contrast @ logits
     chance = 2 * stats.t.sf(np.abs(difference) / error, max(4, freedom))
     q_values = stats.false_discovery_control(chance)
     found = {}
     for i, name in enumerate(names):
-        middle = special.logit(shares[i])
-        half = quantile * math.sqrt(covariance[i, i]) / (shares[i] * (1 - shares[i]))
+        middle, half = logits[i], quantile * math.sqrt(covariance[i, i])
         flag = ("better" if difference[i] > 0 else "worse") if q_values[i] < 0.05 and buds[i] >= least else ""
         low, high = float(special.expit(middle - half)), float(special.expit(middle + half))
         found[str(name)] = Compared(float(shares[i]), low, high, float(q_values[i]), flag)

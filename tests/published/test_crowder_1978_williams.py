@@ -26,7 +26,9 @@ def test_weighted_estimates(columns: list[np.ndarray], phi: float, coefficients:
     found = fit(Y, N, design, np.zeros(design.shape[1]), phi)
     assert found.coefficients == pytest.approx(coefficients, abs=1e-6)
     assert np.sqrt(np.diag(found.covariance)) == pytest.approx(errors, abs=1e-6)
-    chosen, rho = fit_with_rho(Y, N, design, np.zeros(design.shape[1]))
+    width = design.shape[1]
+    chosen, rho, free = fit_with_rho(Y, N, design, np.full(width, np.inf), np.zeros(width))
+    assert free == pytest.approx(21 - width)
     assert rho == pytest.approx(phi, abs=1e-5) and chosen.coefficients == pytest.approx(coefficients, abs=1e-4)
     mean = 1 / (1 + np.exp(-(design @ found.coefficients)))
     fit_of = ((Y - N * mean) ** 2 / (N * mean * (1 - mean)) / (1 + phi * (N - 1))).sum()
