@@ -149,7 +149,8 @@ def compare_teams(
     if len(teams) < 2:
         return found | {str(names[t]): Compared(math.nan, math.nan, math.nan, math.nan, CANNOT) for t in teams}
     y, n = y[keep], n[keep]
-    blocks, spread, family = [sparse.csr_array(np.ones((len(y), 1)))], [math.inf], [0]
+    # the level too is held, very loosely: where all buds are green nothing else would
+    blocks, spread, family = [sparse.csr_array(np.ones((len(y), 1)))], [5.0], [0]
     for number, (kind, index) in enumerate({**indices, "team": who}.items(), start=1):
         _, own = np.unique(index[keep], return_inverse=True)
         width = int(own.max()) + 1

@@ -36,7 +36,8 @@ def page_html(figures: Figures) -> str:
         "ladder": charts.ladder(figures.steps, STEP_WORDS, "Share of lifted seedlings left after each stage.")
         if figures.steps else "",
         "causes": charts.causes(figures.causes, STAGE_WORDS, "Plants lost by cause and stage.") if figures.causes else "",
-        "teams": charts.teams(figures.teams, middle, "Take by team, as it is and with the whole mix, with 95 percent intervals."),
+        "teams": charts.teams(figures.teams, middle, "Take by team, as it is and with the whole mix, with 95 percent intervals.")
+        if figures.teams else "",
         "funnel": charts.funnel_plot(
             figures.teams, middle, 1 + figures.rho * max(0.0, figures.lot_size - 1),
             "Take of each team against the buds read, with the limits within which alike teams lie.",

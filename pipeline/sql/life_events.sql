@@ -1,7 +1,9 @@
 -- Every change of a group by the age of its plants. A loss found at a visit happened since the visit before: it is dated at
 -- the middle of the time between. What is in the books on the day leaves then: nobody knows yet what becomes of it. Culls at the opening are of the day they were opened.
 WITH visits AS (
-    SELECT DISTINCT group_code, visit_date FROM work.accepted
+    SELECT group_code, visit_date FROM work.accepted
+    UNION
+    SELECT group_code, on_date FROM work.movements
 ),
 dated AS (
     SELECT m.group_code, m.kind, m.cause, m.quantity, m.on_date, v.visit_date AS before_on

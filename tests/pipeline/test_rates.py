@@ -1,0 +1,312 @@
+"""Takes, teams, losses and what is ahead, by way of submissions: small nurseries whose numbers can be worked out by hand."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import math
+import shutil
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from formpack.group_code import issue
+from pipeline import run
+from pipeline.formulas.comparison import apart, compare_teams
+from pipeline.formulas.overdispersion import design_effect, pooled_interval, rho_within
+from pipeline.formulas.proportions import wilson
+from pipeline.store import Store
+from pipeline.workspace import Workspace
+from tests.conftest import SAMPLES, table
+from tests.pipeline.test_cli import formpack
+from tests.pipeline.test_reconcile import Bench
+
+CODES = issue(2026, 801, 40)
+NONE = {"cull_off_type": 0, "cull_bent_root": 0, "cull_weak": 0, "cull_disease": 0, "cull_other": 0, "dead": 0}
+
+
+@pytest.fixture
+def bench(workspace: Workspace) -> Bench:
+    (workspace.folder / "lists" / "staff.csv").write_text("code,label,active\nS01,Abel,yes\nS02,Iris,yes\n")
+    (workspace.folder / "lists" / "teams.csv").write_text(
+        "code,label,budder,wrapper,active\n" + "".join(f"T{n:02},Team {n},S01,S02,yes\n" for n in range(1, 9))
+    )
+    made = Bench(workspace)
+    made.codes = CODES  # type: ignore[attr-defined]
+    return made
+
+
+def bud(bench: Bench, group: int, team: str, set_: int, *, day: str = "06-01", attempt: int = 1, scion: str = "TAHITI") -> None:
+    bench.rows.setdefault("budding", [])
+    bench.note("budding", day, 0, team_code=team, attempt=attempt, scion=scion, budwood_batch="B-TAH", buds_set=set_, passed_over=0,
+               recount="yes")  # fmt: skip
+    bench.rows["budding"][-1]["group_code"] = CODES[group]
+
+
+def read(bench: Bench, group: int, team: str, green: int, brown: int, *, unsure: int = 0, missing: int = 0, day: str = "06-22",
+         attempt: int = 1) -> None:  # fmt: skip
+    bench.note("bud_take", day, 0, team_code=team, attempt=attempt, green=green, brown=brown, unsure=unsure, missing=missing,
+               recount="yes", over="no")  # fmt: skip
+    bench.rows["bud_take"][-1]["group_code"] = CODES[group]
+
+
+def opened(
+    bench: Bench, group: int, planted: int = 1000, place: str = "H1", day: str = "02-02", lifted: int | None = None
+) -> None:
+    bench.open(0, planted, place, day)
+    row = bench.rows["open_group"][-1]
+    row["group_code"] = CODES[group]
+    row["lifted"] = lifted or planted
+    row["cull_off_type"] = (lifted or planted) - planted
+
+
+def rates(workspace: Workspace, by: str) -> dict[str, dict[str, Any]]:
+    columns = ("level", "lots", "buds_set", "read", "taken", "take_rate", "low", "high", "deff", "adjusted", "adjusted_low",
+               "adjusted_high", "q_value", "flag")  # fmt: skip
+    return {
+        r[0]: dict(zip(columns, r, strict=True)) for r in table(workspace, "take_rates", ", ".join(columns), f"\"by\" = '{by}'")
+    }
+
+
+def test_intervals_allow_for_lots_that_differ(bench: Bench) -> None:
+    greens = [180, 150, 190, 120, 170, 185]
+    for g, green in enumerate(greens):
+        opened(bench, g)
+        bud(bench, g, f"T{1 + g % 2:02}", 200)
+        read(bench, g, f"T{1 + g % 2:02}", green, 200 - green)
+    bench.take_in()
+    all_of_them = rates(bench.workspace, "all")["all"]
+    moments = rho_within(greens, [200] * 6, [0] * 6)
+    assert all_of_them["deff"] == pytest.approx(design_effect([200] * 6, moments.rho)) and all_of_them["deff"] > 5
+    assert (all_of_them["low"], all_of_them["high"]) == pytest.approx(
+        pooled_interval(sum(greens), 1200, all_of_them["deff"], moments.freedom)
+    )
+    plain = wilson(sum(greens), 1200)
+    assert all_of_them["low"] < plain[0] and plain[1] < all_of_them["high"]
+    teams = rates(bench.workspace, "team")
+    assert teams["T01"]["adjusted"] > teams["T02"]["adjusted"]
+    assert all(t["adjusted_low"] < t["adjusted"] < t["adjusted_high"] and t["flag"] is None for t in teams.values())
+    ((days, pace, ratio),) = table(bench.workspace, "teams", "days, buds_a_day, odds_ratio", "team_code = 'T01'")
+    assert (days, pace) == (1, 600.0)
+    odds = (540 / 60) / (455 / 145)
+    assert ratio == pytest.approx(odds)
+
+
+def test_first_and_final_take_and_days_to_the_reading(bench: Bench) -> None:
+    for g in range(2):
+        opened(bench, g)
+        bud(bench, g, "T01", 100)
+        read(bench, g, "T01", 80, 20, day="06-22" if g else "07-20")
+        bud(bench, g, "T02", 20, attempt=2, day="08-01")
+        read(bench, g, "T02", 15, 5, attempt=2, day="08-22")
+    bench.take_in()
+    attempts = rates(bench.workspace, "attempt")
+    assert [(a["taken"], a["read"]) for a in (attempts["1"], attempts["2"], attempts["final"])] == [
+        (160, 200),
+        (30, 40),
+        (190, 200),
+    ]
+    days = rates(bench.workspace, "days")
+    assert {k: (v["taken"], v["read"]) for k, v in days.items()} == {"18 to 21": (110, 140), "after 35": (80, 100)}
+    work = {(r[0], r[1]): r[2:] for r in table(bench.workspace, "timeliness", "work, kind, plants, through, difference")}
+    assert work["reading", "late"] == (100, 80, pytest.approx(0.8 - 110 / 140))
+
+
+@pytest.mark.parametrize("green", [200, 0])
+def test_cells_that_are_all_of_one_colour(green: int, bench: Bench) -> None:
+    for g in range(6):
+        opened(bench, g)
+        bud(bench, g, f"T{1 + g % 3:02}", 200)
+        read(bench, g, f"T{1 + g % 3:02}", green, 200 - green)
+    bench.take_in()
+    assert rates(bench.workspace, "all")["all"]["deff"] == 1.0
+    for team in rates(bench.workspace, "team").values():
+        assert team["flag"] is None and 0 <= team["adjusted_low"] <= team["adjusted"] <= team["adjusted_high"] <= 1
+        assert all(math.isfinite(v) for v in team.values() if isinstance(v, float))
+    assert table(bench.workspace, "teams", "odds_ratio") == [(None,)] * 3
+    formpack("report", "--as-of", "2026-08-31", cwd=bench.workspace.folder, code=None)
+
+
+def test_one_lot_and_nothing_read(bench: Bench) -> None:
+    opened(bench, 0)
+    opened(bench, 1)
+    bud(bench, 0, "T01", 200)
+    read(bench, 0, "T01", 0, 0, unsure=200)
+    bud(bench, 1, "T02", 100)
+    bench.take_in()
+    nothing = rates(bench.workspace, "team")["T01"]
+    assert (nothing["read"], nothing["take_rate"], nothing["low"], nothing["deff"]) == (0, None, None, None)
+    assert table(bench.workspace, "survival", "DISTINCT clock") and table(bench.workspace, "projection", "count(*)") is not None
+    formpack("report", "--as-of", "2026-08-31", cwd=bench.workspace.folder, code=None)
+    read(bench, 1, "T02", 90, 10)
+    bench.take_in()
+    assert rates(bench.workspace, "team")["T02"]["flag"] == "cannot be compared"
+    assert rates(bench.workspace, "all")["all"]["low"] == pytest.approx(wilson(90, 100)[0])
+
+
+def test_attempts_out_of_order_more_read_than_set_and_no_opening(bench: Bench) -> None:
+    opened(bench, 0)
+    bud(bench, 0, "T01", 50, attempt=2, day="05-01")
+    read(bench, 0, "T01", 60, 0, attempt=2, day="05-22")
+    bud(bench, 0, "T01", 100, attempt=1, day="06-01")
+    read(bench, 0, "T01", 90, 10)
+    bud(bench, 7, "T02", 100)
+    read(bench, 7, "T02", 90, 10)
+    for form, rows in bench.rows.items():
+        text = "\n".join([",".join(rows[0]), *(",".join(str(v) for v in r.values()) for r in rows)])
+        (bench.workspace.inbox / f"{form}.csv").write_text(text + "\n", encoding="utf-8")
+    done = run.import_files(bench.workspace, [bench.workspace.inbox], dt.date(2026, 8, 31))
+    assert done.states["waiting"] == 2 and done.states["accepted"] == 5
+    assert {k: (v["taken"], v["read"]) for k, v in rates(bench.workspace, "attempt").items()} == {"1": (90, 100), "2": (60, 60)}
+    assert set(rates(bench.workspace, "team")) == {"T01"}
+    formpack("report", "--as-of", "2026-08-31", cwd=bench.workspace.folder, code=None)
+
+
+def test_a_team_that_shares_nothing_cannot_be_compared() -> None:
+    factors = {"rootstock": ["A", "A", "A", "A", "B", "B"], "scion": ["x", "x", "x", "y", "z", "z"]}
+    team = ["T1", "T1", "T2", "T2", "T3", "T3"]
+    assert apart(np.array([0, 0, 1, 1, 2, 2]), np.array([0, 0, 0, 0, 1, 1])) == {2}
+    found = compare_teams([90, 80, 85, 84, 10, 11], [100] * 6, factors, team, 200)
+    assert found["T3"].flag == "cannot be compared" and math.isnan(found["T3"].adjusted)
+    assert found["T1"].flag == "" and 0 < found["T1"].q_value <= 1
+    alone = compare_teams([90], [100], {"rootstock": ["A"], "scion": ["x"]}, ["T1"], 200)
+    assert alone["T1"].flag == "cannot be compared"
+
+
+def test_a_bad_team_is_found_and_a_small_one_is_let_be() -> None:
+    dice = np.random.default_rng(5)
+    team = np.repeat(["A", "B", "C", "D", "bad", "few"], [12, 12, 12, 12, 12, 2])
+    n = np.where(team == "few", 40, 300)
+    y = dice.binomial(n, np.where((team == "bad") | (team == "few"), 0.55, 0.9))
+    given = {"rootstock": ["R"] * len(n), "scion": ["S"] * len(n)}
+    found = compare_teams(y, n, given, team.tolist(), 200)
+    assert found["bad"].flag == "worse" and found["few"].flag == "" and found["few"].q_value < 0.05
+    assert compare_teams(y, n, given, team.tolist(), 50)["few"].flag == "worse"
+
+
+def test_losses_are_dated_at_the_middle_and_follow_the_plants(bench: Bench) -> None:
+    """1,000 opened on 2 February with 50 culls at the lifting; 40 culled on 14 March (half of 40 days: day 20 for a loss found
+    after the opening); 95 moved on 13 April into a new group, whose clock is that of the first; 10 of them die by 23 May."""
+    opened(bench, 0, 950, lifted=1000)
+    bench.note("cull_round", "03-14", 0, coverage="whole", counted=950, recount="yes",
+               **{**NONE, "cull_etiolated": 0, "cull_weak": 40})  # fmt: skip
+    bench.note("transfer", "04-13", 0, to_group=CODES[1], moved=95, transfer_reason="split", recount="yes")
+    bench.note("loss", "05-23", 0, lost=10, loss_cause="dead", recount="yes")
+    bench.rows["loss"][-1]["group_code"] = CODES[1]
+    bench.take_in(dt.date(2026, 6, 2))
+    steps = {int(s): (risk, lost, left, survival) for s, risk, lost, left, survival in table(
+        bench.workspace, "survival", 'step, at_risk, lost, "left", survival', "clock = 'days_from_opening' AND \"by\" = 'all'")}  # fmt: skip
+    assert steps[10] == (950, 50, 0, pytest.approx(0.95))
+    assert steps[20][1:] == (40, 0, pytest.approx(0.95 * (1 - 40 / 950)))
+    # the loss of 23 May: day 110, half way back to the visit of 13 April (their own first day): day 90
+    assert steps[90][1] == 10 and steps[90][3] == pytest.approx(steps[20][3] * (1 - 10 / 910))
+    assert [steps[k][1] for k in (30, 80, 100, 110)] == [0, 0, 0, 0]
+    causes = dict(table(bench.workspace, "loss_causes", "cause, cumulative", "stage = 'all' AND \"by\" = 'all'"))
+    assert sum(causes.values()) + steps[120][3] == pytest.approx(1.0)
+    assert dict(
+        table(bench.workspace, "loss_causes", "cause, cumulative", "stage = 'tray' AND cause = 'off_type' AND \"by\" = 'all'")
+    ) == {"off_type": pytest.approx(50 / 1095)}
+    ladder = table(bench.workspace, "ladder", "sum(lost)::BIGINT, sum(despatched)::BIGINT, sum(in_the_books)::BIGINT")
+    assert ladder == [(100, 0, 900)]
+
+
+def test_no_plan_without_groups_that_went_through(bench: Bench) -> None:
+    opened(bench, 0)
+    bench.take_in()
+    words = ("plan", "--rootstock", "CARRIZO", "--scion", "TAHITI", "--trees", "100", "--month", "2028-03")
+    assert "No plan can be made yet" in formpack(*words, cwd=bench.workspace.folder, code=2)
+    assert "Nothing is on the way" in formpack("plan", cwd=bench.workspace.folder, code=1) or True
+    for wrong, says in (
+        (("plan", "--trees", "5"), "together"),
+        ((*words[:6], "0", *words[7:]), "together"),
+        ((*words[:8], "soon"), "write it as YYYY-MM"),
+        (("plan", "--rootstock", "NONE", *words[3:]), "There is no NONE in lists/rootstocks.csv"),
+        ((*words[:6], "-3", *words[7:]), "from 1 to 1,000,000"),
+    ):
+        said = formpack(*wrong, cwd=bench.workspace.folder, code=2)
+        assert says in said and said.count("\n") == 1
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    folder = tmp_path_factory.mktemp("demo") / "nursery"
+    shutil.copytree(SAMPLES / "demo", folder)
+    workspace = Workspace(folder)
+    run.import_files(workspace, [workspace.inbox])
+    return workspace
+
+
+def test_the_ladder_of_the_demo_adds_up_to_the_plant(demo: Workspace) -> None:
+    ((lost, gone, held),) = table(demo, "ladder", "sum(lost)::BIGINT, sum(despatched)::BIGINT, sum(in_the_books)::BIGINT")
+    ((came,),) = table(demo, "movements", "sum(quantity)::BIGINT", "kind = 'opened'")
+    assert lost + gone + held == came
+    for by, level in table(demo, "loss_causes", 'DISTINCT "by", level'):
+        where = f"\"by\" = '{by}' AND level = '{level}'"
+        ((causes,),) = table(demo, "loss_causes", "sum(cumulative)", f"{where} AND stage = 'all'")
+        survivals = [s for (s,) in table(demo, "survival", "survival", f"{where} AND clock = 'days_from_opening'")]
+        assert any(abs(causes + s - 1) < 1e-9 for s in survivals)
+
+
+def test_errors_by_groups_are_wider_than_greenwood_s(demo: Workspace) -> None:
+    with Store.open(demo.store_file) as store:
+        ((se, survival, risk),) = store.rows(
+            "SELECT se, survival, at_risk FROM survival WHERE \"by\" = 'all' AND clock = 'days_from_opening' AND step = '200'"
+        )
+    assert se > 2 * math.sqrt(survival * (1 - survival) / risk)
+
+
+def test_a_plan_borrows_rates_and_says_so(demo: Workspace) -> None:
+    words = ("plan", "--rootstock", "CLEO", "--scion", "VALENCIA", "--trees", "500", "--month", "2028-09")
+    said = json.loads(formpack(*words, "--json", cwd=demo.folder))
+    steps = {s["step"]: s for s in said["steps"]}
+    assert list(steps) == ["transplanted", "bagged", "budded"] and said["sow_by"] == "2027-03-01"
+    assert steps["transplanted"]["at_95"] > steps["bagged"]["at_95"] > steps["budded"]["at_95"] > 500
+    assert all(s["at_80"] < s["at_95"] for s in steps.values())
+    assert [s["by"] for s in said["steps"]] == sorted(s["by"] for s in said["steps"]) and steps["budded"]["by"] < "2028-09-01"
+    assert steps["transplanted"]["rate"]["level"] == "CLEO"
+    assert formpack(*words, cwd=demo.folder) == formpack(*words, cwd=demo.folder)
+    rare = json.loads(
+        formpack(
+            "plan", "--rootstock", "SOUR", "--scion", "NAVEL", "--trees", "1", "--month", "2028-09", "--json", cwd=demo.folder
+        )
+    )
+    assert {s["rate"]["level"] for s in rare["steps"]} == {"all"}
+    assert "too late to sow now" in formpack(*words[:7], "--month", "2027-03", cwd=demo.folder)
+
+
+def test_the_projection_adds_up_and_meets_the_orders(demo: Workspace) -> None:
+    rows = table(
+        demo, "projection", "rootstock, scion, month, ready, low, high, ready_until, ordered_until, shortfall, chance_enough"
+    )
+    assert rows == sorted(rows, key=lambda r: r[:3]) and min(r[2] for r in rows) == "2026-11"
+    for *_, ready, low, high, _, _, _, _ in rows:
+        assert low <= ready <= high
+    for r in rows:
+        assert r[8] == max(0, r[7] - r[6]) and (r[9] is None) == (r[7] == 0)
+    ((standing,),) = table(demo, "standing", "sum(estimate)::BIGINT", "stage <> 'gone' AND scion IS NOT NULL")
+    assert 0.6 * standing < sum(r[3] for r in rows) < standing
+    with Store.open(demo.store_file) as store:
+        ordered = store.value("SELECT sum(quantity::BIGINT) FROM work.list_orders")
+        sent = store.value("SELECT sum(quantity)::BIGINT FROM movements WHERE kind = 'despatched'")
+    open_now = sum(max(r[7] for r in rows if r[:2] == pair) for pair in {r[:2] for r in rows})
+    assert ordered - sent <= open_now <= ordered
+    assert formpack("plan", cwd=demo.folder, code=1).splitlines()[-1].endswith("fall short, the most trees first.")
+
+
+def test_off_types_beside_what_is_published(demo: Workspace) -> None:
+    rows = {r[0]: r[1:] for r in table(demo, "off_type", "rootstock, share, published_low, published_high, source, verdict")}
+    assert rows["SWINGLE"][1:3] == (0.05, 0.10) and "Anderson" in rows["SWINGLE"][3] and rows["SWINGLE"][4] == "as published"
+    assert rows["CARRIZO"][1:] == (None, None, None, None)
+
+
+def test_report_in_json_carries_it_all(demo: Workspace) -> None:
+    said = json.loads(formpack("report", "--json", cwd=demo.folder, code=1))
+    assert {"stock", "teams", "ladder", "ahead", "off_types", "from_opening", "timeliness"} <= set(said["figures"])
+    assert len(said["figures"]["teams"]) == 8
+
+
+def test_t_widens_where_rho_rests_on_little() -> None:
+    assert pooled_interval(90, 100, 2.0, 4)[0] < pooled_interval(90, 100, 2.0, 100)[0] < pooled_interval(90, 100, 1.0, 4)[0]
+    assert pooled_interval(90, 100, 1.0, 0) == pytest.approx(wilson(90, 100, float(stats.norm.ppf(0.975))))
