@@ -128,7 +128,7 @@ def sow_by(settings: Settings, month: dt.date) -> dt.date:
 
 def project(store: Store, settings: Settings, day: dt.date) -> None:
     """work.projection: trees ready by pair and month with their 80 % band, against the orders that are open."""
-    store.build("step_counts", "stage_ages")
+    store.build("step_counts", "stage_ages", "order_faults")
     rates, this_month = Rates(store), day.replace(day=1)
     ready: dict[tuple[str, str], dict[dt.date, Any]] = {}
     lag = dict(store.rows("SELECT stage, days FROM work.stage_ages")).get("ready") or _READY_AFTER_BUDDING
@@ -158,10 +158,8 @@ def _open_orders(store: Store) -> dict[tuple[str, str], dict[dt.date, int]]:
     ))  # fmt: skip
     for code, scion, stock, quantity, wanted in store.rows(
         "SELECT code, coalesce(scion, ''), coalesce(rootstock, ''), TRY_CAST(quantity AS BIGINT), TRY_CAST(wanted_on AS DATE)"
-        " FROM work.list_orders ORDER BY code"
+        " FROM work.list_orders WHERE code NOT IN (SELECT code FROM work.order_faults) ORDER BY code"
     ):
-        if quantity is None or wanted is None:
-            continue
         still = max(0, quantity - sent.get(code, 0))
         if still:
             of_pair = found.setdefault((stock, scion), {})

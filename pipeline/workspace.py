@@ -103,14 +103,16 @@ class Workspace:
         except UnicodeDecodeError:
             raise Refused(f"lists/{name}.csv is not UTF-8; save it as CSV UTF-8.") from None
         try:
-            rows = list(csv.DictReader(io.StringIO(text, newline=""), strict=True))
+            reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
+            rows = list(reader)
         except csv.Error as wrong:
             raise Refused(f"lists/{name}.csv cannot be read: {wrong}.") from None
-        head = text.split("\n", 1)[0]
+        head = [c.strip() for c in reader.fieldnames or ()]
         needed = [c for c in LISTS.get(name, ("code",)) if c in ("code", "rootstock", "scion")]
-        for column in needed if rows or head.strip() else ():
-            if column not in [c.strip() for c in head.strip().split(",")]:
-                raise Refused(f"lists/{name}.csv has no column {column}; its columns are {head.strip()!r}.")
+        for column in needed if rows or any(head) else ():
+            if head.count(column) != 1:
+                said = "has no column" if column not in head else "has more than one column"
+                raise Refused(f"lists/{name}.csv {said} {column}; its columns are {', '.join(head)}.")
         seen: set[str] = set()
         for number, row in enumerate(rows, start=2):
             if None in row or None in row.values():

@@ -19,6 +19,8 @@ def due(
     from formpack.group_code import shown
     from pipeline import run
     from pipeline.findings import Refused
+    from pipeline.report.figures import TASK_WORDS
+    from pipeline.report.stock import place_names
     from pipeline.store import Store
     from pipeline.tables import TABLES, TASKS
     from pipeline.workspace import Workspace
@@ -30,6 +32,7 @@ def due(
         ws = Workspace(workspace)
         with Store.open(ws.store_file, make=False) as store:
             day = run.refresh(store, ws, day_of(as_of))
+            places = place_names(store)
             rows = store.rows(
                 "SELECT * FROM due WHERE days_over >= -$1 AND ($2 = '' OR task = $2) ORDER BY days_over DESC, task, group_code",
                 [days, task],
@@ -39,4 +42,10 @@ def due(
         return
     typer.echo(f"Due by {days} days after {day}: {many(len(rows), 'task')}.")
     if rows:
-        print_table(("group", "task", "due on", "days over", "place", "plants"), [(shown(r[0]), *r[1:]) for r in rows])
+        print_table(
+            ("group", "task", "due on", "days over", "place", "plants"),
+            [
+                (shown(code), TASK_WORDS[kind], on, over, places.get(place, place), plants)
+                for code, kind, on, over, place, plants in rows
+            ],
+        )

@@ -47,6 +47,7 @@ def plan(
         first = _month(month) if month else None
         with Store.open(ws.store_file, make=False) as store:
             day = run.refresh(store, ws, day_of(as_of))
+            faults = store.rows("SELECT code, fault FROM work.order_faults")
             if first is None:
                 rows = store.rows(
                     f"SELECT {', '.join(outlook.COLUMNS)} FROM projection ORDER BY shortfall DESC, rootstock, scion, month"
@@ -54,8 +55,8 @@ def plan(
             else:
                 steps = outlook.plan(store, ws.settings, rootstock, scion, trees, first)
     if first is None:
-        _print_projection(day, rows, outlook.COLUMNS, as_json)
-        raise typer.Exit(1 if any(r[11] for r in rows) else 0)
+        _print_projection(day, rows, outlook.COLUMNS, faults, as_json)
+        raise typer.Exit(1 if faults or any(r[11] for r in rows) else 0)
     if as_json:
         sow = outlook.sow_by(ws.settings, first)
         print_json({"trees": trees, "rootstock": rootstock, "scion": scion, "month": month, "sow_by": sow,
@@ -64,10 +65,15 @@ def plan(
     _print_plan(ws, steps, rootstock, scion, trees, first, day)
 
 
-def _print_projection(day: dt.date, rows: list[tuple[Any, ...]], columns: tuple[str, ...], as_json: bool) -> None:
+def _print_projection(
+    day: dt.date, rows: list[tuple[Any, ...]], columns: tuple[str, ...], faults: list[tuple[Any, ...]], as_json: bool
+) -> None:
     if as_json:
-        print_json({"as_of": day, "projection": [dict(zip(columns, r, strict=True)) for r in rows]})
+        print_json({"as_of": day, "projection": [dict(zip(columns, r, strict=True)) for r in rows],
+                    "orders_left_out": [{"code": code, "fault": fault} for code, fault in faults]})  # fmt: skip
         return
+    for code, fault in faults:
+        typer.echo(f"lists/orders.csv: order {code} is left out: {fault}.")
     short = [r for r in rows if r[11]]
     typer.echo(f"Trees ready from {day} on, by pair and month; from and to hold in 8 of 10 cases, until adds up from now.")
     heads = ("pair", "month", "ready", "from", "to", "ordered", "ready until", "ordered until", "short", "chance of enough")

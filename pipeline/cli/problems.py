@@ -9,12 +9,12 @@ import typer
 from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, many, print_json, refusals
 
 
-def _print_rule(name: str, rows: list[tuple[Any, ...]], most: int) -> None:
+def _print_rule(name: str, rows: list[tuple[Any, ...]], most: int, titles: dict[str, str]) -> None:
     from formpack.group_code import shown
 
     typer.echo(f"  {rows[0][8]}")
     for instance_id, form_id, code, _, _, _, _, message, _, source, day in rows[: most or None]:
-        what = ", ".join(str(x) for x in (form_id, shown(code) if code else None, day) if x)
+        what = ", ".join(str(x) for x in (titles.get(form_id, form_id), shown(code) if code else None, day) if x)
         typer.echo(f"    {f'{what}: ' if what and code else ''}{message}  [{instance_id if form_id else source}]")
     if most and len(rows) > most:
         typer.echo(f"    ... and {len(rows) - most} more: --rule {name}")
@@ -62,6 +62,7 @@ def problems(
             known = "SELECT count(*) FROM submissions WHERE group_code = ?"
             if group and not store.value(known, [plain(group) or group]):
                 raise Refused(f"--group {group}: no submission is about such a group.")
+            titles = {form.form_id: form.title.split(" / ")[0] for form in ws.forms.values()}  # its English part
             order = list(Rule.__members__)
             rows.sort(key=lambda r: (r[3] != "stop", order.index(r[4])))
     if to is not None and not as_json:
@@ -77,7 +78,7 @@ def problems(
         if of_level:
             typer.echo(f"{title}: {len(of_level)}")
         for name, same in groupby(of_level, key=lambda r: str(r[4])):
-            _print_rule(name, list(same), most if not rule else 0)
+            _print_rule(name, list(same), most if not rule else 0, titles)
     typer.echo(
         "To put them right: `formpack problems --to list.xlsx`, fill it in, `formpack correct list.xlsx --by CODE`."
         if rows

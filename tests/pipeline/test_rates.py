@@ -229,6 +229,24 @@ def test_no_plan_without_groups_that_went_through(bench: Bench) -> None:
         assert says in said and said.count("\n") == 1
 
 
+def test_orders_that_cannot_be_planned_for_are_told(bench: Bench) -> None:
+    (bench.workspace.folder / "lists" / "orders.csv").write_text(
+        '"code","label","consignee","scion","rootstock","quantity","wanted_on"\n'
+        "A,A,Farm,TAHITI,CARRIZO,many,2027-06-01\nB,B,Farm,TAHITI,CARRIZO,100,soon\nC,C,Farm,NONE,CARRIZO,100,2027-06-01\n"
+        "D,D,Farm,TAHITI,,100,2027-06-01\nE,E,Farm,TAHITI,CARRIZO,,2027-06-01\nF,F,Farm,TAHITI,CARRIZO,100,2027-06-01\n"
+    )
+    opened(bench, 0)
+    bench.take_in()
+    said = formpack("plan", cwd=bench.workspace.folder, code=1)
+    for part in ("order A is left out: its quantity 'many' is not a whole number.", "order B is left out: its day wanted_on 'soon'",
+                 "order C is left out: there is no scion NONE", "order D is left out: there is no rootstock (none given)",
+                 "order E is left out: its quantity is missing"):  # fmt: skip
+        assert part in said
+    assert table(bench.workspace, "projection", "rootstock, scion, month, ordered, shortfall") == [
+        ("CARRIZO", "TAHITI", "2027-06", 100, 100)
+    ]
+
+
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     folder = tmp_path_factory.mktemp("demo") / "nursery"
