@@ -98,7 +98,8 @@ def _flagged(store: Store, settings: Settings) -> list[_Doubt]:
                 else (f", or there are really {counted - expected:,} more")
             )
         if not is_borne_out:
-            then = f"ask {_ask(staff)} to count again" if estimate else "nothing is left to count"
+            again = "count the group" if (day - on).days > _OLD_DAYS else f"ask {_ask(staff)} to count again"
+            then = again if estimate else "nothing is left to count"
         elif (day - on).days > _OLD_DAYS or not estimate:
             then = "later counts bear this out, there is nothing to do"
         else:

@@ -17,7 +17,8 @@ from pipeline.store import Store
 
 STEPS = ("transplanted", "bagged", "budded", "read", "cut_back", "staked", "topped")
 """What is begun with in each step, in order; what comes through the last is a tree."""
-STEP_WORDS = {"transplanted": "seedlings to transplant", "bagged": "seedlings to bag", "budded": "buds to set"}
+STEP_WORDS = {"transplanted": "seedlings to transplant", "bagged": "seedlings to bag", "budded": "buds to set",
+              "read": "buds that took", "cut_back": "trees cut back", "staked": "trees staked", "topped": "trees topped"}  # fmt: skip
 _STEP_OF_STAGE = dict(zip(("tray", "bag", "budded", "read", "cut_back", "staked", "topped"), range(7), strict=True))
 _LEAST_GROUPS, _LEAST_PLANTS = 5, 500
 _READY_AFTER_BUDDING = 270
@@ -89,6 +90,11 @@ class PlanStep:
     rate: Rate
 
 
+def step_words(steps: list[str]) -> str:
+    """`buds that took, trees cut back`."""
+    return ", ".join(STEP_WORDS[s] for s in steps)
+
+
 def _months_before(day: dt.date, months: int) -> dt.date:
     year, month = divmod(day.year * 12 + day.month - 1 - months, 12)
     return dt.date(year, month + 1, 1)
@@ -106,9 +112,9 @@ def plan(store: Store, settings: Settings, rootstock: str, scion: str, trees: in
         raise Refused(f"No plan can be made yet: no group of this nursery is through with the step {lacking[0]!r}.")
     opened = store.value("SELECT median(g.opened_on - o.sow_date)::BIGINT FROM work.openings g JOIN work.origins o USING (group_code)"
                          " WHERE o.from_group IS NULL")  # fmt: skip
-    days = {"transplanted": opened, "bagged": ages.get("bag"), "budded": ages.get("budded")}
+    days = {"transplanted": opened, "bagged": ages.get("bag")} | {step: ages.get(step) for step in STEPS[2:]}
     found = []
-    for k, step in enumerate(STEPS[:3]):
+    for k, step in enumerate(STEPS):
         rest = [rate.known for rate in chain[k:] if rate is not None]
         rate = chain[k]
         assert rate is not None
@@ -132,20 +138,37 @@ def project(store: Store, settings: Settings, day: dt.date) -> None:
     rates, this_month = Rates(store), day.replace(day=1)
     ready: dict[tuple[str, str], dict[dt.date, Any]] = {}
     lag = dict(store.rows("SELECT stage, days FROM work.stage_ages")).get("ready") or _READY_AFTER_BUDDING
-    for code, stock, scion, stage, estimate, low, high, ready_on in store.rows(
+    unknown: set[str] = set()
+    for code, stock, scion, stage, estimate, low, high, ready_on, live, waiting in store.rows(
         "SELECT s.group_code, coalesce(s.rootstock, ''), coalesce(s.scion, ''), s.stage, s.estimate, s.low, s.high,"
-        " greatest((o.sow_date + to_months($1))::DATE, l.budded_on + $2::INTEGER) FROM work.standing s"
-        " LEFT JOIN work.origins o USING (group_code) LEFT JOIN (SELECT group_code, max(budded_on) AS budded_on FROM work.lots"
-        " GROUP BY group_code) l USING (group_code) WHERE s.stage <> 'gone' AND s.scion IS NOT NULL ORDER BY s.group_code",
+        " greatest((o.sow_date + to_months($1))::DATE, l.budded_on + $2::INTEGER), l.live, l.waiting FROM work.standing s"
+        " LEFT JOIN work.origins o USING (group_code) JOIN (SELECT group_code, max(budded_on) AS budded_on,"
+        "  coalesce(sum(green), 0)::BIGINT AS live,"
+        "  sum(CASE WHEN read_on IS NULL THEN buds_set ELSE unsure END)::BIGINT AS waiting FROM work.lots GROUP BY group_code) l"
+        " USING (group_code) WHERE s.stage <> 'gone' AND s.scion IS NOT NULL ORDER BY s.group_code",
         [settings.intervals.despatch_months, lag],
     ):
-        steps = [rates.of(step, stock, scion) for step in STEPS[_STEP_OF_STAGE[stage] :]]
-        dice = np.random.default_rng([SEED, zlib.crc32(code.encode())])
-        begin = np.maximum(0, np.rint(estimate + (high - low) / 3.92 * dice.standard_normal(DRAWS))).astype(np.int64)
-        left = draw_through(begin, [s.known for s in steps if s], settings.group_size, own_seed=zlib.crc32(code.encode()))
+        mark = zlib.crc32(code.encode())
+        dice = np.random.default_rng([SEED, mark])
+        stands = np.rint(np.clip(estimate + (high - low) / 3.92 * dice.standard_normal(DRAWS), low, high)).astype(np.int64)
+        at = _STEP_OF_STAGE[stage]
+        known = {step: rates.of(step, stock, scion) for step in STEPS}
+        ahead = STEPS[max(at, 2) :]
+        unknown |= {step for step in ahead if known[step] is None}
+        after = [r.known for step in STEPS[max(at, 3) :] if (r := known[step])]
+        if at <= 3:  # only what is green, or may be, becomes a tree; buds not read yet must take first
+            take = [r.known] if (r := known["budded"]) else []
+            growing = np.minimum(stands, live)
+            hoped = np.minimum(stands - growing, waiting)
+            left = draw_through(growing, after, settings.group_size, own_seed=mark)
+            left = left + draw_through(hoped, [*take, *after], settings.group_size, own_seed=mark + 1)
+        else:
+            left = draw_through(stands, after, settings.group_size, own_seed=mark)
         month = max(this_month, (ready_on or day).replace(day=1))
         of_pair = ready.setdefault((stock, scion), {})
         of_pair[month] = of_pair.get(month, 0) + left
+    store.connection.execute("CREATE OR REPLACE TABLE work.unknown_steps (step VARCHAR)")
+    store.insert("work.unknown_steps", ("step",), [(step,) for step in STEPS if step in unknown])
     _write(store, ready, _open_orders(store), this_month)
 
 
@@ -168,7 +191,7 @@ def _open_orders(store: Store) -> dict[tuple[str, str], dict[dt.date, int]]:
     return found
 
 
-COLUMNS = ("rootstock", "scion", "month", "ready", "low", "high", "ordered", "ready_until", "low_until", "high_until",
+COLUMNS = ("rootstock", "scion", "month", "ready", "low", "high", "ordered", "overdue", "ready_until", "low_until", "high_until",
            "ordered_until", "shortfall", "chance_enough")  # fmt: skip
 
 
@@ -180,6 +203,7 @@ def _write(
     for pair in sorted(set(ready) | set(orders)):
         until, ordered_until = np.zeros(DRAWS, dtype=np.int64), 0
         wanted: dict[dt.date, int] = {}
+        overdue = sum(n for month, n in orders.get(pair, {}).items() if month < this_month)
         for month, n in orders.get(pair, {}).items():  # what should have gone by now is wanted now
             wanted[max(month, this_month)] = wanted.get(max(month, this_month), 0) + n
         for month in sorted(set(ready.get(pair, {})) | set(wanted)):
@@ -187,7 +211,8 @@ def _write(
             until, ordered_until = until + own, ordered_until + wanted.get(month, 0)
             here, sofar = np.quantile(own, [0.5, 0.1, 0.9]), np.quantile(until, [0.5, 0.1, 0.9])
             chance = float((until >= ordered_until).mean()) if ordered_until else None
-            rows.append((*pair, f"{month:%Y-%m}", *(round(v) for v in here), wanted.get(month, 0), *(round(v) for v in sofar),
+            rows.append((*pair, f"{month:%Y-%m}", *(round(v) for v in here), wanted.get(month, 0),
+                         overdue if month == this_month else 0, *(round(v) for v in sofar),
                          ordered_until, max(0, ordered_until - round(sofar[0])), chance))  # fmt: skip
     types = dict.fromkeys(COLUMNS[:3], "VARCHAR") | {"chance_enough": "DOUBLE"}
     listed = ", ".join(f"{c} {types.get(c, 'BIGINT')}" for c in COLUMNS)

@@ -50,7 +50,7 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     "ladder": ("every plant opened: lost, despatched or in the books, by stage", (
         "stage", "lost", "despatched", "in_the_books", "lost_share")),
     "projection": ("trees ready by pair and month, against open orders", (
-        "rootstock", "scion", "month", "ready", "low", "high", "ordered", "ready_until", "low_until", "high_until",
+        "rootstock", "scion", "month", "ready", "low", "high", "ordered", "overdue", "ready_until", "low_until", "high_until",
         "ordered_until", "shortfall", "chance_enough")),
     "due": ("what is to be done by when", (
         "group_code", "task", "due_on", "days_over", "location", "estimate")),

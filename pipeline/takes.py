@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.formulas.comparison import Compared, Ratio, compare_teams, odds_ratio
-from pipeline.formulas.overdispersion import Moments, design_effect, pooled_interval, rho_within
+from pipeline.formulas.overdispersion import Moments, cautious, design_effect, pooled_interval, rho_within
 from pipeline.formulas.proportions import difference
 from pipeline.store import Store
 
@@ -41,7 +41,7 @@ def estimate_takes(store: Store) -> None:
     read, taken = (np.asarray(lots[k], dtype=np.int64) for k in ("read", "taken"))
     pair = np.char.add(np.char.add(columns["rootstock"], "+"), columns["scion"])
     cell = np.char.add(np.char.add(pair, " "), columns["attempt"])
-    moments = rho_within(taken, read, cell)
+    moments = cautious(rho_within(taken, read, cell))
     store.connection.execute(
         "CREATE OR REPLACE TABLE work.take_spread AS SELECT $1::DOUBLE AS rho, $2::BIGINT AS freedom", list(moments)
     )
@@ -157,7 +157,7 @@ def _apart(of: dict[str, tuple[list[int], list[int]]], kind: str) -> tuple[float
     if kind == "in time" or "in time" not in of:
         return None, None, None
     (y, n), (good, size) = of[kind], of["in time"]
-    moments = rho_within([*y, *good], [*n, *size], [0] * len(y) + [1] * len(good))
+    moments = cautious(rho_within([*y, *good], [*n, *size], [0] * len(y) + [1] * len(good)))
     sizes = [sum(v) / design_effect(v, moments.rho) for v in (n, size)]
     return difference(sum(y) / sum(n), sizes[0], sum(good) / sum(size), sizes[1])
 
@@ -172,7 +172,7 @@ def compare_off_types(store: Store) -> None:
         " FROM work.off_types o LEFT JOIN work.list_rootstocks r ON r.code = o.rootstock GROUP BY o.rootstock ORDER BY o.rootstock"
     ):
         y, n = sum(culled), sum(lifted)
-        moments = rho_within(culled, lifted, [0] * len(culled))
+        moments = cautious(rho_within(culled, lifted, [0] * len(culled)))
         low, high = pooled_interval(y, n, design_effect(lifted, moments.rho), moments.freedom)
         verdict = None
         if published_low is not None and published_high is not None:

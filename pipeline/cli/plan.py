@@ -45,9 +45,14 @@ def plan(
             if code and code not in {row["code"] for row in ws.read_list(name)}:
                 raise Refused(f"There is no {code} in lists/{name}.csv.")
         first = _month(month) if month else None
+        today = run.the_day(ws.settings, day_of(as_of))
+        if first and not today.replace(day=1) <= first <= today.replace(year=today.year + 20, day=1):
+            raise Refused(f"--month {month} must be from {today:%Y-%m} on, at most twenty years ahead.")
+        grades = [row for row in ws.read_list("compatibility") if (row["rootstock"], row["scion"]) == (rootstock, scion)]
         with Store.open(ws.store_file, make=False) as store:
             day = run.refresh(store, ws, day_of(as_of))
             faults = store.rows("SELECT code, fault FROM work.order_faults")
+            unknown = [step for (step,) in store.rows("SELECT step FROM work.unknown_steps")]
             if first is None:
                 rows = store.rows(
                     f"SELECT {', '.join(outlook.COLUMNS)} FROM projection ORDER BY shortfall DESC, rootstock, scion, month"
@@ -55,58 +60,66 @@ def plan(
             else:
                 steps = outlook.plan(store, ws.settings, rootstock, scion, trees, first)
     if first is None:
-        _print_projection(day, rows, outlook.COLUMNS, faults, as_json)
-        raise typer.Exit(1 if faults or any(r[11] for r in rows) else 0)
+        _print_projection(day, rows, outlook.COLUMNS, faults, unknown, as_json)
+        raise typer.Exit(1 if faults or any(r[12] for r in rows) else 0)
     if as_json:
         sow = outlook.sow_by(ws.settings, first)
         print_json({"trees": trees, "rootstock": rootstock, "scion": scion, "month": month, "sow_by": sow,
                     "steps": [asdict(s) for s in steps]})  # fmt: skip
         return
-    _print_plan(ws, steps, rootstock, scion, trees, first, day)
+    _print_plan(ws, steps, rootstock, scion, trees, first, day, grades)
 
 
 def _print_projection(
-    day: dt.date, rows: list[tuple[Any, ...]], columns: tuple[str, ...], faults: list[tuple[Any, ...]], as_json: bool
-) -> None:
+    day: dt.date, rows: list[tuple[Any, ...]], columns: tuple[str, ...], faults: list[tuple[Any, ...]], unknown: list[str],
+    as_json: bool,
+) -> None:  # fmt: skip
+    from pipeline.outlook import step_words
+
     if as_json:
         print_json({"as_of": day, "projection": [dict(zip(columns, r, strict=True)) for r in rows],
-                    "orders_left_out": [{"code": code, "fault": fault} for code, fault in faults]})  # fmt: skip
+                    "orders_left_out": [{"code": code, "fault": fault} for code, fault in faults],
+                    "steps_without_a_rate": unknown})  # fmt: skip
         return
     for code, fault in faults:
         typer.echo(f"lists/orders.csv: order {code} is left out: {fault}.")
-    short = [r for r in rows if r[11]]
-    typer.echo(f"Trees ready from {day} on, by pair and month; from and to hold in 8 of 10 cases, until adds up from now.")
-    heads = ("pair", "month", "ready", "from", "to", "ordered", "ready until", "ordered until", "short", "chance of enough")
-    lines = [
-        (
-            f"{r[0]} + {r[1]}",
-            r[2],
-            r[3],
-            r[4],
-            r[5],
-            r[6],
-            r[7],
-            r[10],
-            r[11] or None,
-            f"{r[12]:.0%}" if r[12] is not None else "",
-        )
-        for r in [*short, *(r for r in rows if not r[11])]
-    ]
-    if lines:
-        print_table(heads, lines)
-    if short:
-        typer.echo(f"{many(len(short), 'month')} of a pair fall short, the most trees first.")
-    else:
+    if unknown:
+        typer.echo(f"Nothing has gone through these steps here yet, so no loss is counted in them: {step_words(unknown)}.")
+    short = [r for r in rows if r[12]]
+    if rows:
         typer.echo(
-            "No open order falls short." if rows else "Nothing is on the way: no budded group stands and no order is open."
+            f"Trees that will be ready from {day} on if nothing more is budded. From and to hold in 8 of 10 cases; until adds up from now."
         )
+        heads = ("pair", "month", "ready", "from", "to", "ordered", "overdue", "ready until", "ordered until", "short",
+                 "chance of enough")  # fmt: skip
+        print_table(heads, [
+            (f"{r[0]} + {r[1]}", *r[2:7], r[7] or None, r[8], r[11], r[12] or None, _chance(r[13]))
+            for r in [*short, *(r for r in rows if not r[12])]
+        ])  # fmt: skip
+    if short:
+        typer.echo(
+            f"{many(len(short), 'order month')} of a pair {'falls' if len(short) == 1 else 'fall'} short, the most trees first."
+        )
+    elif rows:
+        typer.echo("No open order that could be read falls short." if faults else "No open order falls short.")
+    else:
+        typer.echo("Nothing is on the way: no budded group stands and no order is open.")
 
 
-def _print_plan(ws: Any, steps: list[Any], rootstock: str, scion: str, trees: int, month: dt.date, day: dt.date) -> None:
+def _chance(value: float | None) -> str:
+    if value is None:
+        return ""
+    return "over 99%" if value > 0.99 else "under 1%" if value < 0.01 else f"{value:.0%}"
+
+
+def _print_plan(ws: Any, steps: list[Any], rootstock: str, scion: str, trees: int, month: dt.date, day: dt.date,
+                grades: list[dict[str, str]]) -> None:  # fmt: skip
     from pipeline import outlook
 
     sow = outlook.sow_by(ws.settings, month)
-    typer.echo(f"For {trees:,} trees of {rootstock} + {scion} ready by {month}, sow by {sow}.")
+    typer.echo(f"For {many(trees, 'tree')} of {rootstock} + {scion} ready by {month}, sow by {sow}.")
+    for row in grades:
+        typer.echo(f"lists/compatibility.csv: this pair is {row['grade']} ({row.get('source') or 'no source given'}).")
     print_table(("begin with", "by", "for 80 %", "for 95 %", "come through", "rate of", "resting on"), [
         (outlook.STEP_WORDS[s.step], s.by or "no date yet", s.at_80, s.at_95, f"{s.rate.known.share:.1%}",
          "all of the nursery" if s.rate.level == "all" else s.rate.level, f"{many(s.rate.groups, 'group')}, {s.rate.began:,} plants")

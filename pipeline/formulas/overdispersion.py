@@ -17,6 +17,9 @@ from pipeline.formulas.proportions import wilson
 
 Real = NDArray[np.float64]
 LEAST_RHO = 1e-6
+USUAL_RHO = 0.03
+"""What is taken for rho while hardly any two lots can be set beside each other (common practice, no published source)."""
+_ENOUGH_FREEDOM = 10
 
 
 class Moments(NamedTuple):
@@ -49,6 +52,13 @@ def rho_within(taken: ArrayLike, read: ArrayLike, cell: ArrayLike) -> Moments:
     return Moments(min(1.0, max(0.0, (between - within) / below)) if below > 0 else 0.0, freedom)
 
 
+def cautious(moments: Moments) -> Moments:
+    """The same, rho not below the usual one while it rests on fewer than ten degrees of freedom (in proportion): a single lot,
+    or two alike, cannot show that lots do not differ."""
+    floor = USUAL_RHO * max(0.0, 1 - moments.freedom / _ENOUGH_FREEDOM)
+    return Moments(max(moments.rho, floor), moments.freedom)
+
+
 def design_effect(read: ArrayLike, rho: float) -> float:
     """How many times larger the variance of a pooled share is than by chance alone: 1 + rho (sum n^2 / sum n - 1)."""
     n = np.asarray(read, dtype=float)
@@ -71,7 +81,7 @@ def pooled_interval(taken: int, read: int, deff: float, freedom: int) -> tuple[f
     of Student's t where rho rests on few lots (`freedom`; at most where it is 4 or less)."""
     size = read / max(1.0, deff)
     quantile = float(stats.t.ppf(0.975, max(4, freedom))) if deff > 1 else float(stats.norm.ppf(0.975))
-    return wilson(taken * size / read, size, quantile)
+    return wilson(taken / read * size, size, quantile)
 
 
 class BetaBinomial(NamedTuple):
@@ -118,7 +128,8 @@ def beta_binomial(taken: ArrayLike, read: ArrayLike, design: ArrayLike) -> BetaB
     curve = np.array([(slope(found.x + step * e) - slope(found.x - step * e)) / (2 * step) for e in np.eye(len(first))])
     rho = float(special.expit(found.x[-1]))
     try:
-        errors = np.sqrt(np.diag(linalg.inv((curve + curve.T) / 2)))[:-1]
+        variance = np.diag(linalg.inv((curve + curve.T) / 2))[:-1]
+        errors = np.sqrt(np.where(variance > 0, variance, np.nan))
     except (linalg.LinAlgError, ValueError):
         errors = np.full(x.shape[1], math.nan)
     ways = special.gammaln(n + 1) - special.gammaln(y + 1) - special.gammaln(n - y + 1)

@@ -71,14 +71,14 @@ def _without_each(entered: Counts, lost: Counts, left: Counts, risk: Counts, die
 
 
 def log_log_interval(survival: Real, error: Real, freedom: int) -> tuple[Real, Real]:
-    """95 % limits of survivals by log(-log), with Student's t of `freedom`; NaN where there is no error to go by, the
-    survival itself where it is 0 or 1."""
+    """95 % limits of survivals by log(-log), with Student's t of `freedom`; NaN where there is no error to go by, and where
+    nothing or everything was lost (which says too little to give limits this way)."""
     quantile = float(stats.t.ppf(0.975, max(1, freedom)))
     inside = (survival > 0) & (survival < 1)
     safe = np.where(inside, survival, 0.5)
     half = quantile * error / (safe * np.abs(np.log(safe)))
     low, high = safe ** np.exp(half), safe ** np.exp(-half)
-    return np.where(inside, low, survival), np.where(inside, high, survival)
+    return np.where(inside, low, np.nan), np.where(inside, high, np.nan)
 
 
 class Incidence(NamedTuple):

@@ -130,16 +130,20 @@ def funnel_plot(rows: Sequence[Team], middle: float, deff: float, says: str) -> 
             axes.plot(sizes, low, color="#8b978e", linewidth=1, linestyle=style, label=f"{label} alike teams within")
             axes.plot(sizes, high, color="#8b978e", linewidth=1, linestyle=style)
         axes.axhline(middle, color=PEEL, linewidth=1)
-        for i, t in enumerate(rows):
+        for i, t in enumerate(sorted(rows, key=lambda t: t.of)):
             if t.adjusted is not None:
                 axes.plot([t.of, t.of], [t.rate, t.adjusted], color=RULE, linewidth=0.8)
                 axes.plot([t.of], [t.adjusted], "o", color=LEAF, markersize=5, label=None if i else "with the whole mix")
             axes.plot([t.of], [t.rate], "o", markersize=5, markerfacecolor="white", markeredgecolor="#6d7a71",
                       label=None if i else "as it is")  # fmt: skip
-            axes.annotate(t.code, (t.of, t.adjusted if t.adjusted is not None else t.rate), xytext=(5, 3),
+            axes.annotate(t.code, (t.of, t.adjusted if t.adjusted is not None else t.rate), xytext=(5, (3, -9, 10)[i % 3]),
                           textcoords="offset points", fontsize=7.5)  # fmt: skip
-        axes.set_ylim(max(0.0, min(t.rate for t in rows) - 0.06), min(1.0, max(t.rate for t in rows) + 0.05))
+        low, high = funnel(middle, sizes[20:], deff, 3.090232)
+        axes.set_ylim(
+            max(0.0, min(*(t.rate for t in rows), low[0]) - 0.02), min(1.0, max(*(t.rate for t in rows), high[0]) + 0.01)
+        )
         axes.set_xlabel("buds read")
+        axes.set_ylabel("take")
         axes.xaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))
         axes.yaxis.set_major_locator(mpl.ticker.MaxNLocator(6, steps=[1, 2, 5, 10]))
         axes.yaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
@@ -178,6 +182,7 @@ def bars(standing: Sequence[Standing], says: str) -> str:
             axes.text(s.high + most * 0.012, place, f"{s.estimate:,}", va="center", fontsize=8)
         axes.set_yticks(places, [s.label for s in standing])
         axes.set_xlim(0, most * 1.12)
+        axes.set_xlabel("plants")
         axes.set_ylim(0.4, len(standing) + 0.6)
         axes.xaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))
         axes.grid(axis="x", color=RULE, linewidth=0.5)
@@ -213,7 +218,8 @@ def course(c: Course) -> str:
             at = min(max(n.counted, least - 0.6 * room), most + 0.6 * room)
             axes.plot([_day(n.on)], [at], "X", markersize=7, markerfacecolor="white", markeredgecolor="#8a2f1d",
                       label=None if i else "counted, and doubtful")  # fmt: skip
-            axes.annotate(f"{n.counted:,}", (_day(n.on), at), xytext=(-7, 0), textcoords="offset points", ha="right", va="center",
+            beyond = "" if at == n.counted else " (off the scale)"
+            axes.annotate(f"{n.counted:,}{beyond}", (_day(n.on), at), xytext=(-7, 0), textcoords="offset points", ha="right", va="center",
                           fontsize=8, color="#8a2f1d")  # fmt: skip
         axes.yaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))
         locator = mpl.dates.AutoDateLocator(maxticks=8)  # type: ignore[no-untyped-call]
@@ -221,6 +227,7 @@ def course(c: Course) -> str:
         axes.xaxis.set_major_formatter(mpl.dates.ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
         axes.grid(axis="y", color=RULE, linewidth=0.5)
         axes.set_axisbelow(True)
+        axes.set_ylabel("plants")
         figure.legend(fontsize=7, frameon=False, loc="outside upper left", ncols=4)
         return _svg(figure, c.says)
 
@@ -264,6 +271,7 @@ def causes(rows: Iterable[Cause], words: dict[str, str], says: str) -> str:
                     axes.barh(place, lost, left=start, height=0.64, color=shade, label=label)
                     start += lost
             axes.annotate(f" {cause.lost:,}", (start, place), va="center", fontsize=8)
+        axes.set_xlabel("plants lost")
         axes.set_yticks(list(range(len(rows), 0, -1)), [c.label for c in rows])
         axes.set_ylim(0.4, len(rows) + 0.6)
         axes.xaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from formpack.group_code import shown
 from pipeline.findings import Rule
+from pipeline.outlook import step_words
 from pipeline.report.stock import STAGE_WORDS, Course, Stock, courses, gather_stock
 from pipeline.store import Store
 from pipeline.workspace import Workspace
@@ -113,6 +114,7 @@ class Ahead:
     low: int
     high: int
     ordered: int
+    overdue: int
     ready_until: int
     ordered_until: int
     shortfall: int
@@ -207,6 +209,8 @@ class Figures:
     off_types: list[OffType]
     ladder: list[Rung]
     ahead: list[Ahead]
+    order_faults: list[tuple[str, str]]
+    unknown_steps: str
     by_rootstock: list[Share]
     by_scion_take: list[Share]
     by_pair: list[Share]
@@ -258,7 +262,7 @@ def _at(points: list[Point], day: int) -> Point | None:
 
 def _ahead(store: Store, names: dict[str, str]) -> list[Ahead]:
     rows = store.rows(
-        "SELECT rootstock, scion, month, ready, low, high, ordered, ready_until, ordered_until, shortfall, chance_enough"
+        "SELECT rootstock, scion, month, ready, low, high, ordered, overdue, ready_until, ordered_until, shortfall, chance_enough"
         " FROM projection ORDER BY shortfall DESC, month, rootstock, scion"
     )
     return [Ahead(" + ".join(names.get(x, x) for x in (a, b) if x), *rest) for a, b, *rest in rows]
@@ -350,6 +354,8 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         ladder=[Rung(*row) for row in store.rows(
             "SELECT stage, lost, despatched, in_the_books, coalesce(lost_share, 0) FROM ladder")],
         ahead=_ahead(store, names),
+        order_faults=store.rows("SELECT code, fault FROM work.order_faults"),
+        unknown_steps=step_words([step for (step,) in store.rows("SELECT step FROM work.unknown_steps")]),
         by_rootstock=_shares(store, "rootstock", names),
         by_scion_take=_shares(store, "scion", names),
         by_pair=_shares(store, "rootstock+scion", names),

@@ -13,8 +13,9 @@ from openpyxl.utils import get_column_letter
 from pipeline.store import Store
 from pipeline.tables import TABLES, plain_cell
 
-_RATES = {"take_rate", "low", "high", "adjusted", "adjusted_low", "adjusted_high", "q_value", "p_wrong", "survival",
-          "se", "share", "cumulative", "exact_share", "confidence"}  # fmt: skip
+_RATES = {"take_rate", "low", "high", "adjusted", "adjusted_low", "adjusted_high", "p_wrong", "survival",
+          "se", "share", "cumulative", "exact_share", "confidence", "difference", "lost_share", "published_low", "published_high",
+          "chance_enough"}  # fmt: skip
 _WIDE = {"message": 70, "advice": 60, "instance_id": 44, "instance_ids": 44, "source": 30, "level": 22}
 
 
@@ -47,6 +48,8 @@ def write_workbook(store: Store, path: Path) -> None:
                     cell.number_format = "yyyy-mm-dd"
                 elif column in _RATES and isinstance(value, float) and name != "standing":
                     cell.number_format = "0.0%"
+                elif isinstance(value, float):
+                    cell.number_format = "0.000"
                 cells.append(cell)
             sheet.append(cells)
     beside = path.with_name(f".{path.name}.new")

@@ -1,9 +1,10 @@
 -- Orders that cannot be planned for, and why.
 SELECT o.code,
-    CASE WHEN coalesce(TRY_CAST(o.quantity AS BIGINT), -1) < 0
-            THEN 'its quantity ' || coalesce('''' || o.quantity || '''', 'is missing and') || ' is not a whole number'
-        WHEN TRY_CAST(o.wanted_on AS DATE) IS NULL
-            THEN 'its day wanted_on ' || coalesce('''' || o.wanted_on || '''', 'is missing and') || ' is not written as 2026-03-02'
+    CASE WHEN o.quantity IS NULL THEN 'it has no quantity'
+        WHEN coalesce(TRY_CAST(o.quantity AS BIGINT), -1) < 0
+            THEN 'its quantity ' || o.quantity || ' is not a whole number, written in digits only'
+        WHEN o.wanted_on IS NULL THEN 'it has no day wanted_on'
+        WHEN TRY_CAST(o.wanted_on AS DATE) IS NULL THEN 'its day wanted_on ' || o.wanted_on || ' is not written as 2026-03-02'
         WHEN r.code IS NULL THEN 'there is no rootstock ' || coalesce(o.rootstock, '(none given)') || ' in lists/rootstocks.csv'
         WHEN c.code IS NULL THEN 'there is no scion ' || coalesce(o.scion, '(none given)') || ' in lists/scions.csv'
     END AS fault

@@ -18,7 +18,7 @@ sys.path.insert(0, str(ROOT))
 
 from pipeline import estimate  # noqa: E402
 from pipeline.formulas.comparison import compare_teams  # noqa: E402
-from pipeline.formulas.overdispersion import design_effect, pooled_interval, rho_within  # noqa: E402
+from pipeline.formulas.overdispersion import cautious, design_effect, pooled_interval, rho_within  # noqa: E402
 from pipeline.formulas.proportions import wilson  # noqa: E402
 from pipeline.formulas.survival import kaplan_meier  # noqa: E402
 from pipeline.losses import DAYS_A_STEP, _Lives  # noqa: E402
@@ -38,7 +38,7 @@ def take(seed: int, rho: float) -> tuple[float, float, float]:
     cell = np.repeat(np.arange(pairs), lots)
     n = dice.integers(30, 500, len(cell))
     y = dice.binomial(n, dice.beta(p[cell] * (1 - rho) / rho, (1 - p[cell]) * (1 - rho) / rho))
-    moments = rho_within(y, n, cell)
+    moments = cautious(rho_within(y, n, cell))
     held, wide, plain = [], [], []
     for k in range(pairs):
         own = cell == k
