@@ -103,6 +103,7 @@ def with_moves(chains: Chains, ends: Iterable[tuple[Match, tuple[float, float]]]
     chance = np.concatenate([chains.jump_chance, np.zeros((groups, nodes, len(_SPREAD)))], axis=2)
     for match, chances in ends:
         for end, sign, p in ((match.fall, -1, chances[0]), (match.rise, 1, chances[1])):
+            chance[end.row, end.step, :JUMPS] *= 1 - p
             for k, (by, share) in enumerate(_SPREAD.items()):
                 size[end.row, end.step, JUMPS + k] = sign * (match.size + by)
                 chance[end.row, end.step, JUMPS + k] = p * share

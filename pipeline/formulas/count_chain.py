@@ -9,8 +9,8 @@ Their difference D = N - B is followed instead of N, because recorded flows then
 - Between two nodes (counts) D falls by the plants that were lost without a record. Their number u is negative binomial
   with shape `loss[stage]` x E / clump and mean `loss[stage]` x E, where the exposure E is in 1,000 plant-days / 1,000
   plants = days of a group of a thousand: zero with a probability that falls with the days, else small; intervals add
-  up. With probability 1 - exp(-large x E) it is instead large, P(u) ~ 1 / (u + 5); with probability 1 - exp(-gain x E)
-  it is a gain of that kind. A recorded movement may be named as a `jump`: a size and the chance of it.
+  up. With probability 1 - exp(-(large + gain) x E) it is instead, in their proportion, large, P(u) ~ 1 / (u + 5), or
+  a gain of that kind. A recorded movement may be named as a `jump`: a size and the chance of it.
 - N is never below zero, nor what stands after a count below what was taken out with it; nor is it above a `ceiling` where
   one is known (a merge that put all of a group elsewhere leaves none).
 - A count y of x plants is exact with probability (1 - gross) x exact[who]; near, a rounded normal of sd max(error x, 1/2)
@@ -147,7 +147,9 @@ def kernels(rates: Rates, stage: Whole, exposure: Real, width: int) -> tuple[Rea
     """(n, 2 width) chance of each change of D in n steps, laid out as `Beliefs.moved`; the parts of it that are small
     losses and large losses come apart as the second and third array (the rest are gains)."""
     mean = np.asarray(rates.loss)[stage] * exposure
-    large, gain = -np.expm1(-rates.large * exposure), -np.expm1(-rates.gain * exposure)
+    both = max(rates.large + rates.gain, 1e-300)
+    rare = -np.expm1(-both * exposure)
+    large, gain = rare * rates.large / both, rare * rates.gain / both
     tail = _log_uniform(width)
     small_part, large_part = np.zeros((len(stage), 2 * width)), np.zeros((len(stage), 2 * width))
     small_part[:, :width] = (1 - large - gain)[:, None] * loss_chances(mean, rates.clump, width)

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import linalg, optimize, special, stats
+from scipy import optimize, special, stats
 
 from pipeline.formulas.proportions import wilson
 
@@ -128,9 +128,9 @@ def beta_binomial(taken: ArrayLike, read: ArrayLike, design: ArrayLike) -> BetaB
     curve = np.array([(slope(found.x + step * e) - slope(found.x - step * e)) / (2 * step) for e in np.eye(len(first))])
     rho = float(special.expit(found.x[-1]))
     try:
-        variance = np.diag(linalg.inv((curve + curve.T) / 2))[:-1]
+        variance = np.diag(np.linalg.inv((curve + curve.T) / 2))[:-1]
         errors = np.sqrt(np.where(variance > 0, variance, np.nan))
-    except (linalg.LinAlgError, ValueError):
+    except np.linalg.LinAlgError:
         errors = np.full(x.shape[1], math.nan)
     ways = special.gammaln(n + 1) - special.gammaln(y + 1) - special.gammaln(n - y + 1)
     is_good = bool(np.abs(slope(found.x)).max() < 1e-3 and LEAST_RHO < rho < 0.99)

@@ -76,7 +76,7 @@ def log_log_interval(survival: Real, error: Real, freedom: int) -> tuple[Real, R
     quantile = float(stats.t.ppf(0.975, max(1, freedom)))
     inside = (survival > 0) & (survival < 1)
     safe = np.where(inside, survival, 0.5)
-    half = quantile * error / (safe * np.abs(np.log(safe)))
+    half = np.minimum(quantile * error / (safe * np.abs(np.log(safe))), 30.0)
     low, high = safe ** np.exp(half), safe ** np.exp(-half)
     return np.where(inside, low, np.nan), np.where(inside, high, np.nan)
 
