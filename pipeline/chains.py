@@ -132,14 +132,15 @@ def _measures(chains: Chains, b: Beliefs, rates: Rates) -> Real:
     off = np.abs(chains.counted[..., None] - stood)
     state, without = b.state[:, 1:], b.without[:, 1:]
     made = chains.counted >= 0
-    wrong = off > np.maximum(WRONG_SDS * rates.error * stood, 2)
+    usual = WRONG_SDS * rates.error * np.sqrt(1 + 8 * rates.tail)  # the tail is three times as wide
+    wrong = off > np.maximum(usual * stood, 2)
     causes = b.ways[..., 1:]
     total = np.maximum(causes.sum(-1), 1e-12)
     losses = np.concatenate([b.moved[..., width:], b.moved[..., :width]], axis=-1)
     fall = [quantile(losses, q) - width for q in (0.5, 0.025, 0.975)]
     paired = b.jumped[..., JUMPS:].sum(-1)
     first = b.low[:, None] + np.arange(width)
-    misstated = np.abs(first) > np.maximum(WRONG_SDS * rates.error * chains.opened[:, None], 2)
+    misstated = np.abs(first) > np.maximum(usual * chains.opened[:, None], 2)
     opening = (chains.opened + b.low + quantile(b.state[:, 0], 0.5), (b.state[:, 0] * misstated).sum(1))
     columns = [
         *(np.maximum(0, base + quantile(without, q)) for q in (0.5, 0.025, 0.975)),
