@@ -200,6 +200,8 @@ class Figures:
     by_attempt: list[Share]
     by_days: list[Share]
     timeliness: list[Timeliness]
+    in_time: tuple[int, int, int]
+    """Earliest and latest day of a reading in time, and the day from which cutting back is late."""
     from_opening: list[Point]
     from_budding: list[Point]
     by_age: list[tuple[int, Point | None, Point | None]]
@@ -339,6 +341,7 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         by_days=sorted(_shares(store, "days", {}), key=lambda s: (s.label == "after 35", s.label != "before 18", s.label)),
         timeliness=[Timeliness(w, k, u, n, y / n, d, low, high) for w, k, u, n, y, d, low, high in store.rows(
             "SELECT work, kind, units, plants, through, difference, low, high FROM timeliness ORDER BY work DESC, kind")],
+        in_time=store.rows("SELECT earliest_bud_take, latest_bud_take, 2 * cut_back + 1 FROM work.settings")[0],
         from_opening=opening,
         from_budding=budding,
         by_age=[(day, _at(opening, day), _at(budding, day)) for day in _AGES if _at(opening, day) or _at(budding, day)],

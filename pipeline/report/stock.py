@@ -202,8 +202,8 @@ def courses(store: Store, most: int = 12) -> list[Course]:
     ):
         nodes = store.rows(
             "SELECT n.on_date, n.ended, n.counted, n.book, b.stands::BIGINT, b.stands_low::BIGINT, b.stands_high::BIGINT,"
-            " n.kind = 'count', b.p_wrong >= 0.5 FROM work.chain_nodes n JOIN work.chain_beliefs b USING (group_code, position)"
-            " WHERE n.group_code = ? ORDER BY n.position",
+            " n.kind = 'count', coalesce(c.flagged, false) FROM work.chain_nodes n JOIN work.chain_beliefs b"
+            " USING (group_code, position) LEFT JOIN work.counts c USING (group_code, position) WHERE n.group_code = ? ORDER BY n.position",
             [code],
         )
         flows = store.rows(
