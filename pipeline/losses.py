@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.formulas.overdispersion import pooled_interval
-from pipeline.formulas.proportions import wilson
+from pipeline.formulas.overdispersion import pooled_interval, ratio_effect_of_sums
 from pipeline.formulas.survival import Counts, aalen_johansen, kaplan_meier, log_log_interval, log_rank
 from pipeline.store import Store
 
@@ -202,11 +201,7 @@ def _causes_by_stage(store: Store, by: str, level: str, whole: int) -> Iterator[
         [by, level],
     )
     for cause, rank, lost, yy, yn, n, nn, groups in rows:
-        share = min(1.0, lost / n) if n else 0.0
-        spread = max(0.0, yy - 2 * share * yn + share * share * nn)
-        deff = groups / (groups - 1) * spread / (n * share * (1 - share)) if groups > 1 and 0 < share < 1 else 1.0
-        if groups > 1 and lost <= n:
-            low, high = pooled_interval(lost, n, deff, groups - 1)
-        else:
-            low, high = wilson(min(lost, n), n)
+        share = min(1.0, lost / n)
+        deff = ratio_effect_of_sums(groups, min(lost, n), n, yy, yn, nn)
+        low, high = pooled_interval(min(lost, n), n, deff, groups - 1)
         yield by, level, cause or "other", STAGES[rank - 1], lost, lost / whole, share, low, high

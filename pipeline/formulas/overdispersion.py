@@ -71,9 +71,15 @@ def ratio_effect(taken: ArrayLike, read: ArrayLike) -> float:
     d = v N / (p (1 - p)), v = m / (m - 1) sum (y - n p)^2 / N^2. J. N. K. Rao & A. J. Scott, Biometrics 48 (1992) 577-585.
     """
     y, n = np.asarray(taken, dtype=float), np.asarray(read, dtype=float)
-    p, m = y.sum() / n.sum(), len(n)
-    v = m / (m - 1) * ((y - n * p) ** 2).sum() / n.sum() ** 2
-    return float(v * n.sum() / (p * (1 - p)))
+    return ratio_effect_of_sums(len(n), y.sum(), n.sum(), (y * y).sum(), (y * n).sum(), (n * n).sum())
+
+
+def ratio_effect_of_sums(lots: int, y: float, n: float, yy: float, yn: float, nn: float) -> float:
+    """The same from how many lots there are and the sums of y, n, y^2, y n and n^2; 1 where it cannot be said."""
+    p = y / n if n else 0.0
+    if lots < 2 or not 0 < p < 1:
+        return 1.0
+    return float(lots / (lots - 1) * max(0.0, yy - 2 * p * yn + p * p * nn) / (n * p * (1 - p)))
 
 
 def pooled_interval(taken: int, read: int, deff: float, freedom: int) -> tuple[float, float]:

@@ -53,6 +53,12 @@ def test_a_chain_of_steps() -> None:
     assert enough_through(100, unsure, 1000, 0.80) < enough_through(100, unsure, 1000, 0.95)
 
 
+def test_one_step_is_the_beta_binomial() -> None:
+    assert enough_through(100, [StepRate(0.8, 0.0, 0.0)], 1000, 0.95) == 135
+    # beta(80, 20): rho 1 / 101 in one group
+    assert enough_through(100, [StepRate(0.8, 0.0, 1 / 101)], 1000, 0.95) == 141
+
+
 def test_what_can_never_be_enough() -> None:
     with pytest.raises(ValueError, match="no number of plants"):
         enough_at_rate(1000, 1e-6, 0.95)
