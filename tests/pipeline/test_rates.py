@@ -217,6 +217,36 @@ def test_losses_are_dated_at_the_middle_and_follow_the_plants(bench: Bench) -> N
     assert ladder == [(100, 0, 900)]
 
 
+def test_what_stands_today_is_at_risk_until_its_age_of_today(bench: Bench) -> None:
+    """Two groups of 1,000, opened on 2 February and on 3 May. The first loses 100 by 17 March (43 days, so at day 22: after step
+    20 and by step 30) and 90 by 21 July (day 169, half way back to that of 17 March: day 106); by then the other is younger."""
+    opened(bench, 0)
+    opened(bench, 1, day="05-03")
+    bench.note("loss", "03-17", 0, lost=100, loss_cause="frost", recount="yes")
+    bench.rows["loss"][-1]["group_code"] = CODES[0]
+    bench.note("loss", "07-21", 0, lost=90, loss_cause="frost", recount="yes")
+    bench.rows["loss"][-1]["group_code"] = CODES[0]
+    bench.take_in(dt.date(2026, 8, 1))
+    steps = {int(s): (risk, lost, survival) for s, risk, lost, survival in table(
+        bench.workspace, "survival", "step, at_risk, lost, survival", "clock = 'days_from_opening' AND \"by\" = 'all'")}  # fmt: skip
+    assert steps[20] == (2000, 0, 1.0)
+    assert steps[30][1:] == (100, pytest.approx(0.95))
+    assert steps[100][:2] == (900, 0) and steps[110][1:] == (90, pytest.approx(0.95 * 0.9))
+
+
+def test_an_order_is_open_for_what_was_not_sent_for_it(bench: Bench) -> None:
+    (bench.workspace.folder / "lists" / "orders.csv").write_text(
+        "code,label,consignee,scion,rootstock,quantity,wanted_on\nA,A,Farm,TAHITI,CARRIZO,300,2027-06-01\n"
+        "B,B,Farm,TAHITI,CARRIZO,50,2026-07-01\n"
+    )
+    opened(bench, 0)
+    for order, trees in (("A", 120), ("B", 50)):
+        bench.note("despatch", "08-10", 0, despatched=trees, order_ref=order, consignee="Farm", recount="yes")
+        bench.rows["despatch"][-1]["group_code"] = CODES[0]
+    bench.take_in()
+    assert table(bench.workspace, "projection", "month, ordered, overdue, shortfall") == [("2027-06", 180, 0, 180)]
+
+
 def test_no_plan_without_groups_that_went_through(bench: Bench) -> None:
     opened(bench, 0)
     bench.take_in()
