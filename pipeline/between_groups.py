@@ -142,15 +142,10 @@ def moved(
     return found
 
 
-def _neighbours(built: Built) -> dict[int, int]:
+def _neighbours(built: Built) -> Counter[int]:
     """How many groups ever stood at each place."""
-    runs = np.arange(built.place.shape[1]) < built.chains.length[:, None]
-    row, step = np.nonzero(runs)
-    pairs = {(int(r), int(p)) for r, p in zip(row, built.place[row, step], strict=True)}
-    found: dict[int, int] = {}
-    for _, place in pairs:
-        found[place] = found.get(place, 0) + 1
-    return found
+    row, step = np.nonzero(np.arange(built.place.shape[1]) < built.chains.length[:, None])
+    return Counter(place for _, place in set(zip(row.tolist(), built.place[row, step].tolist(), strict=True)))
 
 
 def _chance(odds: float) -> float:

@@ -7,7 +7,7 @@ never other than what would be worked out anew.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -166,11 +166,14 @@ def _anew(chains: Chains, rates: Rates, crate_size: int) -> Iterator[tuple[int, 
             yield int(row), Worked(measures[i, :length], int(batch.low[i] + held[0]), last[held[0] : held[-1] + 1])
 
 
-def work_out(store: Store, chains: Chains, rates: Rates, crate_size: int) -> dict[int, Worked]:
-    """What is believed of these chains, by their number: from the cache where nothing it depends on has changed."""
+def work_out(
+    store: Store, chains: Chains, rates: Rates, crate_size: int, rows: Iterable[int] | None = None
+) -> dict[int, Worked]:
+    """What is believed of these chains (of all, or of some), by their number: from the cache where nothing it depends on
+    has changed."""
     about = repr((rates, crate_size, MEASURES, WRONG_SDS))
     keys = {}
-    for row in range(len(chains.length)):
+    for row in range(len(chains.length)) if rows is None else sorted(rows):
         length = int(chains.length[row])
         own = [v[row] if v.ndim == 1 else v[row, :length] for k, v in vars(chains).items() if not k.startswith("jump")]
         jumps = np.nonzero(chains.jump_chance[row, :length])
@@ -178,11 +181,11 @@ def work_out(store: Store, chains: Chains, rates: Rates, crate_size: int) -> dic
         keys[row] = digest(about, *own)
     store.connection.register("marks", _texts(sorted(set(keys.values()))))
     store.connection.execute("INSERT INTO asked SELECT mark FROM marks")
-    store.connection.unregister("marks")
     found = {
         mark: Worked(np.frombuffer(m).reshape(-1, len(MEASURES)), low, np.frombuffer(last))
-        for mark, m, low, last in store.rows("SELECT * FROM work.chain_cache JOIN asked USING (mark)")
+        for mark, m, low, last in store.rows("SELECT * FROM work.chain_cache JOIN marks USING (mark)")
     }
+    store.connection.unregister("marks")
     missing = np.array([row for row, key in keys.items() if key not in found], dtype=np.int64)
     if len(missing):
         new = {}

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from formpack.group_code import shown
-from pipeline.formulas.miscounts import LEFT_OUT, LENGTH, OTHER, SHOWN, SWAPPED, TWICE, WAYS
+from pipeline.formulas.miscounts import DIGIT, LEFT_OUT, LENGTH, OTHER, SHOWN, SWAPPED, TWICE, WAYS
 from pipeline.settings import Settings
 from pipeline.store import Store
 
@@ -53,7 +53,7 @@ def _how(way: int, counted: int, expected: int, crate: int, other: str | None) -
         return MISCOUNTED, f"is off ({meant})"
     known = {
         SWAPPED: f"probably has two digits swapped ({meant})",
-        1: f"probably has one digit wrong ({meant})",
+        DIGIT: f"probably has one digit wrong ({meant})",
         LENGTH: f"probably has a digit too many or too few ({meant})",
         LEFT_OUT: f"probably left out {boxes} ({meant})",
         TWICE: f"probably has {boxes} counted twice ({meant})",
@@ -181,7 +181,7 @@ def _openings(store: Store) -> list[_Doubt]:
     """Groups whose opening number the counts contradict."""
     rows = store.rows(
         "SELECT s.group_code, s.opened_on, s.opened_with, any_value(b.opening)::BIGINT, any_value(b.opening_wrong) AS wrong,"
-        " coalesce(any_value(m.instance_id), ''), count(*) FROM work.standing s JOIN work.chain_beliefs b USING (group_code)"
+        " coalesce(any_value(m.instance_id), '') FROM work.standing s JOIN work.chain_beliefs b USING (group_code)"
         " LEFT JOIN work.movements m ON m.group_code = s.group_code AND m.kind = 'opened'"
         " GROUP BY s.group_code, s.opened_on, s.opened_with HAVING wrong > 0.5 ORDER BY s.group_code"
     )
@@ -189,7 +189,7 @@ def _openings(store: Store) -> list[_Doubt]:
         _Doubt(code, on, ids, written, really, OPENING, wrong,
                f"All counts say that about {really:,} were there when the group was opened, not {written:,}; look at the"
                " opening.")
-        for code, on, written, really, wrong, ids, _ in rows
+        for code, on, written, really, wrong, ids in rows
     ]  # fmt: skip
 
 
@@ -207,11 +207,8 @@ def _jump_words(is_late: bool, amount: int, between: str, instance_id: str) -> t
 
 def put_in_words(store: Store, settings: Settings) -> None:
     """work.doubts: one row for each flagged count and each unexplained change beyond the tolerances."""
-    store.connection.execute(
-        "CREATE OR REPLACE TABLE work.doubts (group_code VARCHAR, on_date DATE, instance_ids VARCHAR, counted BIGINT,"
-        " expected BIGINT, difference BIGINT, likely_cause VARCHAR, confidence DOUBLE, advice VARCHAR, other_group VARCHAR)"
-    )
-    columns = ("group_code", "on_date", "instance_ids", "counted", "expected", "difference", "likely_cause", "confidence",
-               "advice", "other_group")  # fmt: skip
+    kinds = {"group_code": "VARCHAR", "on_date": "DATE", "instance_ids": "VARCHAR"}
+    kinds |= dict.fromkeys(("counted", "expected", "difference"), "BIGINT")
+    kinds |= {"likely_cause": "VARCHAR", "confidence": "DOUBLE", "advice": "VARCHAR", "other_group": "VARCHAR"}
     doubts = _flagged(store, settings) + _unexplained(store, settings) + _openings(store)
-    store.insert("work.doubts", columns, [d.row() for d in doubts])
+    store.make("doubts", kinds, [d.row() for d in doubts])

@@ -1,4 +1,4 @@
-"""Lots -> take; movements -> survival and causes of loss; both and the lists -> what lies ahead."""
+"""Lots -> take; movements -> survival and causes of loss; and what work out of its time and off-types come to."""
 
 from __future__ import annotations
 
@@ -11,10 +11,6 @@ def estimate_rates(store: Store) -> None:
     """All tables of rates."""
     estimate_takes(store)
     estimate_losses(store)
-
-
-def compare(store: Store) -> None:
-    """What work done out of time costs, off-types against what is published, and the ladder of all plants."""
+    store.build("ladder", "step_counts")
     compare_times(store)
     compare_off_types(store)
-    store.build("ladder")

@@ -17,8 +17,20 @@ STAGES = ("tray", "bag", "budded", "read", "cut_back", "staked", "topped")
 DAYS_A_STEP = 5
 _EVERY = 10
 _LEAST_AT_RISK = 100
-_SURVIVAL = ("by", "level", "clock", "step", "at_risk", "lost", "left", "survival", "se", "low", "high")
-_CAUSES = ("by", "level", "cause", "stage", "lost", "share", "cumulative", "low", "high")
+_SURVIVAL = (
+    dict.fromkeys(("by", "level", "clock", "step"), "VARCHAR")
+    | dict.fromkeys(("at_risk", "lost", "left"), "BIGINT")
+    | dict.fromkeys(("survival", "se", "low", "high"), "DOUBLE")
+)
+_CAUSES = (
+    dict.fromkeys(("by", "level", "cause", "stage"), "VARCHAR")
+    | {"lost": "BIGINT"}
+    | dict.fromkeys(("share", "cumulative", "low", "high"), "DOUBLE")
+)
+_TESTS = (
+    {"by": "VARCHAR", "clock": "VARCHAR", "levels": "BIGINT", "groups": "BIGINT", "chi2": "DOUBLE", "freedom": "BIGINT"}
+    | {"p_value": "DOUBLE"}
+)  # fmt: skip
 
 
 class _Lives:
@@ -60,7 +72,7 @@ def _levels(codes: Any, of: dict[str, dict[str, str | None]]) -> Iterator[tuple[
 
 
 def estimate_losses(store: Store) -> None:
-    """work.survival, work.loss_causes, work.survival_tests and work.ladder."""
+    """work.survival, work.loss_causes and work.survival_tests."""
     store.build("lineage", "life_events", "budded_life", "stage_losses", "stage_flows")
     opening, budding = _lives(store, "days_from_opening"), _lives(store, "days_from_budding")
     stocks = dict(store.rows("SELECT group_code, rootstock FROM work.origins"))
@@ -68,23 +80,12 @@ def estimate_losses(store: Store) -> None:
     rows = [*_by_stage(store)]
     rows += _by_days("days_from_opening", opening, {"rootstock": stocks})
     rows += _by_days("days_from_budding", budding, {"rootstock": stocks, "scion": scions})
-    types = dict.fromkeys(("by", "level", "clock", "step", "cause", "stage"), "VARCHAR") | dict.fromkeys(
-        ("at_risk", "lost", "left"), "BIGINT"
-    )
-    _write(store, "survival", _SURVIVAL, types, rows)
-    _write(store, "loss_causes", _CAUSES, types, [*_causes(store, opening, stocks)])
+    store.make("survival", _SURVIVAL, rows)
+    store.make("loss_causes", _CAUSES, [*_causes(store, opening, stocks)])
     tests = [_test(clock, by, lives, of) for clock, lives, by, of in (
         ("days_from_opening", opening, "rootstock", stocks), ("days_from_budding", budding, "rootstock", stocks),
         ("days_from_budding", budding, "scion", scions))]  # fmt: skip
-    _write(store, "survival_tests", ("by", "clock", "levels", "groups", "chi2", "freedom", "p_value"),
-           {"by": "VARCHAR", "clock": "VARCHAR"} | dict.fromkeys(("levels", "groups", "freedom"), "BIGINT"),
-           [t for t in tests if t])  # fmt: skip
-
-
-def _write(store: Store, name: str, columns: tuple[str, ...], types: dict[str, str], rows: list[tuple[Any, ...]]) -> None:
-    listed = ", ".join(f'"{c}" {types.get(c, "DOUBLE")}' for c in columns)
-    store.connection.execute(f'CREATE OR REPLACE TABLE work."{name}" ({listed})')
-    store.insert(f"work.{name}", columns, rows)
+    store.make("survival_tests", _TESTS, [t for t in tests if t])
 
 
 def _lives(store: Store, clock: str) -> _Lives:

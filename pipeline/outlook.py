@@ -12,6 +12,7 @@ import numpy as np
 from pipeline.findings import Refused
 from pipeline.formulas.overdispersion import beta_binomial, design_effect, rho_within
 from pipeline.formulas.requirement import DRAWS, SEED, StepRate, draw_through, enough_through
+from pipeline.losses import STAGES
 from pipeline.settings import Settings
 from pipeline.store import Store
 
@@ -19,7 +20,7 @@ STEPS = ("transplanted", "bagged", "budded", "read", "cut_back", "staked", "topp
 """What is begun with in each step, in order; what comes through the last is a tree."""
 STEP_WORDS = {"transplanted": "seedlings to transplant", "bagged": "seedlings to bag", "budded": "buds to set",
               "read": "buds that took", "cut_back": "trees cut back", "staked": "trees staked", "topped": "trees topped"}  # fmt: skip
-_STEP_OF_STAGE = dict(zip(("tray", "bag", "budded", "read", "cut_back", "staked", "topped"), range(7), strict=True))
+_STEP_OF_STAGE = {stage: at for at, stage in enumerate(STAGES)}
 _LEAST_GROUPS, _LEAST_PLANTS = 5, 500
 _READY_AFTER_BUDDING = 270
 
@@ -134,7 +135,7 @@ def sow_by(settings: Settings, month: dt.date) -> dt.date:
 
 def project(store: Store, settings: Settings, day: dt.date) -> None:
     """work.projection: trees ready by pair and month with their 80 % band, against the orders that are open."""
-    store.build("step_counts", "stage_ages", "order_faults")
+    store.build("stage_ages", "order_faults")
     rates, this_month = Rates(store), day.replace(day=1)
     ready: dict[tuple[str, str], dict[dt.date, Any]] = {}
     lag = dict(store.rows("SELECT stage, days FROM work.stage_ages")).get("ready") or _READY_AFTER_BUDDING
@@ -167,8 +168,7 @@ def project(store: Store, settings: Settings, day: dt.date) -> None:
         month = max(this_month, (ready_on or day).replace(day=1))
         of_pair = ready.setdefault((stock, scion), {})
         of_pair[month] = of_pair.get(month, 0) + left
-    store.connection.execute("CREATE OR REPLACE TABLE work.unknown_steps (step VARCHAR)")
-    store.insert("work.unknown_steps", ("step",), [(step,) for step in STEPS if step in unknown])
+    store.make("unknown_steps", {"step": "VARCHAR"}, [(step,) for step in STEPS if step in unknown])
     _write(store, ready, _open_orders(store), this_month)
 
 
@@ -214,7 +214,5 @@ def _write(
             rows.append((*pair, f"{month:%Y-%m}", *(round(v) for v in here), wanted.get(month, 0),
                          overdue if month == this_month else 0, *(round(v) for v in sofar),
                          ordered_until, max(0, ordered_until - round(sofar[0])), chance))  # fmt: skip
-    types = dict.fromkeys(COLUMNS[:3], "VARCHAR") | {"chance_enough": "DOUBLE"}
-    listed = ", ".join(f"{c} {types.get(c, 'BIGINT')}" for c in COLUMNS)
-    store.connection.execute(f"CREATE OR REPLACE TABLE work.projection ({listed})")
-    store.insert("work.projection", COLUMNS, rows)
+    kinds = dict.fromkeys(COLUMNS, "BIGINT") | dict.fromkeys(COLUMNS[:3], "VARCHAR") | {"chance_enough": "DOUBLE"}
+    store.make("projection", kinds, rows)

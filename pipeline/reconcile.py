@@ -67,10 +67,12 @@ def reconcile(store: Store, settings: Settings, day: dt.date) -> None:
     exchanges = exchanged(built, worked, learned.rates.error)
     if exchanges:
         chains = with_exchanges(chains, exchanges)
-        worked = work_out(store, chains, learned.rates, settings.crate_size)
+        touched = {end[0] for x in exchanges for end in (x.one, x.other)}
+        worked |= work_out(store, chains, learned.rates, settings.crate_size, touched)
     matches = moved(store, built, chains, worked, exchanges, learned.rates, settings.crate_size)
     if matches:
-        worked = work_out(store, with_moves(chains, matches), learned.rates, settings.crate_size)
+        touched = {end.row for m, _ in matches for end in (m.fall, m.rise)}
+        worked |= work_out(store, with_moves(chains, matches), learned.rates, settings.crate_size, touched)
     # only what this run asked for is kept
     store.connection.execute("DELETE FROM work.chain_cache WHERE mark NOT IN (SELECT mark FROM asked)")
     _write(store, built, worked, learned, [m for m, _ in matches], exchanges, (day - dt.date(1970, 1, 1)).days)
@@ -102,25 +104,19 @@ def _write(
     store: Store, built: Built, worked: dict[int, Worked], learned: Learned, matches: list[Match], exchanges: list[Exchange],
     day: int,
 ) -> None:  # fmt: skip
-    run = store.connection.execute
-    run("CREATE OR REPLACE TABLE work.chain_beliefs (group_code VARCHAR, position BIGINT, "
-        + ", ".join(f"{m} DOUBLE" for m in MEASURES) + ")")  # fmt: skip
-    store.insert("work.chain_beliefs", ("group_code", "position", *MEASURES), [
-        (built.codes[row], t + 1, *values) for row, w in worked.items() for t, values in enumerate(w.measures.tolist())
+    codes = built.codes
+    store.make("chain_beliefs", {"group_code": "VARCHAR", "position": "BIGINT"} | dict.fromkeys(MEASURES, "DOUBLE"), [
+        (codes[row], t + 1, *values) for row, w in worked.items() for t, values in enumerate(w.measures.tolist())
     ])  # fmt: skip
     ranks = dict(store.rows("SELECT group_code, rank FROM work.stages"))
-    run("CREATE OR REPLACE TABLE work.stands_now (group_code VARCHAR, estimate BIGINT, low BIGINT, high BIGINT,"
-        " mean DOUBLE)")  # fmt: skip
-    store.insert("work.stands_now", ("group_code", "estimate", "low", "high", "mean"), [
-        (built.codes[row], *_stand_now(built, row, w, ranks.get(built.codes[row], 1), learned.rates, day))
-        for row, w in worked.items()
+    numbers = dict.fromkeys(("estimate", "low", "high"), "BIGINT") | {"mean": "DOUBLE"}
+    store.make("stands_now", {"group_code": "VARCHAR"} | numbers, [
+        (codes[row], *_stand_now(built, row, w, ranks.get(codes[row], 1), learned.rates, day)) for row, w in worked.items()
     ])  # fmt: skip
-    run("CREATE OR REPLACE TABLE work.paired_moves (group_code VARCHAR, position BIGINT, other_group VARCHAR, size BIGINT)")
-    store.insert("work.paired_moves", ("group_code", "position", "other_group", "size"), [
-        (built.codes[a.row], a.step + 1, built.codes[b.row], m.size)
-        for m in matches for a, b in ((m.fall, m.rise), (m.rise, m.fall))
+    end = {"group_code": "VARCHAR", "position": "BIGINT", "other_group": "VARCHAR"}
+    store.make("paired_moves", end | {"size": "BIGINT"}, [
+        (codes[a.row], a.step + 1, codes[b.row], m.size) for m in matches for a, b in ((m.fall, m.rise), (m.rise, m.fall))
     ])  # fmt: skip
-    run("CREATE OR REPLACE TABLE work.exchanged (group_code VARCHAR, position BIGINT, other_group VARCHAR)")
-    store.insert("work.exchanged", ("group_code", "position", "other_group"), [
-        (built.codes[a], t + 1, built.codes[b]) for x in exchanges for (a, t), b in ((x.one, x.other[0]), (x.other, x.one[0]))
+    store.make("exchanged", end, [
+        (codes[a], t + 1, codes[b]) for x in exchanges for (a, t), b in ((x.one, x.other[0]), (x.other, x.one[0]))
     ])  # fmt: skip

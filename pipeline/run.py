@@ -71,7 +71,6 @@ def digest(store: Store, workspace: Workspace, day: dt.date, progress: Progress 
         findings += [Finding(*row) for row in store.rows("SELECT * FROM work.notes")]
         estimate.estimate_rates(store)
         outlook.project(store, workspace.settings, day)
-        estimate.compare(store)
         cleared = in_force(all_corrections(store)).cleared
         tables.write_problems(store, [f for f in findings if (f.instance_id, f.rule) not in cleared], forms)
         _log_states(store)

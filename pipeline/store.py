@@ -156,6 +156,12 @@ class Store:
             query = (_SQL / f"{name}.sql").read_text(encoding="utf-8")
             self.connection.execute(f'CREATE OR REPLACE TABLE work."{name}" AS {query}')
 
+    def make(self, name: str, columns: dict[str, str], rows: Sequence[Sequence[Any]]) -> None:
+        """Make a table of `work` anew from rows; `columns` are names with their types."""
+        listed = ", ".join(f'"{column}" {kind}' for column, kind in columns.items())
+        self.connection.execute(f'CREATE OR REPLACE TABLE work."{name}" ({listed})')
+        self.insert(f"work.{name}", list(columns), rows)
+
     def get(self, key: str) -> str:
         return self.value("SELECT value FROM work.state WHERE key = ?", [key]) or ""
 

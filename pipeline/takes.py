@@ -8,7 +8,14 @@ from typing import Any
 import numpy as np
 
 from pipeline.formulas.comparison import Compared, Ratio, compare_teams, odds_ratio
-from pipeline.formulas.overdispersion import Moments, cautious, design_effect, pooled_interval, rho_within
+from pipeline.formulas.overdispersion import (
+    Moments,
+    cautious,
+    design_effect,
+    design_effect_of_sums,
+    pooled_interval,
+    rho_within,
+)
 from pipeline.formulas.proportions import difference
 from pipeline.store import Store
 
@@ -26,8 +33,12 @@ _LEVELS = {
     "days": "CASE WHEN days < 18 THEN 'before 18' WHEN days <= 21 THEN '18 to 21' WHEN days <= 28 THEN '22 to 28'"
             " WHEN days <= 35 THEN '29 to 35' ELSE 'after 35' END",
 }  # fmt: skip
-_TAKE = ("by", "level", "lots", "buds_set", "read", "taken", "take_rate", "low", "high", "deff", "adjusted", "adjusted_low",
-         "adjusted_high", "q_value", "flag")  # fmt: skip
+_TAKE = (
+    {"by": "VARCHAR", "level": "VARCHAR"}
+    | dict.fromkeys(("lots", "buds_set", "read", "taken"), "BIGINT")
+    | dict.fromkeys(("take_rate", "low", "high", "deff", "adjusted", "adjusted_low", "adjusted_high", "q_value"), "DOUBLE")
+    | {"flag": "VARCHAR"}
+)
 
 
 def estimate_takes(store: Store) -> None:
@@ -48,10 +59,14 @@ def estimate_takes(store: Store) -> None:
     factors = {k: columns[k].tolist() for k in ("rootstock", "scion", "season", "attempt")} | {"pair": pair.tolist()}
     compared = compare_teams(taken, read, factors, columns["team_code"].tolist(), LEAST_BUDS) if len(read) else {}
     _take_rates(store, moments, compared)
+    _, stratum = np.unique(cell, return_inverse=True)
     ratios = {
-        str(t): _ratio(taken, read, cell, columns["team_code"] == t, moments.rho) for t in np.unique(columns["team_code"])
+        str(t): _ratio(taken, read, stratum, columns["team_code"] == t, moments.rho) for t in np.unique(columns["team_code"])
     }
-    _teams(store, ratios)
+    store.make("team_ratios", {"team_code": "VARCHAR"} | dict.fromkeys(("odds_ratio", "odds_low", "odds_high"), "DOUBLE"), [
+        (team, *r) for team, r in ratios.items() if not math.isnan(r.ratio)
+    ])  # fmt: skip
+    store.build("teams")
 
 
 def _take_rates(store: Store, moments: Moments, compared: dict[str, Compared]) -> None:
@@ -67,19 +82,14 @@ def _take_rates(store: Store, moments: Moments, compared: dict[str, Compared]) -
             team = compared.get(name) if by == "team" else None
             rows.append((by, name, lots, buds_set, read, taken, *_share(taken, read, squares, moments), *_fair(team)))
     rows += _after_all_attempts(rows, moments)
-    types = {"by": "VARCHAR", "level": "VARCHAR", "flag": "VARCHAR"} | dict.fromkeys(
-        ("lots", "buds_set", "read", "taken"), "BIGINT"
-    )
-    listed = ", ".join(f'"{c}" {types.get(c, "DOUBLE")}' for c in _TAKE)
-    store.connection.execute(f"CREATE OR REPLACE TABLE work.take_rates ({listed})")
-    store.insert("work.take_rates", _TAKE, rows)
+    store.make("take_rates", _TAKE, rows)
 
 
 def _share(taken: int, read: int, squares: float, moments: Moments) -> tuple[float | None, ...]:
     """(take_rate, low, high, deff); nothing where nothing was read."""
     if not read:
         return None, None, None, None
-    deff = 1 + moments.rho * max(0.0, squares / read - 1)
+    deff = design_effect_of_sums(read, squares, moments.rho)
     return taken / read, *pooled_interval(taken, read, deff, moments.freedom), deff
 
 
@@ -105,28 +115,16 @@ def _after_all_attempts(rows: list[tuple[Any, ...]], moments: Moments) -> list[t
     ]
 
 
-def _ratio(taken: Any, read: Any, cell: Any, is_team: Any, rho: float) -> Ratio:
-    """A team's odds against the others', over cells of rootstock, scion and attempt."""
-    _, stratum = np.unique(cell, return_inverse=True)
+def _ratio(taken: Any, read: Any, stratum: Any, is_team: Any, rho: float) -> Ratio:
+    """A team's odds against the others', over strata of rootstock, scion and attempt, numbered from 0."""
     width = int(stratum.max()) + 1
 
     def by_stratum(values: Any, chosen: Any) -> Any:
         return np.bincount(stratum[chosen], values[chosen].astype(float), width)
 
-    n = read[is_team].astype(float)
-    deff = 1 + rho * max(0.0, float((n * n).sum() / n.sum()) - 1)
+    deff = design_effect(read[is_team], rho)
     return odds_ratio(by_stratum(taken, is_team), by_stratum(read - taken, is_team), by_stratum(taken, ~is_team),
                       by_stratum(read - taken, ~is_team), deff)  # fmt: skip
-
-
-def _teams(store: Store, ratios: dict[str, Ratio]) -> None:
-    store.connection.execute(
-        "CREATE OR REPLACE TABLE work.team_ratios (team_code VARCHAR, odds_ratio DOUBLE, odds_low DOUBLE, odds_high DOUBLE)"
-    )
-    store.insert("work.team_ratios", ("team_code", "odds_ratio", "odds_low", "odds_high"), [
-        (team, *r) for team, r in ratios.items() if not math.isnan(r.ratio)
-    ])  # fmt: skip
-    store.build("teams")
 
 
 def compare_times(store: Store) -> None:
@@ -144,12 +142,8 @@ def compare_times(store: Store) -> None:
             f"SELECT {kind} AS kind, list(y ORDER BY n, y), list(n ORDER BY n, y) FROM {query}, work.settings t GROUP BY kind"
         )}  # fmt: skip
         rows += [(work, kind, len(n), sum(n), sum(y), *_apart(of, kind)) for kind, (y, n) in sorted(of.items())]
-    columns = ("work", "kind", "units", "plants", "through", "difference", "low", "high")
-    types = dict.fromkeys(columns[:2], "VARCHAR") | dict.fromkeys(columns[2:5], "BIGINT")
-    store.connection.execute(
-        "CREATE OR REPLACE TABLE work.timeliness (" + ", ".join(f"{c} {types.get(c, 'DOUBLE')}" for c in columns) + ")"
-    )
-    store.insert("work.timeliness", columns, rows)
+    kinds = {"work": "VARCHAR", "kind": "VARCHAR"} | dict.fromkeys(("units", "plants", "through"), "BIGINT")
+    store.make("timeliness", kinds | dict.fromkeys(("difference", "low", "high"), "DOUBLE"), rows)
 
 
 def _apart(of: dict[str, tuple[list[int], list[int]]], kind: str) -> tuple[float | None, ...]:
@@ -176,31 +170,10 @@ def compare_off_types(store: Store) -> None:
         low, high = pooled_interval(y, n, design_effect(lifted, moments.rho), moments.freedom)
         verdict = None
         if published_low is not None and published_high is not None:
-            verdict = (
-                "more than published"
-                if low > published_high
-                else "fewer than published"
-                if high < published_low
-                else "as published"
-            )
+            verdict = "as published"
+            if low > published_high or high < published_low:
+                verdict = "more than published" if low > published_high else "fewer than published"
         rows.append((stock, len(lifted), n, y, y / n, low, high, published_low, published_high, source, verdict))
-    columns = (
-        "rootstock",
-        "groups",
-        "lifted",
-        "off_type",
-        "share",
-        "low",
-        "high",
-        "published_low",
-        "published_high",
-        "source",
-        "verdict",
-    )
-    types = dict.fromkeys(("rootstock", "source", "verdict"), "VARCHAR") | dict.fromkeys(
-        ("groups", "lifted", "off_type"), "BIGINT"
-    )
-    store.connection.execute(
-        "CREATE OR REPLACE TABLE work.off_type (" + ", ".join(f"{c} {types.get(c, 'DOUBLE')}" for c in columns) + ")"
-    )
-    store.insert("work.off_type", columns, rows)
+    kinds = {"rootstock": "VARCHAR"} | dict.fromkeys(("groups", "lifted", "off_type"), "BIGINT")
+    kinds |= dict.fromkeys(("share", "low", "high", "published_low", "published_high"), "DOUBLE")
+    store.make("off_type", kinds | {"source": "VARCHAR", "verdict": "VARCHAR"}, rows)

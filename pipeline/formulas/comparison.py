@@ -16,6 +16,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import linalg, optimize, sparse, special, stats
 
+from pipeline.formulas.proportions import Z95
+
 Real = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
@@ -220,11 +222,11 @@ def odds_ratio(taken: Real, failed: Real, others_taken: Real, others_failed: Rea
         + (q * s).sum() / (2 * s.sum() ** 2)
     )
     ratio = r.sum() / s.sum()
-    half = 1.959963984540054 * math.sqrt(variance * max(1.0, deff))
+    half = Z95 * math.sqrt(variance * max(1.0, deff))
     return Ratio(float(ratio), float(ratio * math.exp(-half)), float(ratio * math.exp(half)))
 
 
-def funnel(share: float, read: Real, deff: float = 1.0, quantile: float = 1.959963984540054) -> tuple[Real, Real]:
+def funnel(share: float, read: Real, deff: float = 1.0, quantile: float = Z95) -> tuple[Real, Real]:
     """Limits within which a share of so many (k,) is expected to lie when nothing but chance is at work, widened by `deff`.
 
     D. J. Spiegelhalter, Statistics in Medicine 24 (2005) 1185-1202; with `deff` 1 and `quantile` 3 those of a p-chart.

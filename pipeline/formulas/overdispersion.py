@@ -62,7 +62,12 @@ def cautious(moments: Moments) -> Moments:
 def design_effect(read: ArrayLike, rho: float) -> float:
     """How many times larger the variance of a pooled share is than by chance alone: 1 + rho (sum n^2 / sum n - 1)."""
     n = np.asarray(read, dtype=float)
-    return float(1 + rho * max(0.0, (n * n).sum() / n.sum() - 1)) if n.sum() > 0 else 1.0
+    return design_effect_of_sums(float(n.sum()), float((n * n).sum()), rho)
+
+
+def design_effect_of_sums(n: float, nn: float, rho: float) -> float:
+    """The same from the sums of n and n^2; 1 where nothing was read."""
+    return 1 + rho * max(0.0, nn / n - 1) if n > 0 else 1.0
 
 
 def ratio_effect(taken: ArrayLike, read: ArrayLike) -> float:

@@ -195,7 +195,7 @@ class Figures:
     opened: int
     take: Share | None
     rho: float
-    lot_size: float
+    deff: float
     teams: list[Team]
     by_attempt: list[Share]
     by_days: list[Share]
@@ -332,9 +332,7 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         opened=store.value("SELECT coalesce(sum(quantity), 0)::BIGINT FROM movements WHERE kind = 'opened'"),
         take=overall[0] if overall else None,
         rho=store.value("SELECT rho FROM work.take_spread") or 0.0,
-        lot_size=store.value(
-            "SELECT sum((green + brown + missing) ** 2) / nullif(sum(green + brown + missing), 0) FROM work.lots"
-        ) or 1.0,
+        deff=store.value("SELECT deff FROM take_rates WHERE \"by\" = 'all'") or 1.0,
         teams=_teams(store, names),
         by_attempt=[replace(s, label={"final": "after all attempts so far"}.get(s.label, f"attempt {s.label}"))
                     for s in sorted(_shares(store, "attempt", {}), key=lambda s: s.label)],

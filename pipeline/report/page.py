@@ -39,7 +39,7 @@ def page_html(figures: Figures) -> str:
         "teams": charts.teams(figures.teams, middle, "Take by team, as it is and with the whole mix, with 95 percent intervals.")
         if figures.teams else "",
         "funnel": charts.funnel_plot(
-            figures.teams, middle, 1 + figures.rho * max(0.0, figures.lot_size - 1),
+            figures.teams, middle, figures.deff,
             "Take of each team against the buds read, with the limits within which alike teams lie.",
         ) if figures.teams and middle is not None else "",
         "opening": charts.curve(figures.from_opening, "days from opening", "Share of plants left by days from opening.")

@@ -13,7 +13,7 @@ running AS (
 ),
 ends AS (
     SELECT group_code, max_by(on_date, (on_date, ended, instance_id)) AS on_date,
-        max_by(ended, (on_date, ended, instance_id)) AS ended, max((on_date, ended, instance_id)) AS final
+        max_by(ended, (on_date, ended, instance_id)) AS ended
     FROM work.flows GROUP BY group_code
 ),
 counts AS (
@@ -27,7 +27,7 @@ counts AS (
         SELECT 1 FROM work.completed c WHERE c.group_code = m.group_code AND c.counted > 0 AND c.on_date > m.on_date)
 ),
 last_counts AS (
-    SELECT group_code, max((on_date, ended)) AS final, string_agg(instance_ids, ' ') AS all_ids FROM counts GROUP BY group_code
+    SELECT group_code, max((on_date, ended)) AS final FROM counts GROUP BY group_code
 ),
 nodes AS (
     SELECT * FROM counts

@@ -2,12 +2,11 @@
 -- `transplanted`: after the opening until bagged; `bagged`: until budded; `budded`: buds read of first attempts (by lot);
 -- then each stage until the next.
 WITH flows AS (
-    SELECT f.*, g.scion, s.opened_with, CASE WHEN s.stage = 'gone' THEN 8 ELSE f.group_rank END AS reached,
+    SELECT f.*, s.scion, s.opened_with, CASE WHEN s.stage = 'gone' THEN 8 ELSE f.group_rank END AS reached,
         sum(f.came - f.lost - f.moved_out - f.despatched) OVER (PARTITION BY f.group_code ORDER BY f.rank
             ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS carried
     FROM work.stage_flows f
     JOIN work.standing s USING (group_code)
-    LEFT JOIN (SELECT group_code, scion FROM work.standing) g USING (group_code)
 )
 SELECT 'transplanted' AS step, group_code, rootstock, scion, opened_with AS began,
     opened_with - greatest(0, lost - (came - opened_with)) AS through
