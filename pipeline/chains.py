@@ -81,19 +81,16 @@ def build(store: Store) -> Built:
     for i, row in enumerate(names):
         who[g[i], t[i], : len(row)] = [number[s] for s in row]
     jump, jump_chance = _jumps(store, {c: i for i, c in enumerate(codes)}, nodes)
-    opened = dict(store.rows(
-        "SELECT f.group_code, sum(f.net)::BIGINT FROM work.flows f JOIN work.openings o ON o.group_code = f.group_code"
-        " AND f.on_date = o.opened_on WHERE f.net > 0 GROUP BY f.group_code"
-    ))  # fmt: skip
-    final = dict(store.rows("SELECT group_code, sum(net)::BIGINT FROM work.flows GROUP BY group_code"))
+    books = {code: rest for code, *rest in store.rows("SELECT group_code, opened_with, book_count FROM work.books")}
+    opened, final = (np.array([books[c][i] for c in codes], dtype=np.int64) for i in (0, 1))
     kinds = dict(store.rows("SELECT group_code, rootstock FROM work.origins"))
     chains = Chains(
-        length, np.array([opened.get(c, 0) for c in codes], dtype=np.int64), spread("counted", -1), spread("book", 0),
+        length, opened, spread("counted", -1), spread("book", 0),
         spread("least", 0), spread("ceiling", -1), exposure, spread("rank", 1), np.zeros((len(codes), nodes)), spread("shown", -1), others, jump,
         jump_chance,
     )  # fmt: skip
     return Built(codes.tolist(), chains, who, staff, spread("on_day", 0), spread("place", -1),
-                 np.array([final.get(c, 0) for c in codes], dtype=np.int64), [kinds.get(c) or "" for c in codes])  # fmt: skip
+                 final, [kinds.get(c) or "" for c in codes])  # fmt: skip
 
 
 def _jumps(store: Store, index: dict[str, int], nodes: int) -> tuple[Whole, Real]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from formpack.group_code import shown
+from pipeline.findings import many
 from pipeline.formulas.miscounts import DIGIT, LEFT_OUT, LENGTH, OTHER, SHOWN, SWAPPED, TWICE, WAYS
 from pipeline.settings import Settings
 from pipeline.store import Store
@@ -38,10 +39,6 @@ class _Doubt:
 def said_day(day: dt.date) -> str:
     """`3 March 2026`."""
     return f"{day.day} {day:%B %Y}"
-
-
-def plants(n: int) -> str:
-    return f"{n:,} plant{'' if n == 1 else 's'}"
 
 
 def _how(way: int, counted: int, expected: int, crate: int, other: str | None) -> tuple[str, str]:
@@ -93,7 +90,7 @@ def _flagged(store: Store, settings: Settings) -> list[_Doubt]:
             cause, clause = _how(way, counted, expected, settings.crate_size, other)
         if is_last and wrong < 0.8:
             clause += (
-                f", or {plants(expected - counted)} are gone"
+                f", or {many(expected - counted, 'plant')} are gone"
                 if counted < expected
                 else (f", or there are really {counted - expected:,} more")
             )
@@ -150,16 +147,14 @@ def _unexplained(store: Store, settings: Settings) -> list[_Doubt]:
             way = "left for" if missing > 0 else "came from"
             doubts.append(_Doubt(
                 code, on, ids, counted, stands + missing, MOVE, paired,
-                f"About {plants(size)} {way} group {shown(other)} {between} and nobody wrote it down; ask {_ask(staff)}, and"
+                f"About {many(size, 'plant')} {way} group {shown(other)} {between} and nobody wrote it down; ask {_ask(staff)}, and"
                 " send a transfer with the day it happened.", other))  # fmt: skip
         elif abs(missing) > least and counted is not None and not flagged:
             span = f" ({abs(low):,} to {abs(high):,})" if low != high else ""
             if missing > 0:
-                advice = (
-                    f"{plants(missing)}{span} went missing {between}; look for dead ones thrown out or a move not written down."
-                )
+                advice = f"{many(missing, 'plant')}{span} went missing {between}; look for dead ones thrown out or a move not written down."
             else:
-                advice = f"{plants(-missing)} more than can be explained {between}; look for a move into this group."
+                advice = f"{many(-missing, 'plant')} more than can be explained {between}; look for a move into this group."
             chance = 0.95 if low * high > 0 else 0.5
             doubts.append(_Doubt(code, on, ids, counted, stands + missing, LOSS if missing > 0 else GAIN, chance, advice))
     return doubts
@@ -196,11 +191,11 @@ def _openings(store: Store) -> list[_Doubt]:
 def _jump_words(is_late: bool, amount: int, between: str, instance_id: str) -> tuple[str, str]:
     if is_late:
         return LATE_LOSS, (
-            f"The loss of {plants(abs(amount))} noted {between} had been missed by the count before; the book takes it off once."
+            f"The loss of {many(abs(amount), 'plant')} noted {between} had been missed by the count before; the book takes it off once."
         )
     way = "out of" if amount > 0 else "into"
     return NOT_MADE, (
-        f"{plants(abs(amount))} noted as going {way} this group {between} do not show in the counts: noted twice, or not"
+        f"{many(abs(amount), 'plant')} noted as going {way} this group {between} do not show in the counts: noted twice, or not"
         f" done? Look at submission {instance_id}."
     )
 

@@ -68,15 +68,13 @@ def load_lists(store: Store, workspace: Workspace) -> None:
 
 def load_forms_table(store: Store, forms: dict[str, Form]) -> None:
     """What the ledger needs to know of each form: the stage it brings a group to, whether it has coverage."""
-    store.connection.execute(
-        "CREATE OR REPLACE TABLE work.forms (form_id VARCHAR, stage VARCHAR, has_coverage BOOLEAN, counts BOOLEAN)"
-    )
     rows = [
         (f.form_id, f.stage or None, bool(f.with_ledger("coverage")),
          bool(f.with_ledger("coverage") and (f.with_ledger("counted") or f.with_ledger("kept"))))
         for f in forms.values()
     ]  # fmt: skip
-    store.insert("work.forms", ("form_id", "stage", "has_coverage", "counts"), rows)
+    kinds = {"form_id": "VARCHAR", "stage": "VARCHAR", "has_coverage": "BOOLEAN", "counts": "BOOLEAN"}
+    store.make("forms", kinds, rows)
 
 
 def book_answers(store: Store, forms: dict[str, Form]) -> None:
@@ -101,11 +99,9 @@ def settle_states(store: Store, own_findings: list[Finding]) -> Settled:
     stopped = {f.instance_id for f in own_findings if Rule[f.rule].severity == "stop"}
     decided = in_force(all_corrections(store))
     settled = settle(heads, stopped, set(decided.withdrawn), set(decided.cleared))
-    store.connection.execute("CREATE OR REPLACE TABLE work.states (instance_id VARCHAR, state VARCHAR, superseded_by VARCHAR)")
     rows = [(i, s, settled.superseded_by.get(i)) for i, s in sorted(settled.states.items())]
-    store.insert("work.states", ("instance_id", "state", "superseded_by"), rows)
-    store.connection.execute("CREATE OR REPLACE TABLE work.openings (group_code VARCHAR, opened_on DATE)")
-    store.insert("work.openings", ("group_code", "opened_on"), sorted(settled.opened_on.items()))
+    store.make("states", dict.fromkeys(("instance_id", "state", "superseded_by"), "VARCHAR"), rows)
+    store.make("openings", {"group_code": "VARCHAR", "opened_on": "DATE"}, sorted(settled.opened_on.items()))
     return settled
 
 
@@ -113,7 +109,7 @@ def book(store: Store) -> None:
     """Movements, completed counts and lots from what is accepted."""
     store.build("accepted", "movements", "origins", "completed", "readings_of_lots")
     _fold_lots(store)
-    store.build("lots", "flows", "stage_events", "inherited", "stages", "places")
+    store.build("lots", "flows", "books", "stage_events", "inherited", "stages", "places")
 
 
 def _fold_lots(store: Store) -> None:
@@ -124,15 +120,10 @@ def _fold_lots(store: Store) -> None:
         " 'unsure': unsure, 'missing': missing} ORDER BY read_on) FILTER (WHERE read_on IS NOT NULL)"
         " FROM work.readings_of_lots GROUP BY ALL ORDER BY ALL"
     )
-    store.connection.execute(
-        "CREATE OR REPLACE TABLE work.folded (group_code VARCHAR, team_code VARCHAR, attempt BIGINT, read_on DATE,"
-        " green BIGINT, brown BIGINT, unsure BIGINT, missing BIGINT)"
-    )
     folded = []
     for code, team, attempt, buds_set, visits in rows:
         if visits:
             counts = fold_readings(buds_set, [(v["green"], v["brown"], v["unsure"], v["missing"]) for v in visits])
             folded.append((code, team, attempt, visits[0]["on"], *counts))
-    store.insert(
-        "work.folded", ("group_code", "team_code", "attempt", "read_on", "green", "brown", "unsure", "missing"), folded
-    )
+    kinds = {"group_code": "VARCHAR", "team_code": "VARCHAR", "attempt": "BIGINT", "read_on": "DATE"}
+    store.make("folded", kinds | dict.fromkeys(("green", "brown", "unsure", "missing"), "BIGINT"), folded)

@@ -45,9 +45,7 @@ def _put_settings(store: Store, settings: Settings, day: dt.date) -> None:
     for part in (settings.intervals, settings.tolerances):
         values |= {f.name: getattr(part, f.name) for f in fields(part)}
     kinds = {dt.date: "DATE", int: "INTEGER", float: "DOUBLE"}
-    columns = ", ".join(f"{name} {kinds[type(value)]}" for name, value in values.items())
-    store.connection.execute(f"CREATE OR REPLACE TABLE work.settings ({columns})")
-    store.insert("work.settings", list(values), [tuple(values.values())])
+    store.make("settings", {name: kinds[type(value)] for name, value in values.items()}, [tuple(values.values())])
 
 
 def digest(store: Store, workspace: Workspace, day: dt.date, progress: Progress = no_progress) -> None:

@@ -93,9 +93,7 @@ def write_problems(store: Store, findings: list[Finding], forms: dict[str, Form]
         rule = Rule[f.rule]
         rows.append((f.instance_id, form_id or None, code, rule.severity, f.rule, f.field or None, f.value or None,
                      sentence(f, names) + since, rule.advice))  # fmt: skip
-    columns = ", ".join(f"{c} VARCHAR" for c in TABLES["problems"][1])
-    store.connection.execute(f"CREATE OR REPLACE TABLE work.problems ({columns})")
-    store.insert("work.problems", TABLES["problems"][1], rows)
+    store.make("problems", dict.fromkeys(TABLES["problems"][1], "VARCHAR"), rows)
 
 
 def publish_views(store: Store) -> None:

@@ -5,7 +5,8 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, many, print_json, print_table, refusals
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, print_table, refusals
+from pipeline.findings import many
 
 
 def due(

@@ -49,11 +49,6 @@ def refusals() -> Iterator[None]:
         raise typer.Exit(2) from None
 
 
-def many(n: int, word: str) -> str:
-    """`1 task`, `1,200 tasks`."""
-    return f"{n:,} {word}{'' if n == 1 else 's'}"
-
-
 def print_json(document: dict[str, Any]) -> None:
     typer.echo(json.dumps(document, ensure_ascii=False, indent=2, default=str))
 

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, Bar, JsonOption, WorkspaceOption, day_of, many, print_json, refusals
+from pipeline.cli.frame import AsOfOption, Bar, JsonOption, WorkspaceOption, day_of, print_json, refusals
+from pipeline.findings import many
 
 if TYPE_CHECKING:
     from pipeline.run import Imported

@@ -7,7 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, many, print_json, print_table, refusals
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, print_table, refusals
+from pipeline.findings import many
 
 
 def _month(text: str) -> dt.date:

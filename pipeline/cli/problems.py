@@ -6,7 +6,8 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, many, print_json, refusals
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals
+from pipeline.findings import many
 
 
 def _print_rule(name: str, rows: list[tuple[Any, ...]], most: int, titles: dict[str, str]) -> None:

@@ -207,8 +207,7 @@ def courses(store: Store, most: int = 12) -> list[Course]:
             [code],
         )
         flows = store.rows(
-            "SELECT on_date, ended, sum(net) OVER (ORDER BY on_date, ended, instance_id)::BIGINT FROM work.flows"
-            " WHERE group_code = ? ORDER BY on_date, ended, instance_id", [code],
+            "SELECT on_date, ended, book_after FROM work.flows WHERE group_code = ? ORDER BY on_date, ended, instance_id", [code],
         )  # fmt: skip
         counts = tuple(Counted(on, counted, wrong) for on, _, counted, *_, made, wrong in nodes if made)
         believed = (*_believed(nodes, flows), (day, estimate, low, high))

@@ -7,10 +7,6 @@ WITH merges AS (
     FROM work.accepted a JOIN work.movements m USING (instance_id)
     WHERE a.transfer_reason = 'merge' AND m.kind = 'moved_out' AND m.group_code = a.group_code
 ),
-running AS (
-    SELECT *, sum(net) OVER (PARTITION BY group_code ORDER BY on_date, ended, instance_id)::BIGINT AS book_after
-    FROM work.flows
-),
 ends AS (
     SELECT group_code, max_by(on_date, (on_date, ended, instance_id)) AS on_date,
         max_by(ended, (on_date, ended, instance_id)) AS ended
@@ -22,7 +18,7 @@ counts AS (
     FROM work.completed
     UNION ALL
     SELECT m.group_code, m.on_date, m.ended, 1, 'merge', NULL, '', NULL, 0, NULL, NULL
-    FROM merges m JOIN running r USING (group_code, instance_id)
+    FROM merges m JOIN work.flows r USING (group_code, instance_id)
     WHERE r.book_after <= m.quantity / 10 AND NOT EXISTS (
         SELECT 1 FROM work.completed c WHERE c.group_code = m.group_code AND c.counted > 0 AND c.on_date > m.on_date)
 ),
@@ -51,7 +47,7 @@ booked AS (
             AND NOT contains(n.instance_ids, f.instance_id))::BIGINT AS untimed,
         min(f.book_after) FILTER (WHERE (f.on_date, f.ended) >= (n.on_date, n.ended)
             AND (n.next_on IS NULL OR (f.on_date, f.ended) <= (n.next_on, n.next_ended)))::BIGINT AS lowest
-    FROM numbered n JOIN running f USING (group_code) JOIN work.openings o USING (group_code)
+    FROM numbered n JOIN work.flows f USING (group_code) JOIN work.openings o USING (group_code)
     GROUP BY ALL
 ),
 -- of one day without a time of saving the order is not known: a count is taken to stand before such a change where that

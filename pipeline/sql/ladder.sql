@@ -8,9 +8,8 @@ flows AS (
     SELECT rank, sum(lost)::BIGINT AS lost, sum(despatched)::BIGINT AS despatched FROM work.stage_flows GROUP BY rank
 ),
 held AS (
-    SELECT s.rank, sum(b.book)::BIGINT AS book
-    FROM (SELECT group_code, sum(net)::BIGINT AS book FROM work.flows GROUP BY group_code) b
-    JOIN work.stages s USING (group_code) GROUP BY s.rank
+    SELECT s.rank, sum(b.book_count)::BIGINT AS book
+    FROM work.books b JOIN work.stages s USING (group_code) GROUP BY s.rank
 ),
 opened AS (
     SELECT coalesce(sum(quantity), 0)::BIGINT AS plants FROM work.movements WHERE kind = 'opened'

@@ -20,7 +20,8 @@ FROM dated d
 JOIN work.lineage l USING (group_code)
 LEFT JOIN work.origins o USING (group_code)
 UNION ALL
-SELECT b.group_code, o.rootstock, NULL, t.as_of, b.book, 'left', t.as_of, l.clock_on
-FROM (SELECT group_code, sum(net)::BIGINT AS book FROM work.flows GROUP BY group_code HAVING sum(net) > 0) b
+SELECT b.group_code, o.rootstock, NULL, t.as_of, b.book_count, 'left', t.as_of, l.clock_on
+FROM work.books b
 JOIN work.lineage l USING (group_code)
 LEFT JOIN work.origins o USING (group_code), work.settings t
+WHERE b.book_count > 0

@@ -18,13 +18,8 @@ before AS (
     WHERE coalesce(e.attempt, 1) = 1
     GROUP BY ALL
 ),
-running AS (
-    SELECT group_code, instance_id, on_date, ended,
-        sum(net) OVER (PARTITION BY group_code ORDER BY on_date, ended, instance_id) AS stands
-    FROM work.flows
-),
 below AS (
-    SELECT * FROM running WHERE stands < 0
+    SELECT group_code, instance_id, on_date, ended, book_after AS stands FROM work.flows WHERE book_after < 0
     QUALIFY row_number() OVER (PARTITION BY group_code ORDER BY on_date, ended, instance_id) = 1
 ),
 accepted AS (

@@ -1,19 +1,6 @@
 -- What stands in each group: the book, the last count, and the estimate by the chain of counts with its interval.
 -- `recount` asks for a count: the last one is doubtful, or what it left is open by more than the tolerances.
-WITH book AS (
-    SELECT group_code, sum(net)::BIGINT AS book_count FROM work.flows GROUP BY group_code
-),
-came AS (
-    SELECT group_code, sum(quantity)::BIGINT AS ever
-    FROM work.movements WHERE kind IN ('opened', 'moved_in') GROUP BY group_code
-),
-opening AS (
-    SELECT f.group_code, sum(f.net)::BIGINT AS opened_with
-    FROM work.flows f JOIN work.openings o ON o.group_code = f.group_code AND f.on_date = o.opened_on
-    WHERE f.net > 0
-    GROUP BY f.group_code
-),
-last_counts AS (
+WITH last_counts AS (
     SELECT * FROM work.counts QUALIFY row_number() OVER (PARTITION BY group_code ORDER BY position DESC) = 1
 ),
 scions AS (
@@ -21,17 +8,15 @@ scions AS (
     FROM work.lots GROUP BY group_code
 ),
 estimated AS (
-    SELECT g.group_code, g.opened_on, coalesce(o.opened_with, 0) AS opened_with, coalesce(b.book_count, 0) AS book_count,
+    SELECT g.group_code, g.opened_on, coalesce(b.opened_with, 0) AS opened_with, coalesce(b.book_count, 0) AS book_count,
         c.counted AS last_count, c.on_date AS last_count_on, coalesce(n.estimate, 0) AS estimate, coalesce(n.low, 0) AS low,
         coalesce(n.high, 0) AS high,
-        coalesce(b.book_count, 0) < 0 OR coalesce(c.counted > coalesce(e.ever, 0) AND c.flagged, false) AS is_impossible,
+        coalesce(b.book_count, 0) < 0 OR coalesce(c.counted > coalesce(b.came, 0) AND c.flagged, false) AS is_impossible,
         coalesce(c.flagged OR (c.stands_high - c.stands_low) / 2
             > greatest(t.count_plants, t.count_share * c.stands), false) AS is_open
     FROM work.openings g
     CROSS JOIN work.settings t
-    LEFT JOIN opening o USING (group_code)
-    LEFT JOIN book b USING (group_code)
-    LEFT JOIN came e USING (group_code)
+    LEFT JOIN work.books b USING (group_code)
     LEFT JOIN last_counts c USING (group_code)
     LEFT JOIN work.stands_now n USING (group_code)
     WHERE g.opened_on <= t.as_of

@@ -181,6 +181,7 @@ def speed(lots: int = 100_000, events: int = 1_000_000) -> None:
             " 200::BIGINT AS buds_set, (170 + (i * 31) % 30)::BIGINT AS green, (30 - (i * 31) % 30)::BIGINT AS brown, 0::BIGINT AS unsure,"
             f" 0::BIGINT AS missing, 0.9 AS take_rate FROM range({lots}) t(i)"
         )
+        store.build("books")
         begin = time.perf_counter()
         store.rows("SELECT group_code, cause, sum(quantity) FROM work.movements GROUP BY ALL ORDER BY ALL")
         base = time.perf_counter() - begin

@@ -49,12 +49,16 @@ class Bench:
         for month, n in enumerate(counted, start=first):
             self.count(f"{month:02}-10", group, n, who=who)
 
-    def take_in(self, day: dt.date = LAST) -> dict[str, tuple[Any, ...]]:
-        """Import, and what stands: group -> (estimate, low, high, state)."""
+    def write(self) -> None:
+        """Put what was noted so far into the inbox, a table a form."""
         for form, rows in self.rows.items():
             text = "\n".join([",".join(rows[0]), *(",".join(str(v) for v in r.values()) for r in rows)])
             (self.workspace.inbox / f"{form}-{self.number}.csv").write_text(text + "\n", encoding="utf-8")
         self.rows = {}
+
+    def take_in(self, day: dt.date = LAST) -> dict[str, tuple[Any, ...]]:
+        """Import, and what stands: group -> (estimate, low, high, state)."""
+        self.write()
         done = run.import_files(self.workspace, [self.workspace.inbox], day)
         assert done.states["accepted"] == sum(done.states.values()), table(self.workspace, "problems")
         return {r[0]: r[1:] for r in table(self.workspace, "standing", "group_code, estimate, low, high, state")}

@@ -64,9 +64,7 @@ def test_whatever_is_recorded(seed: int, tmp_path: Path) -> None:
     teams = "".join(f"T{n:02},Team {n},S01,S02,yes\n" for n in range(1, 5))
     (workspace.folder / "lists" / "teams.csv").write_text("code,label,budder,wrapper,active\n" + teams)
     _anything(bench, random.Random(seed))
-    for form, rows in bench.rows.items():
-        text = "\n".join([",".join(rows[0]), *(",".join(str(v) for v in r.values()) for r in rows)])
-        (workspace.inbox / f"{form}.csv").write_text(text + "\n", encoding="utf-8")
+    bench.write()
     run.import_files(workspace, [workspace.inbox], dt.date(2026, 9, 1))
     with Store.open(workspace.store_file) as store:
         write_report(store, workspace)
