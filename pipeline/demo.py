@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from formpack import shipped
-from pipeline import phone, run
+from pipeline import run
+from pipeline.field import phone
 from pipeline.findings import Refused
-from pipeline.ingest import Progress
+from pipeline.intake.ingest import Progress
 from pipeline.report import write_report
 from pipeline.report.stock import gather_stock
 from pipeline.run import Imported

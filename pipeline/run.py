@@ -7,13 +7,16 @@ from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from pathlib import Path
 
-from pipeline import discrepancies, estimate, ingest, ledger, outlook, reconcile, tables, validate
-from pipeline.corrections import all_corrections, in_force
+from pipeline import tables
+from pipeline.book import discrepancies, ledger, reconcile
 from pipeline.findings import Finding, Refused
-from pipeline.ingest import Kept, Progress
-from pipeline.problem_list import Desk, Verdict, decide_list, read_list
+from pipeline.intake import ingest, validate
+from pipeline.intake.corrections import all_corrections, in_force
+from pipeline.intake.ingest import Kept, Progress
+from pipeline.intake.states import STATES
+from pipeline.office.problem_list import Desk, Verdict, decide_list, read_list
+from pipeline.rates import losses, outlook, takes
 from pipeline.settings import Settings
-from pipeline.states import STATES
 from pipeline.store import Store
 from pipeline.workspace import LISTS, Workspace
 
@@ -67,7 +70,11 @@ def digest(store: Store, workspace: Workspace, day: dt.date, progress: Progress 
         discrepancies.put_in_words(store, workspace.settings)
         store.build("discrepancies", "staff_counting", "due", "notes", "submissions")
         findings += [Finding(*row) for row in store.rows("SELECT * FROM work.notes")]
-        estimate.estimate_rates(store)
+        takes.estimate_takes(store)
+        losses.estimate_losses(store)
+        store.build("ladder", "step_counts")
+        takes.compare_times(store)
+        takes.compare_off_types(store)
         outlook.project(store, workspace.settings, day)
         cleared = in_force(all_corrections(store)).cleared
         tables.write_problems(store, [f for f in findings if (f.instance_id, f.rule) not in cleared], forms)

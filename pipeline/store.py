@@ -17,7 +17,8 @@ import duckdb
 
 from pipeline.findings import Refused
 
-_SQL = Path(__file__).parent / "sql"
+SQL = {path.stem: path for path in Path(__file__).parent.glob("*/sql/*.sql")}
+"""Name of a table -> the file that makes it, in the room that runs it."""
 _WAIT_SECONDS = 5.0
 _KEPT = """
 CREATE SCHEMA IF NOT EXISTS kept;
@@ -153,7 +154,7 @@ class Store:
     def build(self, *names: str) -> None:
         """Make tables of `work` anew, each from the SQL file of its name."""
         for name in names:
-            query = (_SQL / f"{name}.sql").read_text(encoding="utf-8")
+            query = SQL[name].read_text(encoding="utf-8")
             self.connection.execute(f'CREATE OR REPLACE TABLE work."{name}" AS {query}')
 
     def make(self, name: str, columns: dict[str, str], rows: Sequence[Sequence[Any]]) -> None:

@@ -11,8 +11,8 @@ import pytest
 from pipeline.cli import app
 from pipeline.findings import Rule
 from pipeline.tables import TABLES
+from tests.cli.test_cli import formpack
 from tests.conftest import ROOT, SAMPLES
-from tests.pipeline.test_cli import formpack
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")

@@ -10,7 +10,7 @@ from pipeline.cli.frame import JsonOption, WorkspaceOption, print_json, refusals
 def check(workspace: WorkspaceOption = Path(), as_json: JsonOption = False) -> None:
     """Prove that the books are whole: nothing lost, every move in both groups, every plant accounted for."""
     from pipeline import run
-    from pipeline.audit import proofs
+    from pipeline.office.audit import proofs
     from pipeline.store import Store
     from pipeline.workspace import Workspace
 

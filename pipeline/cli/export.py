@@ -14,7 +14,7 @@ def export(
     as_json: JsonOption = False,
 ) -> None:
     """Write a backup in open files: what came in, corrections, lists, forms. `formpack rebuild --from` reads it."""
-    from pipeline.backup import write_backup
+    from pipeline.office.backup import write_backup
     from pipeline.store import Store
     from pipeline.workspace import Workspace
 

@@ -10,7 +10,8 @@ from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, 
 def forms(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json: JsonOption = False) -> None:
     """Write what the phones need into phone/: every form as .xlsx and .xml, the group list and the other lists."""
     from formpack.catalog import load_forms
-    from pipeline import phone, run
+    from pipeline import run
+    from pipeline.field import phone
     from pipeline.store import Store
     from pipeline.workspace import Workspace
 

@@ -14,7 +14,7 @@ def history(
     as_json: JsonOption = False,
 ) -> None:
     """Show what a submission said when it came, every correction, and the states it went through, in order."""
-    from pipeline.history import history_of
+    from pipeline.office.history import history_of
     from pipeline.store import Store
     from pipeline.workspace import Workspace
 

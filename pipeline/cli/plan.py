@@ -30,8 +30,9 @@ def plan(
     as_json: JsonOption = False,
 ) -> None:
     """Say what will be ready when, against the orders; or, for trees of a pair in a month, how many to begin with and when."""
-    from pipeline import outlook, run
+    from pipeline import run
     from pipeline.findings import Refused
+    from pipeline.rates import outlook
     from pipeline.store import Store
     from pipeline.workspace import Workspace
 
@@ -75,7 +76,7 @@ def _print_projection(
     day: dt.date, rows: list[tuple[Any, ...]], columns: tuple[str, ...], faults: list[tuple[Any, ...]], unknown: list[str],
     as_json: bool,
 ) -> None:  # fmt: skip
-    from pipeline.outlook import step_words
+    from pipeline.rates.outlook import step_words
 
     if as_json:
         print_json({"as_of": day, "projection": [dict(zip(columns, r, strict=True)) for r in rows],
@@ -115,7 +116,7 @@ def _chance(value: float | None) -> str:
 
 def _print_plan(ws: Any, steps: list[Any], rootstock: str, scion: str, trees: int, month: dt.date, day: dt.date,
                 grades: list[dict[str, str]]) -> None:  # fmt: skip
-    from pipeline import outlook
+    from pipeline.rates import outlook
 
     sow = outlook.sow_by(ws.settings, month)
     typer.echo(f"For {many(trees, 'tree')} of {rootstock} + {scion} ready by {month}, sow by {sow}.")

@@ -35,7 +35,7 @@ def problems(
     from formpack.group_code import plain
     from pipeline import run
     from pipeline.findings import Refused, Rule
-    from pipeline.problem_list import write_list
+    from pipeline.office.problem_list import write_list
     from pipeline.store import Store
     from pipeline.tables import TABLES
     from pipeline.workspace import Workspace

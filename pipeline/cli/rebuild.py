@@ -15,7 +15,8 @@ def rebuild(
     as_json: JsonOption = False,
 ) -> None:
     """Make everything again from what the phones sent and the corrections, as after a change of the program."""
-    from pipeline import backup, run
+    from pipeline import run
+    from pipeline.office import backup
     from pipeline.store import Store
     from pipeline.workspace import Workspace, make_workspace
 

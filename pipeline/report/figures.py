@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from formpack.group_code import shown
 from pipeline.findings import Rule
-from pipeline.outlook import step_words
+from pipeline.rates.outlook import step_words
 from pipeline.report.stock import STAGE_WORDS, Course, Stock, courses, gather_stock
 from pipeline.store import Store
 from pipeline.workspace import Workspace

@@ -16,11 +16,12 @@ from formpack.catalog import Form, Question, load_forms
 from formpack.expression import Answer, walk
 from formpack.group_code import check_digits, issue
 from formpack.readers import READERS, Unreadable
-from pipeline import ledger, phone
+from pipeline.book import ledger
+from pipeline.field import phone
 from pipeline.findings import Finding
-from pipeline.frame_schema import answer_frame, frame_failures
+from pipeline.intake.frame_schema import answer_frame, frame_failures
+from pipeline.intake.validate import rules_sql, type_answers
 from pipeline.store import Store
-from pipeline.validate import rules_sql, type_answers
 from pipeline.workspace import Workspace
 from tests.conftest import SAMPLES, new_workspace
 from tests.engine.phone import Phone

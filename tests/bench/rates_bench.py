@@ -16,12 +16,12 @@ from scipy import stats
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from pipeline import estimate  # noqa: E402
 from pipeline.formulas.comparison import compare_teams  # noqa: E402
 from pipeline.formulas.overdispersion import cautious, design_effect, pooled_interval, rho_within  # noqa: E402
 from pipeline.formulas.proportions import wilson  # noqa: E402
 from pipeline.formulas.survival import kaplan_meier  # noqa: E402
-from pipeline.losses import DAYS_A_STEP, _Lives  # noqa: E402
+from pipeline.rates import losses, takes  # noqa: E402
+from pipeline.rates.losses import DAYS_A_STEP, _Lives  # noqa: E402
 from pipeline.store import Store  # noqa: E402
 
 
@@ -186,9 +186,9 @@ def speed(lots: int = 100_000, events: int = 1_000_000) -> None:
         store.rows("SELECT group_code, cause, sum(quantity) FROM work.movements GROUP BY ALL ORDER BY ALL")
         base = time.perf_counter() - begin
         begin = time.perf_counter()
-        estimate.estimate_takes(store)
+        takes.estimate_takes(store)
         middle = time.perf_counter()
-        estimate.estimate_losses(store)
+        losses.estimate_losses(store)
         whole = time.perf_counter() - begin
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"{lots:,} lots, {events:,} events: takes {middle - begin:.1f} s, losses {whole - (middle - begin):.1f} s, together"

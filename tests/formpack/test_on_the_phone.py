@@ -12,7 +12,8 @@ from formpack.catalog import load_forms
 from formpack.group_code import issue, shown
 from formpack.submission import Received, read
 from formpack.xform import has_java, publish, validator_verdicts
-from pipeline import phone, run
+from pipeline import run
+from pipeline.field import phone
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 from tests.conftest import SAMPLES, new_workspace, table

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from formpack.submission import Received, Unread, read
 from pipeline import run
-from pipeline.audit import proofs
+from pipeline.office.audit import proofs
 from pipeline.report import write_report
 from pipeline.store import Store
 from pipeline.workspace import Workspace

@@ -12,9 +12,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-import pipeline.frame_schema  # noqa: F401  imported before the forks, so that a child is quick
+import pipeline.intake.frame_schema  # noqa: F401  imported before the forks, so that a child is quick
 from pipeline import run
-from pipeline.audit import proofs
+from pipeline.office.audit import proofs
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 from tests.conftest import every_table

@@ -15,8 +15,8 @@ import pytest
 from pipeline import run
 from pipeline.store import Store
 from pipeline.workspace import Workspace
+from tests.cli.test_cli import formpack
 from tests.conftest import ROOT, SAMPLES, every_table, new_workspace
-from tests.pipeline.test_cli import formpack
 
 TIMES = 50 if os.environ.get("CI") else 4
 """How often the import is killed: each takes two seconds, so the full number is for CI."""

@@ -12,9 +12,9 @@ import pytest
 from pipeline import run
 from pipeline.report import write_report
 from pipeline.store import Store
+from tests.book.test_reconcile import Bench
 from tests.conftest import new_workspace
-from tests.pipeline.test_rates import CODES, bud, opened, read
-from tests.pipeline.test_reconcile import Bench
+from tests.rates.test_rates import CODES, bud, opened, read
 
 
 def _anything(bench: Bench, dice: random.Random) -> None:

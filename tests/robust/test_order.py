@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from formpack.group_code import issue
 from pipeline import run
-from pipeline.problem_list import Decided, Desk, _findings, decide_list
+from pipeline.office.problem_list import Decided, Desk, _findings, decide_list
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 from tests.conftest import SAMPLES, every_table, new_workspace

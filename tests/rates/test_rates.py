@@ -19,9 +19,9 @@ from pipeline.formulas.overdispersion import cautious, design_effect, pooled_int
 from pipeline.formulas.proportions import wilson
 from pipeline.store import Store
 from pipeline.workspace import Workspace
+from tests.book.test_reconcile import Bench
+from tests.cli.test_cli import formpack
 from tests.conftest import SAMPLES, table
-from tests.pipeline.test_cli import formpack
-from tests.pipeline.test_reconcile import Bench
 
 CODES = issue(2026, 801, 40)
 NONE = {"cull_off_type": 0, "cull_bent_root": 0, "cull_weak": 0, "cull_disease": 0, "cull_other": 0, "dead": 0}

@@ -11,8 +11,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from pipeline.corrections import KINDS
 from pipeline.findings import Refused
+from pipeline.intake.corrections import KINDS
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 

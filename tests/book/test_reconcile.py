@@ -10,12 +10,13 @@ from typing import Any
 import pytest
 
 from formpack.group_code import issue
-from pipeline import chains, run
+from pipeline import run
+from pipeline.book import chains
 from pipeline.findings import Refused
 from pipeline.store import Store
 from pipeline.workspace import Workspace
+from tests.cli.test_cli import formpack
 from tests.conftest import SAMPLES, new_workspace, table
-from tests.pipeline.test_cli import formpack
 
 CODES = issue(2026, 801, 12)
 LAST = dt.date(2026, 8, 31)

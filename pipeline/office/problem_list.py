@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from formpack.catalog import Form
-from pipeline.corrections import Correction, add, all_corrections, in_force, overlay
 from pipeline.findings import Refused, Rule, sentence
+from pipeline.intake.corrections import Correction, add, all_corrections, in_force, overlay
+from pipeline.intake.validate import type_answers
 from pipeline.store import Store
 from pipeline.tables import labels, plain_cell
-from pipeline.validate import type_answers
 
 SHEET = "problems"
 COLUMNS = {

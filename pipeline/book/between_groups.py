@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.chains import JUMPS, MEASURES, Built, Worked, work_out
+from pipeline.book.chains import JUMPS, MEASURES, Built, Worked, work_out
 from pipeline.formulas.count_chain import Chains, Rates
 from pipeline.formulas.unrecorded_moves import Change, Match, candidates, log_prior, settled
 from pipeline.store import Store

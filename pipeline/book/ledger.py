@@ -6,9 +6,9 @@ Bookings are made for every reading; only accepted submissions reach movements, 
 from __future__ import annotations
 
 from formpack.catalog import Form, causes
-from pipeline.corrections import all_corrections, in_force
 from pipeline.findings import Finding
-from pipeline.states import Head, Settled, settle
+from pipeline.intake.corrections import all_corrections, in_force
+from pipeline.intake.states import Head, Settled, settle
 from pipeline.store import Store
 from pipeline.workspace import LISTS, Workspace
 

@@ -19,9 +19,9 @@ from formpack import expression
 from formpack.answer_schema import answer_validator
 from formpack.catalog import Form, Question
 from formpack.readers import READERS, Unreadable, Value
-from pipeline.corrections import all_corrections, in_force, overlay
 from pipeline.findings import Finding
-from pipeline.ingest import Progress
+from pipeline.intake.corrections import all_corrections, in_force, overlay
+from pipeline.intake.ingest import Progress
 from pipeline.store import Store
 
 _SCHEMA_RULES = {"required": "missing_answer", "enum": "not_in_list", "relevant": "not_asked"}
@@ -170,7 +170,7 @@ class _Batch:
             self.typed.setdefault(form_id, []).append((reading_id, {**typed, "received_on": today}))
 
     def write(self, store: Store, forms: dict[str, Form]) -> None:
-        from pipeline.frame_schema import answer_frame, frame_failures
+        from pipeline.intake.frame_schema import answer_frame, frame_failures
 
         for form_id, rows in self.typed.items():
             form = forms[form_id]

@@ -9,9 +9,9 @@ import pytest
 
 from pipeline import run
 from pipeline.workspace import Workspace
+from tests.cli.test_cli import formpack
 from tests.conftest import SAMPLES, every_table
-from tests.pipeline.test_cli import formpack
-from tests.pipeline.test_correct import MINUS, decide
+from tests.office.test_correct import MINUS, decide
 
 FAULTY = SAMPLES / "a_table_typed_in_the_office_with_faults" / "inbox"
 

@@ -12,7 +12,7 @@ import numpy as np
 from pipeline.findings import Refused
 from pipeline.formulas.overdispersion import beta_binomial, design_effect, rho_within
 from pipeline.formulas.requirement import DRAWS, SEED, StepRate, draw_through, enough_through
-from pipeline.losses import STAGES
+from pipeline.rates.losses import STAGES
 from pipeline.settings import Settings
 from pipeline.store import Store
 

@@ -11,12 +11,12 @@ import openpyxl
 import pytest
 
 from pipeline import run
-from pipeline.corrections import all_corrections
-from pipeline.problem_list import COLUMNS, DECISIONS, OPEN, Decided, Desk, _findings
+from pipeline.intake.corrections import all_corrections
+from pipeline.office.problem_list import COLUMNS, DECISIONS, OPEN, Decided, Desk, _findings
 from pipeline.store import Store
 from pipeline.workspace import Workspace
+from tests.cli.test_cli import formpack
 from tests.conftest import SAMPLES, every_table, table
-from tests.pipeline.test_cli import formpack
 
 Fill = Callable[..., Path]
 

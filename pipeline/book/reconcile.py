@@ -13,8 +13,8 @@ from dataclasses import fields, replace
 
 import numpy as np
 
-from pipeline.between_groups import Exchange, exchanged, moved, with_exchanges, with_moves
-from pipeline.chains import MEASURES, Built, Worked, build, digest, exposures, work_out
+from pipeline.book.between_groups import Exchange, exchanged, moved, with_exchanges, with_moves
+from pipeline.book.chains import MEASURES, Built, Worked, build, digest, exposures, work_out
 from pipeline.formulas.chain_rates import EXACT, Learned, fixed, learn, with_exact
 from pipeline.formulas.count_chain import Rates, kernels, narrowest, quantile
 from pipeline.formulas.unrecorded_moves import Match

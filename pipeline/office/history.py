@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from pipeline.corrections import all_corrections
 from pipeline.findings import Refused
+from pipeline.intake.corrections import all_corrections
 from pipeline.store import Store
 
 

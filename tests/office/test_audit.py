@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from pipeline import run
-from pipeline.audit import proofs
+from pipeline.office.audit import proofs
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 from tests.conftest import SAMPLES

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline import ingest, run
+from pipeline import run
+from pipeline.intake import ingest
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 from tests.conftest import DAY, ROOT, SAMPLES, every_table, new_workspace, table

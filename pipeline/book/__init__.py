@@ -1,0 +1,1 @@
+"""Movements, counts, chains: what stands and why not."""

@@ -1,0 +1,1 @@
+"""What goes out to the benches and comes in from them."""

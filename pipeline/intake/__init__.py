@@ -1,0 +1,1 @@
+"""Bytes kept -> read -> checked -> a state each."""

@@ -1,0 +1,1 @@
+"""What the clerk and the inspector do."""

@@ -1,0 +1,1 @@
+"""How buds take, how plants are lost, what is ahead."""
