@@ -1,53 +1,54 @@
 """Bytes -> submissions with raw answers, whatever the container: XML, ZIP, CSV, XLSX, JSON, NDJSON.
 
 What a question is called in a file is the last part of its column or path (`counts/green`, `data-green`), so
-nothing here knows the forms. Every item of a file ends as a `Received` or as an `Unread` with its place and a
-remedy; nothing is left out silently.
+nothing here knows the forms. Every item of a file ends in a `Record`, in a row of a `Table`, or as an `Unread` with its
+place and a remedy; nothing is left out silently.
 """
 
 from __future__ import annotations
 
+import codecs
 import csv
 import datetime as dt
-import hashlib
+import functools
 import io
+import itertools
 import json
 import re
 import stat
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
-from typing import Any
-from xml.parsers.expat import ExpatError
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
-from defusedxml.common import DefusedXmlException
-from defusedxml.ElementTree import DefusedXMLParser, ParseError
+from lxml import etree
 
 MOST_BYTES = 64 * 2**20
-"""Largest single file or archive member: a submission is a few kB, a season's table a few MB."""
+"""Largest single file or archive member: a submission is a few kB, a season's workbook a few MB."""
+MOST_TABLE_BYTES = 256 * 2**20
+"""Largest CSV: it is read a piece at a time."""
 MOST_EXPANDED = 512 * 2**20
 """Most that one archive may unpack to: a year of a large nursery is under a tenth of it."""
 MOST_MEMBERS = 200_000
 MOST_DEPTH = 64
 """Deepest nesting: forms nest three or four deep."""
+ROWS_A_TABLE = 50_000
+"""Rows of a table that stand in memory at once."""
+_PIECE = 8 * 2**20
 PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".webp", ".heic", ".m4a", ".mp3", ".mp4")
 FILE_ENDINGS = (".xml", ".zip", ".csv", ".xlsx", ".json", ".ndjson", ".jsonl")
 
 
-@dataclass(frozen=True)
-class Received:
-    """One submission as it came: answers are texts by question name; blank ones are left out."""
+class Record(NamedTuple):
+    """One submission as it came: the `texts` of its leaves `tags`, as they stand in the file; blank is no answer."""
 
     place: str
     form_id: str
     """As the file says: the form id, or for a table without one the file's name, to be matched later."""
     form_version: str
-    instance_id: str
-    deprecated_id: str
-    answers: dict[str, str] = field(hash=False)
-    twice: tuple[str, ...] = ()
-    """Names that stand more than once with different answers."""
+    tags: tuple[str, ...]
+    texts: list[str | None]
 
 
 @dataclass(frozen=True)
@@ -59,94 +60,81 @@ class Unread:
     why: str
 
 
-Item = Received | Unread
-_UNKEEPABLE = re.compile("[\0\ud800-\udfff]")
-"""Characters that no store keeps in a text; the reader of the answer refuses what stands in their place."""
+@dataclass(frozen=True)
+class Table:
+    """Rows of a table with one heading: `columns` (one a tag) hold texts in an Arrow array each; `numbers` are the rows'
+    numbers in the file, `unread` those that could not be taken, each with its number. Blank rows are among the rows."""
+
+    place: str
+    form_id: str
+    tags: tuple[str, ...]
+    columns: list[Any]
+    numbers: list[int]
+    unread: list[tuple[int, Unread]]
 
 
-def row_identity(form_id: str, answers: dict[str, str]) -> str:
-    """An identity for a submission that came without one: the same row again gets the same."""
-    said = json.dumps([form_id, sorted(answers.items())], ensure_ascii=False)
-    return "row:" + hashlib.sha256(said.encode()).hexdigest()[:32]
+Item = Record | Table | Unread
+_SHALLOW = 48
+"""With no more elements that hold others than this none can lie too deep."""
 
 
-def _received(place: str, form_id: str, version: str, pairs: Iterable[tuple[str, str]]) -> Received:
-    answers: dict[str, str] = {}
-    twice: list[str] = []
-    for name, text in pairs:
-        text = _UNKEEPABLE.sub("\ufffd", text.strip(" \t\r\n"))
-        if text == "":
-            continue
-        if name in answers and answers[name] != text:
-            twice.append(name)
-        answers.setdefault(name, text)
-    identity = {k: answers.pop(k, "") for k in ("instanceID", "KEY", "deprecatedID")}
-    form_id = answers.pop("form_id", "") or form_id
-    version = answers.pop("form_version", "") or version
-    instance_id = identity["instanceID"] or identity["KEY"] or row_identity(form_id, answers)
-    return Received(place, form_id, version, instance_id, identity["deprecatedID"], answers, tuple(twice))
-
-
-class _Leaves:
-    """Parser target: gathers the text of elements that hold no others, without building a tree."""
-
-    def __init__(self) -> None:
-        self.root: tuple[str, dict[str, str]] | None = None
-        self.open: list[tuple[str, list[str], bool]] = []
-        self.pairs: list[tuple[str, str]] = []
-
-    def start(self, tag: str, attributes: dict[str, str]) -> None:
-        if len(self.open) >= MOST_DEPTH:
-            raise _TooDeep
-        if self.root is None:
-            self.root = (tag, attributes)
-        elif self.open:
-            self.open[-1] = (*self.open[-1][:2], True)
-        self.open.append((tag.rpartition("}")[2], [], False))
-
-    def data(self, text: str) -> None:
-        if self.open:
-            self.open[-1][1].append(text)
-
-    def end(self, _: str) -> None:
-        name, texts, has_children = self.open.pop()
-        if not has_children and self.open:
-            self.pairs.append((name, "".join(texts)))
-
-    def close(self) -> None:
-        return None
-
-
-class _TooDeep(Exception):
-    pass
+@functools.cache
+def _parser() -> etree.XMLParser:
+    """One hardened parser for all: nothing is fetched, no entity is put in, comments are no part of an answer."""
+    return etree.XMLParser(
+        resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False, remove_comments=True, remove_pis=True
+    )
 
 
 def _xml(content: bytes, place: str) -> Iterator[Item]:
-    leaves = _Leaves()
     try:
-        parser = DefusedXMLParser(target=leaves, forbid_dtd=True, forbid_entities=True, forbid_external=True)
-        parser.feed(content)
-        parser.close()
-    except DefusedXmlException:
-        yield Unread(place, "refused_file", "it declares a document type or entities, which no submission does")
+        root = etree.fromstring(content, _parser())
+    except (etree.XMLSyntaxError, LookupError, ValueError) as wrong:
+        if "depth" in str(wrong):
+            yield Unread(place, "refused_file", f"its elements are nested more than {MOST_DEPTH} deep")
+        elif b"<!DOCTYPE" in content or b"<!ENTITY" in content:
+            yield Unread(place, "refused_file", _HAS_TYPES)
+        else:
+            yield Unread(place, "unreadable_file", f"the XML cannot be read: {wrong}")
         return
-    except _TooDeep:
+    if root.getroottree().docinfo.internalDTD is not None:
+        yield Unread(place, "refused_file", _HAS_TYPES)
+        return
+    elements = list(root.iter())
+    leaves = [e for e in elements if not len(e)]
+    if len(elements) - len(leaves) > _SHALLOW and max(sum(1 for _ in e.iterancestors()) for e in leaves) >= MOST_DEPTH:
         yield Unread(place, "refused_file", f"its elements are nested more than {MOST_DEPTH} deep")
         return
-    except (ParseError, ExpatError, LookupError, ValueError) as wrong:
-        yield Unread(place, "unreadable_file", f"the XML cannot be read: {wrong}")
-        return
-    tag, attributes = leaves.root or ("", {})
-    local = {k.rpartition("}")[2]: v for k, v in attributes.items()}
-    if local.get("encrypted") == "yes":
-        yield Unread(place, "unreadable_file", "it is encrypted; open it with the key of the form's owner and import that")
-        return
-    form_id = local.get("id", "") or tag.rpartition("}")[2]
-    yield _received(place, form_id, local.get("version", ""), leaves.pairs)
+    if leaves[0] is root:
+        leaves = []
+    form_id = version = ""
+    for name, value in root.items():
+        name = name.rpartition("}")[2]
+        if name == "id":
+            form_id = value
+        elif name == "version":
+            version = value
+        elif name == "encrypted" and value == "yes":
+            yield Unread(place, "unreadable_file", "it is encrypted; open it with the key of the form's owner and import that")
+            return
+    form_id = form_id or root.tag.rpartition("}")[2]
+    yield Record(place, form_id, version, tuple([e.tag for e in leaves]), [e.text for e in leaves])
 
 
-def _name(column: str) -> str:
-    return re.split(r"[/.:\-]", column.strip())[-1].strip()
+_HAS_TYPES = "it declares a document type or entities, which no submission does"
+
+
+def name_of(tag: str) -> str:
+    """The name of the question that a column, a path or an element means: its last part."""
+    return tag.rpartition("}")[2] if tag[:1] == "{" else re.split(r"[/.:\-]", tag.strip())[-1].strip()
+
+
+_UNKEEPABLE = re.compile("[\0\ud800-\udfff]")
+
+
+def sound(texts: Iterable[str]) -> list[str]:
+    """The texts with a mark in place of each character that no store keeps; the reader of the answer refuses it."""
+    return [t if t.isascii() and "\0" not in t else _UNKEEPABLE.sub("\ufffd", t) for t in texts]
 
 
 def _decode(content: bytes) -> str | None:
@@ -156,40 +144,106 @@ def _decode(content: bytes) -> str | None:
         return None
 
 
+_NOT_UTF8 = "its letters are not UTF-8; save it as CSV UTF-8"
+_NO_HEADER = "the table is empty; it needs a header row"
+_NO_ROWS = "it has one row and nothing below it; a table has a header and rows"
+_SEMICOLONS = "its cells are parted by semicolons; save it as CSV with commas"
+
+
+def _wrong_length(place: str, number: int, found: int, wanted: int) -> tuple[int, Unread]:
+    return number, Unread(f"{place}, row {number}", "unreadable_row", f"it has {found} cells and the header {wanted}")
+
+
 def _table(rows: Iterator[tuple[int, list[str]]], place: str, stem: str) -> Iterator[Item]:
+    """Tables from rows of cells, each with its number, the heading first."""
+    import pyarrow as pa
+
     head = next(rows, None)
     if head is None:
-        yield Unread(place, "unreadable_file", "the table is empty; it needs a header row")
+        yield Unread(place, "unreadable_file", _NO_HEADER)
         return
-    columns = [_name(c) for c in head[1]]
-    if len(columns) == 1 and ";" in head[1][0]:
-        yield Unread(place, "unreadable_file", "its cells are parted by semicolons; save it as CSV with commas")
+    tags = tuple(sound(head[1]))
+    if len(tags) == 1 and ";" in tags[0]:
+        yield Unread(place, "unreadable_file", _SEMICOLONS)
         return
     empty = True
-    for number, cells in rows:
+    while some := list(itertools.islice(rows, ROWS_A_TABLE)):
         empty = False
-        if not any(c.strip() for c in cells):
-            continue
-        where = f"{place}, row {number}"
-        if len(cells) != len(columns):
-            yield Unread(where, "unreadable_row", f"it has {len(cells)} cells and the header {len(columns)}")
-            continue
-        yield _received(where, stem, "", zip(columns, cells, strict=True))
+        filled = [(n, cells) for n, cells in some if any(c.strip() for c in cells)]
+        unread = [_wrong_length(place, n, len(cells), len(tags)) for n, cells in filled if len(cells) != len(tags)]
+        kept = [(n, sound(cells)) for n, cells in filled if len(cells) == len(tags)]
+        columns = [pa.array(texts, type=pa.string()) for texts in zip(*(cells for _, cells in kept), strict=True)]
+        yield Table(place, stem, tags, columns, [n for n, _ in kept], unread)
     if empty:
-        yield Unread(place, "unreadable_file", "it has one row and nothing below it; a table has a header and rows")
+        yield Unread(place, "unreadable_file", _NO_ROWS)
 
 
 def _csv(content: bytes, place: str, stem: str) -> Iterator[Item]:
-    text = _decode(content)
-    if text is None:
-        yield Unread(place, "unreadable_file", "its letters are not UTF-8; save it as CSV UTF-8")
+    """Where no cell is quoted a line is a row and a comma parts two cells, so the columns are cut out as they stand; where
+    quoting goes wrong only the strict reader says."""
+    if not _is_utf8(content):
+        yield Unread(place, "unreadable_file", _NOT_UTF8)
         return
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    if not (b'"' in content or b"\0" in content or (b"\r" in content and b"\r" in content.replace(b"\r\n", b""))):
+        yield from _unquoted(content.removeprefix(codecs.BOM_UTF8), place, stem)
+        return
+    reader = csv.reader(io.StringIO(content.decode("utf-8-sig"), newline=""), strict=True)
     csv.field_size_limit(MOST_BYTES)
     try:
         yield from _table(((reader.line_num, row) for row in reader), place, stem)
     except csv.Error as wrong:
         yield Unread(f"{place}, row {reader.line_num}", "unreadable_row", f"from here on it cannot be read: {wrong}")
+
+
+def _is_utf8(content: bytes) -> bool:
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    try:
+        for at in range(0, len(content), _PIECE):
+            decoder.decode(content[at : at + _PIECE])
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _unquoted(content: bytes, place: str, stem: str) -> Iterator[Item]:
+    import numpy as np
+    import pyarrow as pa
+    from pyarrow import csv as cells
+
+    first, _, rest = content.partition(b"\n")
+    tags = tuple(first.rstrip(b"\r").decode().split(","))
+    if len(tags) == 1 and ";" in tags[0]:
+        yield Unread(place, "unreadable_file", _SEMICOLONS)
+        return
+    if not rest:
+        yield Unread(place, "unreadable_file", _NO_ROWS)
+        return
+    wrong: list[tuple[int, Unread]] = []
+
+    def refuse(row: Any) -> str:
+        wrong.append(_wrong_length(place, row.number + 1, row.actual_columns, len(tags)))
+        return "skip"
+
+    names = [str(i) for i in range(len(tags))]
+    seen = 2
+    try:
+        pieces = cells.open_csv(
+            pa.BufferReader(rest),
+            cells.ReadOptions(use_threads=False, column_names=names, block_size=_PIECE),
+            cells.ParseOptions(quote_char=False, invalid_row_handler=refuse, ignore_empty_lines=False),
+            cells.ConvertOptions(column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False),
+        )
+        for piece in pieces:
+            numbers = np.arange(seen, seen + piece.num_rows + len(wrong))
+            numbers = numbers[~np.isin(numbers, [n for n, _ in wrong])][: piece.num_rows]
+            seen = int(numbers[-1]) + 1 if len(numbers) else seen
+            here, wrong[:] = [w for w in wrong if w[0] < seen], [w for w in wrong if w[0] >= seen]
+            yield Table(place, stem, tags, piece.columns, numbers.tolist(), here)
+    except pa.ArrowInvalid:
+        yield Unread(place, "unreadable_file", f"a row of it is longer than {_PIECE // 2**20} MB, or there is none")
+    if wrong:
+        yield Table(place, stem, tags, [pa.array([], pa.string()) for _ in tags], [], wrong)
 
 
 def _cell(value: Any) -> str:
@@ -218,7 +272,7 @@ def _xlsx(content: bytes, place: str, stem: str) -> Iterator[Item]:
         return
     while rows and rows[0] and not rows[0][-1]:
         rows = [row[:-1] for row in rows]
-    yield from _table(iter(enumerate(rows, start=1)), place, stem)
+    yield from _table(((n, row) for n, row in enumerate(rows, start=1)), place, stem)
 
 
 def _flat(value: Any, name: str, depth: int = 0) -> Iterator[tuple[str, str]]:
@@ -226,7 +280,7 @@ def _flat(value: Any, name: str, depth: int = 0) -> Iterator[tuple[str, str]]:
         raise RecursionError
     if isinstance(value, _Pairs):
         for key, inner in value:
-            yield from _flat(inner, _name(key), depth + 1)
+            yield from _flat(inner, name_of(key), depth + 1)
     elif isinstance(value, list):
         for inner in value:
             yield from _flat(inner, name, depth + 1)
@@ -246,7 +300,8 @@ def _one_json(value: Any, place: str, stem: str) -> Item:
     if not isinstance(value, _Pairs):
         return Unread(place, "unreadable_row", "it is not an object with the answers by name")
     try:
-        return _received(place, stem, "", list(_flat(value, "")))
+        pairs = list(_flat(value, ""))
+        return Record(place, stem, "", tuple(sound(name for name, _ in pairs)), [*sound(text for _, text in pairs)])
     except RecursionError:
         return Unread(place, "refused_file", f"its objects are nested more than {MOST_DEPTH} deep")
 
@@ -334,8 +389,9 @@ def read(content: bytes, name: str, place: str | None = None) -> Iterator[Item]:
     base = re.split(r"[/\\]", name)[-1]
     stem, _, ending = base.rpartition(".")
     ending = "." + ending.lower()
-    if len(content) > MOST_BYTES:
-        yield Unread(place, "refused_file", f"it is larger than {MOST_BYTES // 2**20} MB")
+    most = MOST_TABLE_BYTES if ending == ".csv" else MOST_BYTES
+    if len(content) > most:
+        yield Unread(place, "refused_file", f"it is larger than {most // 2**20} MB")
     elif not content.strip():
         yield Unread(place, "unreadable_file", "it is empty")
     elif ending in PHOTO_ENDINGS:

@@ -43,7 +43,7 @@ def make_demo(folder: Path, progress: Progress) -> Demo:
     make_workspace(folder, workspace.settings.name)
     imported = run.import_files(workspace, [workspace.inbox], None, progress)
     phone.write_forms(workspace)
-    with Store.open(workspace.store_file) as store:
+    with run.opened(workspace, progress=progress) as (store, _):
         phone.write_lists(store, workspace)
         write_report(store, workspace)
         lines = _found(store)

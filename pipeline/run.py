@@ -2,27 +2,159 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
-from collections.abc import Iterable
-from dataclasses import dataclass, fields
+import hashlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline import tables
-from pipeline.book import discrepancies, ledger, reconcile
-from pipeline.findings import Finding, Refused
-from pipeline.intake import ingest, validate
-from pipeline.intake.corrections import all_corrections, in_force
+from pipeline.book import between_groups, discrepancies, ledger, reconcile
+from pipeline.findings import Refused
+from pipeline.intake import ingest, states, validate
 from pipeline.intake.ingest import Kept, Progress
 from pipeline.intake.states import STATES
 from pipeline.office.problem_list import Desk, Verdict, decide_list, read_list
 from pipeline.rates import losses, outlook, takes
 from pipeline.settings import Settings
+from pipeline.stages import Runner, Stage, sql, sql_text
 from pipeline.store import Store
 from pipeline.workspace import LISTS, Workspace
+
+GROUP = "group_code"
+_CHAIN = ("chain_input", "chain_jumps")
+_PAIRED = ("alone", "chain_input", "chain_nodes", "exchanged", "exchanged_ends", "exchanged_beliefs")
+
+STAGES: tuple[Stage, ...] = (
+    # lists, settings, forms and the day, as tables
+    *(Stage((f"list_{name}",), (f"list:{name}",), ledger.load_list(name)) for name in LISTS),
+    Stage(("other_codes",), ("forms:", "list:others"), ledger.load_other_lists),
+    Stage(("settings",), ("settings:",), ledger.load_settings),
+    Stage(("day",), ("day:",), ledger.load_day),
+    Stage(("month",), ("month:",), ledger.load_month),
+    Stage(("forms", "cause_kinds"), ("forms:",), ledger.load_forms),
+    # intake: what came in, read and checked, and a state each
+    Stage(("answers", "received", "readings", "reading_findings"), ("files:", "forms:", "corrections:"), validate.read_answers),
+    sql("current", "instance_id"),
+    Stage(("bookings", "particulars"), ("answers", "forms:"), ledger.book_answers, "reading_id", ("forms:",)),
+    Stage(
+        ("unlisted",),
+        ("answers", "forms:", "other_codes", *(f"list_{name}" for name in LISTS)),
+        validate.find_unlisted,
+        "reading_id",
+        ("forms:", "other_codes", *(f"list_{name}" for name in LISTS)),
+    ),
+    sql("own_findings"),
+    sql("heads"),
+    Stage(("withdrawn", "cleared"), ("corrections:",), states.load_decisions),
+    Stage(
+        ("states", "openings", "state_findings"), ("heads", "own_findings", "withdrawn", "cleared"), states.settle
+    ),
+    # the book: movements, counts, lots, by group
+    sql("horizon"),
+    sql("accepted", GROUP, ("forms", "horizon")),
+    sql("outgoing", GROUP, ("cause_kinds",)),
+    sql("arrivals", GROUP, by={"outgoing": "other_group"}),
+    sql("movements", GROUP),
+    sql("origins"),
+    sql("completed", GROUP),
+    sql("readings_of_lots", GROUP),
+    Stage(("folded",), ("readings_of_lots",), ledger.fold_lots, GROUP),
+    sql("lots", GROUP),
+    sql("flows", GROUP),
+    sql("books", GROUP),
+    sql("stage_events", GROUP),
+    sql("inherited"),
+    sql("stages", GROUP),
+    sql("given_places", GROUP),
+    sql("places"),
+    sql("placings"),
+    # what really stands: the chain of counts of each group, then what two groups together show
+    sql("chain_nodes", GROUP),
+    sql("of_others", "location"),
+    sql("chain_input", GROUP),
+    sql("chain_jumps", GROUP),
+    sql("learned_from"),
+    sql("learned_jumps"),
+    Stage(("counting_rates",), ("learned_from", "learned_jumps", "settings:"), reconcile.learn_rates),
+    Stage(
+        ("alone", "alone_ends"), (*_CHAIN, "counting_rates", "settings:"), reconcile.believe_alone, GROUP,
+        ("counting_rates", "settings:"),
+    ),
+    Stage(
+        ("exchanged", "exchanged_beliefs", "exchanged_ends"), ("alone", *_CHAIN, "chain_nodes", "counting_rates", "settings:"),
+        between_groups.find_exchanged,
+    ),
+    Stage(
+        ("paired_moves", "paired_beliefs", "paired_ends"),
+        (*_PAIRED, "alone_ends", "chain_jumps", "origins", "counting_rates", "settings:"),
+        between_groups.find_moves,
+    ),
+    sql("chain_beliefs", GROUP),
+    sql("chain_ends", GROUP),
+    Stage(
+        ("stands_now",), ("chain_ends", "books", "stages", "counting_rates", "day"), reconcile.stand_now, GROUP,
+        ("counting_rates", "day"),
+    ),
+    sql("counts", GROUP, ("settings",)),
+    sql("standing", GROUP, ("settings", "horizon")),
+    sql("unrecorded", GROUP),
+    Stage(
+        ("doubts",),
+        ("counts", "standing", "day", "exchanged", "unrecorded", "chain_jumps", "chain_beliefs", "movements", "settings:"),
+        discrepancies.put_in_words,
+    ),
+    sql("discrepancies"),
+    sql("staff_counting"),
+    sql("due", GROUP, ("settings", "day")),
+    sql("notes", GROUP, ("settings", "list_compatibility", "list_budwood_batches", "list_seed_lots")),
+    Stage(
+        ("problems",), ("own_findings", "state_findings", "notes", "cleared", "current", "states", "forms:"), tables.write_problems
+    ),
+    # rates: how buds take, how plants are lost, what is ahead
+    Stage(("take_rates", "take_spread", "team_ratios"), ("lots",), takes.estimate_takes),
+    sql("teams"),
+    sql("lineage"),
+    sql("life_events", GROUP, ("day",)),
+    sql("budded_life", GROUP),
+    sql("stage_losses", GROUP),
+    sql("stage_flows", GROUP),
+    Stage(
+        ("survival", "loss_causes", "survival_tests"),
+        ("life_events", "budded_life", "stage_losses", "stage_flows", "standing", "origins", "stages"),
+        losses.estimate_losses,
+    ),
+    sql("ladder"),
+    sql("step_counts", GROUP),
+    sql("cut_times", GROUP),
+    Stage(("timeliness",), ("lots", "cut_times", "settings"), takes.compare_times),
+    sql("off_types"),
+    Stage(("off_type",), ("off_types", "list_rootstocks"), takes.compare_off_types),
+    sql("stage_ages"),
+    sql("order_faults"),
+    Stage(
+        ("projection", "unknown_steps"),
+        ("step_counts", "stage_ages", "order_faults", "standing", "origins", "lots", "movements", "accepted", "list_orders", "day", "settings:"),
+        outlook.project,
+    ),
+)  # fmt: skip
+EVERYTHING = tuple(dict.fromkeys(name for stage in STAGES for name in stage.makes))
+_VIEWS = {"submissions": ("current", "states")}
+"""Tables of the contract that are no tables of their own, with what they show."""
 
 
 def no_progress(what: str, done: int, of: int) -> None:
     """Say nothing."""
+
+
+@dataclass(frozen=True)
+class Context:
+    """What stages are given beside the store."""
+
+    workspace: Workspace
+    day: dt.date
+    progress: Progress
 
 
 @dataclass(frozen=True)
@@ -43,43 +175,68 @@ def the_day(settings: Settings, as_of: dt.date | None) -> dt.date:
     return as_of or settings.today or dt.date.today()
 
 
-def _put_settings(store: Store, settings: Settings, day: dt.date) -> None:
-    values: dict[str, object] = {"as_of": day, "group_size": settings.group_size, "crate_size": settings.crate_size}
-    for part in (settings.intervals, settings.tolerances):
-        values |= {f.name: getattr(part, f.name) for f in fields(part)}
-    kinds = {dt.date: "DATE", int: "INTEGER", float: "DOUBLE"}
-    store.make("settings", {name: kinds[type(value)] for name, value in values.items()}, [tuple(values.values())])
+def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
+    """The marks of what people and phones change."""
+    files, corrections = (store.rows(f"SELECT count(*), max(rowid) FROM kept.{t}")[0] for t in ("raw_files", "corrections"))
+    marks = {f"list:{name}": _digest([workspace.lists / f"{name}.csv"]) for name in LISTS}
+    others = sorted(p for p in workspace.lists.glob("*.csv") if p.stem not in LISTS)
+    return marks | {
+        "list:others": _digest(others),
+        "forms:": workspace.forms_mark(),
+        "settings:": repr(replace(workspace.settings, today=None)),
+        "day:": day.isoformat(),
+        "month:": f"{day:%Y-%m}",
+        "files:": repr(files),
+        "corrections:": repr(corrections),
+    }
 
 
-def digest(store: Store, workspace: Workspace, day: dt.date, progress: Progress = no_progress) -> None:
-    """Everything after the bytes are kept, in one transaction: parse, read, check, book, reconcile, estimate."""
-    forms = workspace.forms
+def _digest(paths: Iterable[Path]) -> str:
+    mark = hashlib.sha256()
+    for path in paths:
+        mark.update(path.name.encode() + b"\0" + (path.read_bytes() if path.exists() else b"\0") + b"\0")
+    return mark.hexdigest()
+
+
+def _runner(store: Store, workspace: Workspace, day: dt.date, progress: Progress = no_progress) -> Runner:
+    return Runner(store, STAGES, _inputs(store, workspace, day), Context(workspace, day, progress))
+
+
+def _tables(names: Iterable[str]) -> list[str]:
+    return [table for name in names for table in _VIEWS.get(name, (name,))]
+
+
+def bring_up(
+    store: Store, workspace: Workspace, day: dt.date, names: Iterable[str] = EVERYTHING, progress: Progress = no_progress
+) -> list[str]:
+    """Make what is not fresh of these tables and of what they rest on, in one transaction. Returns the stages that ran."""
     with store.transaction():
-        _put_settings(store, workspace.settings, day)
-        ledger.load_lists(store, workspace)
-        ledger.load_forms_table(store, forms)
-        ingest.parse(store, progress)
-        validate.read_answers(store, forms, progress)
-        store.build("current")
-        findings = validate.judge_rules(store, forms)
-        ledger.book_answers(store, forms)
-        findings += ledger.settle_states(store, findings).findings
-        ledger.book(store)
-        reconcile.reconcile(store, workspace.settings, day)
-        store.build("counts", "standing", "unrecorded")
-        discrepancies.put_in_words(store, workspace.settings)
-        store.build("discrepancies", "staff_counting", "due", "notes", "submissions")
-        findings += [Finding(*row) for row in store.rows("SELECT * FROM work.notes")]
-        takes.estimate_takes(store)
-        losses.estimate_losses(store)
-        store.build("ladder", "step_counts")
-        takes.compare_times(store)
-        takes.compare_off_types(store)
-        outlook.project(store, workspace.settings, day)
-        cleared = in_force(all_corrections(store)).cleared
-        tables.write_problems(store, [f for f in findings if (f.instance_id, f.rule) not in cleared], forms)
-        _log_states(store)
-        tables.publish_views(store)
+        done = _runner(store, workspace, day, progress).bring_up(_tables(names), progress)
+        made = {table for stage in STAGES if stage.name in done for table in stage.makes}
+        for name in tables.TABLES:
+            if name in made:
+                tables.publish_view(store, name)
+        if "states" in made:
+            store.connection.execute(f"CREATE OR REPLACE VIEW work.submissions AS {sql_text('submissions')}")
+            tables.publish_view(store, "submissions")
+            _log_states(store)
+    return done
+
+
+@contextlib.contextmanager
+def opened(
+    workspace: Workspace, names: Iterable[str] = EVERYTHING, as_of: dt.date | None = None, progress: Progress = no_progress
+) -> Iterator[tuple[Store, dt.date]]:
+    """The store with these tables as of the day, and the day. Where all of it is fresh the store is open for reading only,
+    so that any number of people can look at once; else it is brought up first. Raises Refused."""
+    names, day = tuple(names), the_day(workspace.settings, as_of)
+    with Store.open(workspace.store_file, make=False, is_read_only=True) as store:
+        if store.is_current and _runner(store, workspace, day).is_fresh(_tables(names)):
+            yield store, day
+            return
+    with Store.open(workspace.store_file, make=False) as store:
+        bring_up(store, workspace, day, names, progress)
+        yield store, day
 
 
 def _log_states(store: Store) -> None:
@@ -99,55 +256,71 @@ def counts_of_states(store: Store) -> dict[str, int]:
 
 
 def import_files(
-    workspace: Workspace, paths: Iterable[Path], as_of: dt.date | None = None, progress: Progress = no_progress
+    workspace: Workspace,
+    paths: Iterable[Path],
+    as_of: dt.date | None = None,
+    progress: Progress = no_progress,
+    show: Iterable[str] = ("submissions", "problems"),
 ) -> Imported:
-    """Keep and take in the files; what was kept by an earlier run that did not end is taken in too."""
+    """Keep and take in the files, and bring up the tables to show; what was kept by an earlier run that did not end is taken
+    in too."""
     day = the_day(workspace.settings, as_of)
     workspace.forms  # noqa: B018  a form that cannot be used is said before anything is opened
+    show = tuple(show)
     with Store.open(workspace.store_file) as store:
         before = store.value("SELECT count(DISTINCT instance_id) FROM work.received")
         kept: Kept = ingest.keep(store, paths, day, progress)
-        digest(store, workspace, day, progress)
-        after = store.value("SELECT count(DISTINCT instance_id) FROM work.received")
-        states = counts_of_states(store)
-        severities = dict(store.rows("SELECT severity, count(*) FROM problems GROUP BY severity"))
-        return Imported(kept.files, kept.new, after - before, states, int(severities.get("stop", 0)),
-                        int(severities.get("note", 0)), states["waiting"])  # fmt: skip
+        bring_up(store, workspace, day, show, progress)
+        after = store.value("SELECT count(*) FROM work.states")
+        states_now = counts_of_states(store)
+        severities = {}
+        if "problems" in show:
+            severities = dict(store.rows("SELECT severity, count(*) FROM problems GROUP BY severity"))
+        return Imported(
+            kept.files,
+            kept.new,
+            after - before,
+            states_now,
+            int(severities.get("stop", 0)),
+            int(severities.get("note", 0)),
+            states_now["waiting"],
+        )
 
 
 def take_decisions(workspace: Workspace, file: Path, by: str, undo: bool, as_of: dt.date | None) -> list[Verdict]:
-    """Take in a list of problems with decisions, and bring the tables up to them. Raises Refused."""
+    """Take in a list of problems with decisions, and bring the problems up to them. Raises Refused."""
     names = [name for name in LISTS if name != "compatibility"]
     lists = {name: {row["code"] for row in workspace.read_list(name)} for name in names}
     if by not in lists["staff"]:
         raise Refused(f"--by {by}: there is no such code in lists/staff.csv; a correction has a name to it.")
     rows = list(read_list(file))
+    day = the_day(workspace.settings, as_of)
     with Store.open(workspace.store_file, make=False) as store:
-        refresh(store, workspace, as_of)
+        bring_up(store, workspace, day, ("submissions", "problems"))
         with store.transaction():
             desk = Desk(store, workspace.forms, lists, by, dt.datetime.now())
             verdicts = decide_list(desk, rows, undo)
-        refresh(store, workspace, as_of)
+        bring_up(store, workspace, day, ("submissions", "problems"))
     return verdicts
 
 
-def refresh(store: Store, workspace: Workspace, as_of: dt.date | None = None) -> dt.date:
-    """Bring the tables to the day asked for, with the lists, forms and settings as they are now."""
+def refresh(store: Store, workspace: Workspace, as_of: dt.date | None = None, names: Iterable[str] = EVERYTHING) -> dt.date:
+    """Bring tables to the day asked for, with the lists, forms and settings as they are now."""
     day = the_day(workspace.settings, as_of)
-    digest(store, workspace, day)
+    bring_up(store, workspace, day, names)
     return day
 
 
 def differs_when_rebuilt(store: Store, workspace: Workspace) -> list[str]:
     """The tables that come out otherwise when made again from what is kept, in a store in memory."""
-    day = store.value("SELECT as_of FROM work.settings")
+    day = store.value("SELECT as_of FROM work.day")
     with Store.in_memory() as again:
         for table in ("raw_files", "corrections", "state_changes"):
             rows = store.connection.sql(f"SELECT * FROM kept.{table} ORDER BY rowid").to_arrow_table()
             again.connection.register("copied", rows)
             again.connection.execute(f"INSERT INTO kept.{table} SELECT * FROM copied")
             again.connection.unregister("copied")
-        digest(again, workspace, day)
+        bring_up(again, workspace, day)
         differing = []
         for name in tables.TABLES:
             query = f'SELECT * FROM main."{name}" ORDER BY ALL'
@@ -159,10 +332,5 @@ def differs_when_rebuilt(store: Store, workspace: Workspace) -> list[str]:
 def rebuild(store: Store, workspace: Workspace, as_of: dt.date | None = None) -> dt.date:
     """Drop everything that can be made again, and make it again from what is kept."""
     with store.transaction():
-        for schema, name, kind in store.rows(
-            "SELECT table_schema, table_name, table_type FROM information_schema.tables"
-            " WHERE table_schema IN ('main', 'work', 'answers') ORDER BY table_schema = 'work'"
-        ):
-            store.connection.execute(f'DROP {"VIEW" if kind == "VIEW" else "TABLE"} {schema}."{name}"')
-        store.make_schema()
+        store.drop_what_is_made()
     return refresh(store, workspace, as_of)

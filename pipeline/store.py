@@ -19,7 +19,9 @@ from pipeline.findings import Refused
 
 SQL = {path.stem: path for path in Path(__file__).parent.glob("*/sql/*.sql")}
 """Name of a table -> the file that makes it, in the room that runs it."""
-_WAIT_SECONDS = 5.0
+_WAIT_SECONDS, _READER_WAITS = 5.0, 1.0
+LAYOUT = 2
+"""Raise it when a table of `kept`, or one that is written to row by row, changes its columns."""
 _KEPT = """
 CREATE SCHEMA IF NOT EXISTS kept;
 CREATE SCHEMA IF NOT EXISTS work;
@@ -30,16 +32,18 @@ CREATE TABLE IF NOT EXISTS kept.corrections (
     number BIGINT PRIMARY KEY, made_at TIMESTAMP, made_by VARCHAR, instance_id VARCHAR, kind VARCHAR, field VARCHAR,
     old_answer VARCHAR, new_answer VARCHAR, rule VARCHAR, reason VARCHAR);
 CREATE TABLE IF NOT EXISTS kept.state_changes (changed_at TIMESTAMP, instance_id VARCHAR, state VARCHAR);
+CREATE TABLE IF NOT EXISTS kept.layout (number INTEGER);
 CREATE TABLE IF NOT EXISTS work.state (key VARCHAR PRIMARY KEY, value VARCHAR);
-CREATE TABLE IF NOT EXISTS work.parsed_files (sha256 VARCHAR PRIMARY KEY);
+CREATE TABLE IF NOT EXISTS work.changes (name VARCHAR, number BIGINT, by_column VARCHAR, key VARCHAR);
+CREATE TABLE IF NOT EXISTS work.parsed_files (sha256 VARCHAR);
 CREATE TABLE IF NOT EXISTS work.received (
     sha256 VARCHAR, item INTEGER, place VARCHAR, form_hint VARCHAR, form_version VARCHAR, instance_id VARCHAR,
-    deprecated_id VARCHAR, answers VARCHAR, twice VARCHAR, rule VARCHAR, why VARCHAR, reading_id VARCHAR);
+    deprecated_id VARCHAR, heading VARCHAR, texts VARCHAR[], twice VARCHAR, rule VARCHAR, why VARCHAR, reading_id UUID);
 CREATE TABLE IF NOT EXISTS work.readings (
-    reading_id VARCHAR, instance_id VARCHAR, form_id VARCHAR, form_version VARCHAR, deprecated_id VARCHAR,
-    canonical VARCHAR, group_code VARCHAR, visit_date DATE, staff_code VARCHAR, ended VARCHAR);
+    reading_id UUID, instance_id VARCHAR, form_id VARCHAR, deprecated_id VARCHAR, said UUID, group_code VARCHAR,
+    visit_date DATE, staff_code VARCHAR, ended VARCHAR, received_on DATE);
 CREATE TABLE IF NOT EXISTS work.reading_findings (
-    reading_id VARCHAR, rule VARCHAR, field VARCHAR, value VARCHAR, detail VARCHAR);
+    reading_id UUID, rule VARCHAR, field VARCHAR, value VARCHAR, detail VARCHAR);
 """
 
 
@@ -55,35 +59,73 @@ class Store:
         self.connection = connection
 
     @classmethod
-    def open(cls, path: Path, make: bool = True) -> Store:
+    def open(cls, path: Path, make: bool = True, is_read_only: bool = False) -> Store:
         """Open the store at `path`; waits a little where another command has it. Raises Refused."""
         if not make and not path.exists():
             raise Refused("Nothing has been imported here yet; run `formpack import` first.")
-        until = time.monotonic() + _WAIT_SECONDS
+        until = time.monotonic() + (_READER_WAITS if is_read_only else _WAIT_SECONDS)
         while True:
             try:
-                connection = duckdb.connect(str(path))
+                connection = duckdb.connect(str(path), read_only=is_read_only)
                 break
             except duckdb.IOException as wrong:
                 if "lock" not in str(wrong).lower():
                     raise Refused(f"{path.name} cannot be opened: {str(wrong).splitlines()[0]}") from None
                 if time.monotonic() > until:
                     raise Refused("Another command is using the store; wait until it ends and try again.") from None
-                time.sleep(0.2)
+                time.sleep(0.1)
             except duckdb.Error as wrong:
                 raise Refused(f"{path.name} is not a store this program can open: {str(wrong).splitlines()[0]}") from None
+        store = cls(connection)
         try:
             connection.execute("SET enable_progress_bar = false; SET TimeZone = 'UTC'; SET threads = 2")
-            store = cls(connection)
-            store.make_schema()
-        except duckdb.Error as wrong:
+            if not is_read_only:
+                store.make_schema()
+        except (duckdb.Error, Refused) as wrong:
             connection.close()
+            if isinstance(wrong, Refused):
+                raise
             raise Refused(f"{path.name} cannot be used: {str(wrong).splitlines()[0]}") from None
         return store
 
+    @property
+    def layout(self) -> int:
+        """The number of the store's layout: 0 for a new store, 1 for the first one, which did not say."""
+        tables = {t for (t,) in self.rows("SELECT table_name FROM duckdb_tables() WHERE schema_name = 'kept'")}
+        if "layout" in tables:
+            return int(self.value("SELECT max(number) FROM kept.layout") or 0)
+        return 1 if "raw_files" in tables else 0
+
+    @property
+    def is_current(self) -> bool:
+        """Whether the layout is this program's."""
+        return self.layout == LAYOUT
+
     def make_schema(self) -> None:
-        """The tables that stages write to row by row, where they are not there yet."""
-        self.connection.execute(_KEPT)
+        """The tables that are written to row by row, where they are not there yet. A store of a former layout keeps what came
+        in, and everything else is made anew. Raises Refused for one of a later layout."""
+        layout = self.layout
+        if layout == LAYOUT:
+            return
+        if layout > LAYOUT:
+            raise Refused("This store was written by a later version of formpack; use that version, or update this one.")
+        with self.transaction():
+            if layout:
+                self.drop_what_is_made(again=False)
+            self.connection.execute(_KEPT)
+            self.connection.execute("DELETE FROM kept.layout")
+            self.connection.execute("INSERT INTO kept.layout VALUES (?)", [LAYOUT])
+
+    def drop_what_is_made(self, again: bool = True) -> None:
+        """Drop everything that can be made from what is kept."""
+        for schema, name, kind in self.rows(
+            "SELECT table_schema, table_name, table_type FROM information_schema.tables"
+            " WHERE table_schema IN ('main', 'work', 'answers') AND table_catalog = current_database()"
+            " ORDER BY table_schema = 'work', table_type"
+        ):
+            self.connection.execute(f'DROP {"VIEW" if kind == "VIEW" else "TABLE"} {schema}."{name}"')
+        if again:
+            self.connection.execute(_KEPT)
 
     @classmethod
     def in_memory(cls) -> Store:
@@ -134,34 +176,23 @@ class Store:
             return
         import pyarrow as pa
 
-        types = dict(self.rows(
-            "SELECT column_name, data_type FROM information_schema.columns WHERE table_schema || '.' || table_name = ?",
-            [table.replace('"', "")],
-        ))  # fmt: skip
+        types = {name: kind for name, kind, *_ in self.rows(f"DESCRIBE {table}")}
         arrow = {
-            "BIGINT": pa.int64(), "INTEGER": pa.int32(), "DOUBLE": pa.float64(), "DATE": pa.date32(),
-            "BOOLEAN": pa.bool_(), "VARCHAR": pa.string(), "TIMESTAMP": pa.timestamp("us"), "BLOB": pa.large_binary(),
-        }  # fmt: skip
-        batch = pa.table({
-            c: pa.array([row[i] for row in rows], type=arrow[types[c]]) for i, c in enumerate(columns)
-        })  # fmt: skip
+            "BIGINT": pa.int64(),
+            "INTEGER": pa.int32(),
+            "DOUBLE": pa.float64(),
+            "DATE": pa.date32(),
+            "BOOLEAN": pa.bool_(),
+            "VARCHAR": pa.string(),
+            "UUID": pa.string(),
+            "TIMESTAMP": pa.timestamp("us"),
+            "BLOB": pa.large_binary(),
+        }
+        batch = pa.table({c: pa.array([row[i] for row in rows], type=arrow[types[c]]) for i, c in enumerate(columns)})
         self.connection.register("incoming", batch)
         names = ", ".join(f'"{c}"' for c in columns)
-        target = table.removeprefix("main.")
-        self.connection.execute(f"INSERT INTO {target} ({names}) SELECT {names} FROM incoming")
+        self.connection.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM incoming")
         self.connection.unregister("incoming")
-
-    def build(self, *names: str) -> None:
-        """Make tables of `work` anew, each from the SQL file of its name."""
-        for name in names:
-            query = SQL[name].read_text(encoding="utf-8")
-            self.connection.execute(f'CREATE OR REPLACE TABLE work."{name}" AS {query}')
-
-    def make(self, name: str, columns: dict[str, str], rows: Sequence[Sequence[Any]]) -> None:
-        """Make a table of `work` anew from rows; `columns` are names with their types."""
-        listed = ", ".join(f'"{column}" {kind}' for column, kind in columns.items())
-        self.connection.execute(f'CREATE OR REPLACE TABLE work."{name}" ({listed})')
-        self.insert(f"work.{name}", list(columns), rows)
 
     def get(self, key: str) -> str:
         return self.value("SELECT value FROM work.state WHERE key = ?", [key]) or ""

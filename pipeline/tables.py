@@ -8,6 +8,7 @@ from typing import Any
 
 from formpack.catalog import Form
 from pipeline.findings import Finding, Rule, sentence
+from pipeline.stages import Work
 from pipeline.store import Store
 
 TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
@@ -79,28 +80,58 @@ def labels(forms: dict[str, Form]) -> dict[str, str]:
     }  # fmt: skip
 
 
-def write_problems(store: Store, findings: list[Finding], forms: dict[str, Form]) -> None:
-    """work.problems from the findings of a run, worst first; findings of superseded submissions are left out."""
-    heads = {i: rest for i, *rest in store.rows("SELECT instance_id, form_id, group_code, received_on FROM work.current")}
-    hidden = {i for (i,) in store.rows("SELECT instance_id FROM work.states WHERE state IN ('superseded', 'withdrawn')")}
-    names = labels(forms)
-    rows = []
-    for f in sorted(set(findings), key=lambda f: (Rule[f.rule].severity != "stop", f)):
-        if f.instance_id in hidden:
-            continue
-        form_id, code, came = heads.get(f.instance_id, (None, None, None))
-        since = f" It came on {came}." if f.rule.startswith("waits") else ""
-        rule = Rule[f.rule]
-        rows.append((f.instance_id, form_id or None, code, rule.severity, f.rule, f.field or None, f.value or None,
-                     sentence(f, names) + since, rule.advice))  # fmt: skip
-    store.make("problems", dict.fromkeys(TABLES["problems"][1], "VARCHAR"), rows)
+_RANKS = ", ".join(f"('{rule.name}', '{rule.severity}')" for rule in Rule)
+_FINDINGS = f"""
+SELECT DISTINCT f.*, c.form_id, c.group_code, c.received_on, r.severity, r.severity <> 'stop' AS is_note
+FROM (SELECT * FROM work.own_findings UNION ALL SELECT * FROM work.state_findings
+    UNION ALL SELECT instance_id, rule, field, value, detail FROM work.notes) f
+JOIN (VALUES {_RANKS}) r(rule, severity) USING (rule)
+LEFT JOIN work.current c USING (instance_id)
+LEFT JOIN work.states s USING (instance_id)
+ANTI JOIN work.cleared x ON x.instance_id = f.instance_id AND x.rule = f.rule
+WHERE coalesce(s.state, '') NOT IN ('superseded', 'withdrawn')"""
 
 
-def publish_views(store: Store) -> None:
-    """Views of the contract's tables under their own names."""
-    for name, (_, columns) in TABLES.items():
-        listed = ", ".join(f'"{c}"' for c in columns)
-        store.connection.execute(f'CREATE OR REPLACE VIEW main."{name}" AS SELECT {listed} FROM work."{name}"')
+def write_problems(work: Work) -> None:
+    """work.problems from all findings that nobody has cleared; those of superseded submissions are left out. What is said
+    alike of many is put into words once."""
+    names = labels(work.context.workspace.forms)
+    run = work.store.connection.execute
+    run(f"CREATE OR REPLACE TEMP TABLE open_findings AS {_FINDINGS}")
+    alike = work.rows("SELECT DISTINCT rule, field, value, detail FROM open_findings")
+    kinds = dict.fromkeys(("rule", "field", "value", "detail", "message", "advice"), "VARCHAR")
+    work.put("words", kinds, [(*said, sentence(Finding("", *said), names), Rule[said[0]].advice) for said in alike])
+    work.put_query(
+        "problems",
+        "SELECT instance_id, nullif(form_id, '') AS form_id, group_code, severity, rule, nullif(field, '') AS field,"
+        " nullif(value, '') AS value, CASE WHEN starts_with(rule, 'waits') THEN message || ' It came on ' || received_on || '.'"
+        " ELSE message END AS message, advice"
+        " FROM open_findings JOIN new_words USING (rule, field, value, detail)"
+        " ORDER BY is_note, instance_id, rule, field, value, detail",
+    )
+    run("DROP TABLE new_words")
+
+
+ORDERS = {
+    "submissions": "instance_id",
+    "movements": "group_code, on_date, instance_id, kind, cause",
+    "standing": "group_code",
+    "counts": "group_code, on_date, instance_ids",
+    "lots": "group_code, attempt, team_code",
+    "due": "days_over DESC, group_code, task",
+}
+"""How the tables that are made in parts are put in order where they are written; the others stand in theirs."""
+
+
+def publish_view(store: Store, name: str) -> None:
+    """A table of the contract as a view under its own name."""
+    listed = ", ".join(f'"{c}"' for c in TABLES[name][1])
+    store.connection.execute(f'CREATE OR REPLACE VIEW main."{name}" AS SELECT {listed} FROM work."{name}"')
+
+
+def in_order(name: str) -> str:
+    """A query of a table of the contract, its rows in their order."""
+    return f'SELECT * FROM main."{name}"' + (f" ORDER BY {ORDERS[name]}" if name in ORDERS else "")
 
 
 def export_tables(store: Store, folder: Path) -> None:
@@ -110,5 +141,5 @@ def export_tables(store: Store, folder: Path) -> None:
         for ending, options in (("csv", "HEADER, DELIMITER ','"), ("parquet", "FORMAT parquet")):
             target, beside = folder / f"{name}.{ending}", folder / f".{name}.{ending}.new"
             quoted = str(beside).replace("'", "''")
-            store.connection.execute(f"COPY (SELECT * FROM main.\"{name}\") TO '{quoted}' ({options})")
+            store.connection.execute(f"COPY ({in_order(name)}) TO '{quoted}' ({options})")
             shutil.move(beside, target)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 from dataclasses import dataclass
 from functools import cached_property
@@ -92,6 +93,14 @@ class Workspace:
         except FormError as wrong:
             more = f" ({len(wrong.faults) - 1} more; `formpack forms` shows all)" if len(wrong.faults) > 1 else ""
             raise Refused(wrong.faults[0] + more) from None
+
+    def forms_mark(self) -> str:
+        """Changes when a file of any form changes, shipped or the nursery's own."""
+        mark = hashlib.sha256()
+        for folder in (shipped("forms"), self.folder / "forms"):
+            for path in sorted(p for p in folder.rglob("*") if p.suffix in (".csv", ".xlsx")):
+                mark.update(f"{path.relative_to(folder)}\0".encode() + path.read_bytes() + b"\0")
+        return mark.hexdigest()
 
     def read_list(self, name: str) -> list[dict[str, str]]:
         """The rows of lists/NAME.csv. Raises Refused where it cannot be read or a code stands twice."""

@@ -1,20 +1,18 @@
-"""The chains of all groups, put together from the books, and what is worked out of them, kept from run to run.
-
-`work.chain_cache` holds what was worked out of a chain under a digest of all that it depends on, so what comes from it is
-never other than what would be worked out anew.
-"""
+"""The chains of groups, put together from the books, and what is worked out of them."""
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from pipeline.formulas.chain_rates import batches
 from pipeline.formulas.count_chain import Beliefs, Chains, Rates, believe, quantile
 from pipeline.formulas.miscounts import Real, Whole
+from pipeline.stages import Work
 from pipeline.store import Store
 
 WRONG_SDS = 3.5
@@ -32,17 +30,14 @@ MEASURES = ("expected", "expected_low", "expected_high", "stands", "stands_low",
 
 @dataclass(frozen=True)
 class Built:
-    """The chains of a nursery with what names their parts. `codes` (G,); `day` (G, T) days since 1970, `place` (G, T) a
-    number for each place (-1 for none), `final_book` (G,) what the book says at the end, `kind` its rootstock."""
+    """The chains of some groups with what names their parts. `codes` (G,); `day` (G, T) days since 1970; `who` (G, T, P) who
+    counted, as numbers of `staff`."""
 
     codes: list[str]
     chains: Chains
     who: Whole
     staff: list[str]
     day: Whole
-    place: Whole
-    final_book: Whole
-    kind: list[str]
 
 
 def exposures(days: Real, plants: Real) -> Real:
@@ -51,25 +46,20 @@ def exposures(days: Real, plants: Real) -> Real:
     return np.where(raw > 0, 2 ** (np.round(np.log2(np.maximum(raw, 1e-9)) * 8) / 8), 0.0)
 
 
-def build(store: Store) -> Built:
-    """The chains of all groups, from work.chain_nodes, work.of_others and work.chain_jumps."""
-    columns = store.connection.execute(
-        "SELECT n.group_code, n.position, coalesce(n.counted, -1) AS counted, n.book, n.least, n.days, n.plants, n.rank,"
-        " coalesce(n.shown_count, -1) AS shown, coalesce(n.staff_codes, '') AS staff, coalesce(o.chance, 0) AS others,"
-        " (n.on_date - DATE '1970-01-01')::BIGINT AS on_day, CASE n.kind WHEN 'merge' THEN 0 ELSE -1 END AS ceiling,"
-        " coalesce(dense_rank() OVER (ORDER BY n.location), 0) * (n.location IS NOT NULL)::BIGINT - 1 AS place FROM work.chain_nodes n LEFT JOIN work.of_others o USING (group_code, position) ORDER BY n.group_code, n.position"
-    ).fetchnumpy()
+def build(work: Work, nodes: str = "chain_input", jumps: str = "chain_jumps", chosen: str = "true") -> Built:
+    """The chains of the groups for which `chosen` (SQL) is true, from a table of nodes and one of jumps."""
+    columns = work.arrays(f"SELECT * FROM work.{nodes} WHERE {chosen} ORDER BY group_code, position")
     codes, g = np.unique(np.asarray(columns["group_code"], dtype=str), return_inverse=True)
     t = np.asarray(columns["position"], dtype=np.int64) - 1
-    nodes = int(t.max(initial=0)) + 1
+    many = int(t.max(initial=0)) + 1
     length = np.bincount(g, minlength=len(codes)).astype(np.int64)
 
     def spread(name: str, empty: int) -> Whole:
-        filled = np.full((len(codes), nodes), empty, dtype=np.int64)
+        filled = np.full((len(codes), many), empty, dtype=np.int64)
         filled[g, t] = np.asarray(columns[name], dtype=np.int64)
         return filled
 
-    exposure, others = np.zeros((len(codes), nodes)), np.zeros((len(codes), nodes))
+    exposure, others = np.zeros((len(codes), many)), np.zeros((len(codes), many))
     exposure[g, t] = exposures(np.asarray(columns["days"], float), np.asarray(columns["plants"], float))
     chance = np.asarray(columns["others"], float)
     # to a power of two: the neighbours' next counts should not make this group's arithmetic new
@@ -77,27 +67,39 @@ def build(store: Store) -> Built:
     names = [str(s).split() for s in columns["staff"]]
     staff = sorted({s for row in names for s in row})
     number = {s: i for i, s in enumerate(staff)}
-    who = np.full((len(codes), nodes, max([1, *map(len, names)])), -1, dtype=np.int64)
+    who = np.full((len(codes), many, max([1, *map(len, names)])), -1, dtype=np.int64)
     for i, row in enumerate(names):
         who[g[i], t[i], : len(row)] = [number[s] for s in row]
-    jump, jump_chance = _jumps(store, {c: i for i, c in enumerate(codes)}, nodes)
-    books = {code: rest for code, *rest in store.rows("SELECT group_code, opened_with, book_count FROM work.books")}
-    opened, final = (np.array([books[c][i] for c in codes], dtype=np.int64) for i in (0, 1))
-    kinds = dict(store.rows("SELECT group_code, rootstock FROM work.origins"))
+    opened = np.zeros(len(codes), dtype=np.int64)
+    opened[g] = np.asarray(columns["opened_with"], dtype=np.int64)
+    said = work.rows(
+        f"SELECT * FROM work.{jumps} WHERE {chosen}"
+        " ORDER BY group_code, position, is_loss DESC, abs(size) DESC, size, instance_id"
+    )
+    jump, jump_chance = _jumps(said, {c: i for i, c in enumerate(codes)}, many)
     chains = Chains(
-        length, opened, spread("counted", -1), spread("book", 0),
-        spread("least", 0), spread("ceiling", -1), exposure, spread("rank", 1), np.zeros((len(codes), nodes)), spread("shown", -1), others, jump,
+        length,
+        opened,
+        spread("counted", -1),
+        spread("book", 0),
+        spread("least", 0),
+        spread("ceiling", -1),
+        exposure,
+        spread("rank", 1),
+        np.zeros((len(codes), many)),
+        spread("shown", -1),
+        others,
+        jump,
         jump_chance,
-    )  # fmt: skip
-    return Built(codes.tolist(), chains, who, staff, spread("on_day", 0), spread("place", -1),
-                 final, [kinds.get(c) or "" for c in codes])  # fmt: skip
+    )
+    return Built(codes.tolist(), chains, who, staff, spread("on_day", 0))
 
 
-def _jumps(store: Store, index: dict[str, int], nodes: int) -> tuple[Whole, Real]:
+def _jumps(rows: list[tuple[Any, ...]], index: dict[str, int], nodes: int) -> tuple[Whole, Real]:
     size = np.zeros((len(index), nodes, JUMPS), dtype=np.int64)
     chance = np.zeros((len(index), nodes, JUMPS))
     used: dict[tuple[int, int], int] = {}
-    for code, position, _, is_loss, plants in store.rows("SELECT * FROM work.chain_jumps"):
+    for code, position, _, is_loss, plants in rows:
         place = (index[code], position - 1)
         k = used[place] = used.get(place, -1) + 1
         size[(*place, k)], chance[(*place, k)] = plants, _LATE_LOSS if is_loss else _NOT_MADE
@@ -158,43 +160,66 @@ def _anew(chains: Chains, rates: Rates, crate_size: int) -> Iterator[tuple[int, 
         measures = _measures(batch.chains, beliefs, rates)
         for i, row in enumerate(batch.rows):
             length = int(chains.length[row])
-            last = beliefs.state[i, length]
+            last = beliefs.state[i, length].round(10)
             held = np.flatnonzero(last > 1e-9)
             yield int(row), Worked(measures[i, :length], int(batch.low[i] + held[0]), last[held[0] : held[-1] + 1])
 
 
-def work_out(
-    store: Store, chains: Chains, rates: Rates, crate_size: int, rows: Iterable[int] | None = None
-) -> dict[int, Worked]:
-    """What is believed of these chains (of all, or of some), by their number: from the cache where nothing it depends on
-    has changed."""
+def work_out(chains: Chains, rates: Rates, crate_size: int, rows: Iterable[int] | None = None) -> dict[int, Worked]:
+    """What is believed of these chains (of all, or of some), by their number."""
+    chosen = np.array(sorted(range(len(chains.length)) if rows is None else set(rows)), dtype=np.int64)
+    some = chains.take(chosen, chains.counted.shape[1])
+    return {int(chosen[i]): worked for i, worked in _anew(some, rates, crate_size)}
+
+
+def work_out_once(store: Store, chains: Chains, rates: Rates, crate_size: int) -> dict[int, Worked]:
+    """The same of all, from `work.chain_cache` where nothing that a chain depends on has changed. The cache then holds just
+    what was asked for."""
     about = repr((rates, crate_size, MEASURES, WRONG_SDS))
-    keys = {}
-    for row in range(len(chains.length)) if rows is None else sorted(rows):
+    keys = []
+    for row in range(len(chains.length)):
         length = int(chains.length[row])
         own = [v[row] if v.ndim == 1 else v[row, :length] for k, v in vars(chains).items() if not k.startswith("jump")]
         jumps = np.nonzero(chains.jump_chance[row, :length])
         own += [np.stack(jumps), chains.jump[row][jumps], chains.jump_chance[row][jumps]]
-        keys[row] = digest(about, *own)
-    store.connection.register("marks", _texts(sorted(set(keys.values()))))
-    store.connection.execute("INSERT INTO asked SELECT mark FROM marks")
+        keys.append(digest(about, *own))
+    kinds = {"mark": "VARCHAR", "measures": "BLOB", "low": "BIGINT", "last": "BLOB"}
+    columns = ", ".join(f"{name} {kind}" for name, kind in kinds.items())
+    store.connection.execute(f"CREATE TABLE IF NOT EXISTS work.chain_cache ({columns})")
     found = {
         mark: Worked(np.frombuffer(m).reshape(-1, len(MEASURES)), low, np.frombuffer(last))
-        for mark, m, low, last in store.rows("SELECT * FROM work.chain_cache JOIN marks USING (mark)")
+        for mark, m, low, last in store.rows("SELECT * FROM work.chain_cache WHERE mark IN (SELECT unnest(?))", [keys])
     }
-    store.connection.unregister("marks")
-    missing = np.array([row for row, key in keys.items() if key not in found], dtype=np.int64)
+    missing = np.array([row for row, key in enumerate(keys) if key not in found], dtype=np.int64)
     if len(missing):
         new = {}
         for i, worked in _anew(chains.take(missing, chains.counted.shape[1]), rates, crate_size):
             new[keys[int(missing[i])]] = worked
-        store.insert("work.chain_cache", ("mark", "measures", "low", "last"),
-                     [(k, w.measures.tobytes(), w.low, w.last.tobytes()) for k, w in new.items()])  # fmt: skip
+        store.insert(
+            "work.chain_cache", list(kinds), [(k, w.measures.tobytes(), w.low, w.last.tobytes()) for k, w in new.items()]
+        )
         found |= new
-    return {row: found[key] for row, key in keys.items()}
+    store.connection.execute("DELETE FROM work.chain_cache WHERE mark NOT IN (SELECT unnest(?))", [keys])
+    return {row: found[key] for row, key in enumerate(keys)}
 
 
-def _texts(values: list[str]) -> object:
+def write_down(work: Work, name: str, built: Built, worked: dict[int, Worked]) -> None:
+    """work.NAME_beliefs (or NAME itself for `alone`): one row a node with MEASURES; and NAME_ends: one row a group."""
     import pyarrow as pa
 
-    return pa.table({"mark": pa.array(values, type=pa.string())})
+    rows = sorted(worked)
+    lengths = [len(worked[row].measures) for row in rows]
+    codes = pa.array([built.codes[row] for row in rows], pa.string())
+    each = np.repeat(np.arange(len(rows)), lengths)
+    measures = np.concatenate([worked[row].measures for row in rows]) if rows else np.zeros((0, len(MEASURES)))
+    positions = np.concatenate([np.arange(1, n + 1) for n in lengths]) if rows else np.zeros(0, dtype=np.int64)
+    nodes = {"group_code": codes.take(pa.array(each, pa.int64())), "position": pa.array(positions, pa.int64())}
+    nodes |= {m: pa.array(measures[:, i], pa.float64()) for i, m in enumerate(MEASURES)}
+    work.put_arrow("alone" if name == "alone" else f"{name}_beliefs", pa.table(nodes))
+    ends = {
+        "group_code": codes,
+        "last_day": pa.array([int(built.day[row, n - 1]) for row, n in zip(rows, lengths, strict=True)], pa.int64()),
+        "low": pa.array([worked[row].low for row in rows], pa.int64()),
+        "last": pa.array([worked[row].last.tobytes() for row in rows], pa.binary()),
+    }
+    work.put_arrow(f"{name}_ends", pa.table(ends))

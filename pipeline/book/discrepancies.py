@@ -10,7 +10,7 @@ from formpack.group_code import shown
 from pipeline.findings import many
 from pipeline.formulas.miscounts import DIGIT, LEFT_OUT, LENGTH, OTHER, SHOWN, SWAPPED, TWICE, WAYS
 from pipeline.settings import Settings
-from pipeline.store import Store
+from pipeline.stages import Work
 
 MISCOUNTED, UNKNOWN, EXCHANGED, OPENING = "miscounted", "cause not known", "counts exchanged", "opening number wrong"
 _OLD_DAYS = 60
@@ -66,16 +66,16 @@ def _ask(staff: str | None) -> str:
     return (staff or "whoever counted").replace(" ", " and ")
 
 
-def _flagged(store: Store, settings: Settings) -> list[_Doubt]:
-    rows = store.rows(
+def _flagged(work: Work, settings: Settings) -> list[_Doubt]:
+    rows = work.rows(
         "SELECT c.group_code, c.on_date, c.instance_ids, c.counted, c.expected, c.p_wrong, c.way, c.way_chance, c.staff_codes,"
-        " c.is_last, s.estimate, s.low, s.high, t.as_of,"
+        " c.is_last, s.estimate, s.low, s.high, d.as_of,"
         " EXISTS (SELECT 1 FROM work.counts l WHERE l.group_code = c.group_code AND l.position > c.position AND NOT l.flagged)"
-        " FROM work.counts c CROSS JOIN work.settings t JOIN work.standing s USING (group_code) WHERE c.flagged"
+        " FROM work.counts c CROSS JOIN work.day d JOIN work.standing s USING (group_code) WHERE c.flagged"
         " ORDER BY c.group_code, c.position"
     )
-    others = _other_groups(store)
-    swapped = {(code, ids): other for code, ids, other in store.rows(
+    others = _other_groups(work)
+    swapped = {(code, ids): other for code, ids, other in work.rows(
         "SELECT c.group_code, c.instance_ids, x.other_group FROM work.exchanged x JOIN work.counts c USING (group_code, position)"
     )}  # fmt: skip
     doubts = []
@@ -106,11 +106,11 @@ def _flagged(store: Store, settings: Settings) -> list[_Doubt]:
     return doubts
 
 
-def _other_groups(store: Store) -> dict[tuple[str, str], str]:
+def _other_groups(work: Work) -> dict[tuple[str, str], str]:
     """For each flagged count the group of the same place whose number it comes nearest to in those days."""
     return {
         (code, ids): other
-        for code, ids, other in store.rows(
+        for code, ids, other in work.rows(
             "SELECT c.group_code, c.instance_ids, o.group_code FROM work.counts c JOIN work.counts o"
             " ON o.location = c.location AND o.group_code <> c.group_code AND abs(o.on_date - c.on_date) <= 60"
             " AND abs(o.stands - c.counted) <= 2 WHERE c.flagged QUALIFY row_number() OVER (PARTITION BY c.group_code,"
@@ -119,14 +119,14 @@ def _other_groups(store: Store) -> dict[tuple[str, str], str]:
     }
 
 
-def _unexplained(store: Store, settings: Settings) -> list[_Doubt]:
-    rows = store.rows(
+def _unexplained(work: Work, settings: Settings) -> list[_Doubt]:
+    rows = work.rows(
         "SELECT u.*, coalesce(c.flagged, false) FROM work.unrecorded u LEFT JOIN work.counts c USING (group_code, position)"
         " WHERE abs(u.missing) > greatest($1, $2 * u.stands) OR u.jump_1 + u.jump_2 + u.jump_3 > 0.5 OR u.paired > 0.5"
         " ORDER BY u.group_code, u.position",
         [settings.tolerances.count_plants, settings.tolerances.count_share],
     )  # fmt: skip
-    jumps = _jumps(store)
+    jumps = _jumps(work)
     doubts = []
     for row in rows:
         (code, position, _, on, since, ids, counted, staff, _, _, missing, low, high, stands, *jumped, paired,
@@ -160,10 +160,10 @@ def _unexplained(store: Store, settings: Settings) -> list[_Doubt]:
     return doubts
 
 
-def _jumps(store: Store) -> dict[tuple[str, int], list[tuple[str, bool, int, float]]]:
+def _jumps(work: Work) -> dict[tuple[str, int], list[tuple[str, bool, int, float]]]:
     """Of each step the recorded movements that may be otherwise: (submission, is a loss, plants, chance that it is)."""
     found: dict[tuple[str, int], list[tuple[str, bool, int, float]]] = {}
-    for code, position, instance_id, is_loss, size, *chances in store.rows(
+    for code, position, instance_id, is_loss, size, *chances in work.rows(
         "SELECT j.*, b.jump_1, b.jump_2, b.jump_3 FROM work.chain_jumps j JOIN work.chain_beliefs b USING (group_code, position)"
         " ORDER BY j.group_code, j.position, j.is_loss DESC, abs(j.size) DESC, j.size, j.instance_id"
     ):
@@ -172,9 +172,9 @@ def _jumps(store: Store) -> dict[tuple[str, int], list[tuple[str, bool, int, flo
     return found
 
 
-def _openings(store: Store) -> list[_Doubt]:
+def _openings(work: Work) -> list[_Doubt]:
     """Groups whose opening number the counts contradict."""
-    rows = store.rows(
+    rows = work.rows(
         "SELECT s.group_code, s.opened_on, s.opened_with, any_value(b.opening)::BIGINT, any_value(b.opening_wrong) AS wrong,"
         " coalesce(any_value(m.instance_id), '') FROM work.standing s JOIN work.chain_beliefs b USING (group_code)"
         " LEFT JOIN work.movements m ON m.group_code = s.group_code AND m.kind = 'opened'"
@@ -200,10 +200,11 @@ def _jump_words(is_late: bool, amount: int, between: str, instance_id: str) -> t
     )
 
 
-def put_in_words(store: Store, settings: Settings) -> None:
+def put_in_words(work: Work) -> None:
     """work.doubts: one row for each flagged count and each unexplained change beyond the tolerances."""
     kinds = {"group_code": "VARCHAR", "on_date": "DATE", "instance_ids": "VARCHAR"}
     kinds |= dict.fromkeys(("counted", "expected", "difference"), "BIGINT")
     kinds |= {"likely_cause": "VARCHAR", "confidence": "DOUBLE", "advice": "VARCHAR", "other_group": "VARCHAR"}
-    doubts = _flagged(store, settings) + _unexplained(store, settings) + _openings(store)
-    store.make("doubts", kinds, [d.row() for d in doubts])
+    settings = work.context.workspace.settings
+    doubts = _flagged(work, settings) + _unexplained(work, settings) + _openings(work)
+    work.put("doubts", kinds, [d.row() for d in doubts])

@@ -1,129 +1,173 @@
-"""Answers -> bookings by the forms' `ledger` columns -> movements, completed counts, lots.
+"""Lists, settings and forms as tables; answers -> bookings and particulars by the forms' `ledger` columns; folded readings.
 
 Bookings are made for every reading; only accepted submissions reach movements, counts and lots.
 """
 
 from __future__ import annotations
 
-from formpack.catalog import Form, causes
-from pipeline.findings import Finding
-from pipeline.intake.corrections import all_corrections, in_force
-from pipeline.intake.states import Head, Settled, settle
-from pipeline.store import Store
-from pipeline.workspace import LISTS, Workspace
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import fields
+from typing import Any
+
+from formpack.catalog import Form, Question, causes
+from pipeline.stages import Work
+from pipeline.workspace import LISTS
 
 _AMOUNTS = ("opens", "counted", "kept", "leaves", "moves", "despatched", "set", "took", "failed", "unsure")
-_PARTICULARS = {"moves_to": "moves_to", "place": "location", "coverage": "coverage", "team": "team_code",
-                "attempt": "attempt", "scion": "scion", "batch": "budwood_batch"}  # fmt: skip
-_ASKED_BY_NAME = ("seed_lot", "rootstock", "sow_date", "stem_mm", "list_date", "shown_count", "transfer_reason",
-                  "order_ref", "consignee", "not_ready", "passed_over")  # fmt: skip
-_EMPTY = {"attempt": "BIGINT", "sow_date": "DATE", "list_date": "DATE", "stem_mm": "DOUBLE", "shown_count": "BIGINT",
-          "not_ready": "BIGINT", "passed_over": "BIGINT"}  # fmt: skip
+_PARTICULARS = {
+    "moves_to": "moves_to",
+    "place": "location",
+    "coverage": "coverage",
+    "team": "team_code",
+    "attempt": "attempt",
+    "scion": "scion",
+    "batch": "budwood_batch",
+}
+_ASKED_BY_NAME = (
+    "seed_lot",
+    "rootstock",
+    "sow_date",
+    "stem_mm",
+    "list_date",
+    "shown_count",
+    "transfer_reason",
+    "order_ref",
+    "consignee",
+    "not_ready",
+    "passed_over",
+)
+_KINDS = {
+    "attempt": "BIGINT",
+    "sow_date": "DATE",
+    "list_date": "DATE",
+    "stem_mm": "DOUBLE",
+    "shown_count": "BIGINT",
+    "not_ready": "BIGINT",
+    "passed_over": "BIGINT",
+}
+_TEXT = "VARCHAR"
 
 
-def _bookings_sql(form: Form) -> list[str]:
+def load_list(name: str) -> Callable[[Work], None]:
+    """The function that makes work.list_NAME from the workspace's list, all text."""
+
+    def load(work: Work) -> None:
+        rows = work.context.workspace.read_list(name)
+        columns = LISTS[name]
+        work.put(f"list_{name}", dict.fromkeys(columns, _TEXT), [[r.get(c) or None for c in columns] for r in rows])
+
+    return load
+
+
+def load_other_lists(work: Work) -> None:
+    """work.other_codes: (list_name, code) of the lists that only the nursery's own forms ask for."""
+    workspace = work.context.workspace
+    names = {f for form in workspace.forms.values() for f in form.files} - {"groups"} - set(LISTS)
+    rows = [(name, row["code"]) for name in sorted(names) for row in workspace.read_list(name)]
+    work.put("other_codes", {"list_name": _TEXT, "code": _TEXT}, rows)
+
+
+def load_settings(work: Work) -> None:
+    """work.settings: one row of what nursery.toml says of intervals, tolerances and sizes."""
+    settings = work.context.workspace.settings
+    values: dict[str, Any] = {"group_size": settings.group_size, "crate_size": settings.crate_size}
+    for part in (settings.intervals, settings.tolerances):
+        values |= {f.name: getattr(part, f.name) for f in fields(part)}
+    kinds = {int: "INTEGER", float: "DOUBLE"}
+    work.put("settings", {name: kinds[type(value)] for name, value in values.items()}, [tuple(values.values())])
+
+
+def load_day(work: Work) -> None:
+    """work.day: the day that counts as today."""
+    work.put("day", {"as_of": "DATE"}, [(work.context.day,)])
+
+
+def load_month(work: Work) -> None:
+    """work.month: the first day of its month."""
+    day: dt.date = work.context.day
+    work.put("month", {"begins_on": "DATE"}, [(day.replace(day=1),)])
+
+
+def load_forms(work: Work) -> None:
+    """What the ledger needs to know of each form (the stage it brings a group to, whether it has coverage), and of causes."""
+    rows = [
+        (
+            f.form_id,
+            f.version,
+            f.stage or None,
+            bool(f.with_ledger("coverage")),
+            bool(f.with_ledger("coverage") and (f.with_ledger("counted") or f.with_ledger("kept"))),
+        )
+        for f in work.context.workspace.forms.values()
+    ]
+    kinds = {"form_id": _TEXT, "version": _TEXT, "stage": _TEXT, "has_coverage": "BOOLEAN", "counts": "BOOLEAN"}
+    work.put("forms", kinds, rows)
+    work.put("cause_kinds", {"cause": _TEXT, "kind": _TEXT}, [(c["name"], c["kind"]) for c in causes()])
+
+
+def _amounts(form: Form) -> list[Question]:
+    return [q for q in form.kept if q.ledger in _AMOUNTS and q.kind == "number"]
+
+
+def _bookings_sql(form: Form, rows: str) -> list[str]:
     queries = []
-    for q in form.kept:
-        if q.ledger not in _AMOUNTS or q.kind != "number":
-            continue
+    for q in _amounts(form):
         other = q.cause.removeprefix("${").removesuffix("}") if q.cause.startswith("${") else ""
         cause = f'a."{other}"' if other else f"nullif('{q.cause}', '')"
         queries.append(
-            f"SELECT reading_id, '{form.form_id}' AS form_id, '{q.ledger}' AS word, '{q.name}' AS question,"
+            f"SELECT reading_id, group_code, '{form.form_id}' AS form_id, '{q.ledger}' AS word, '{q.name}' AS question,"
             f" {cause} AS cause, {str(bool(other)).lower()} AS is_reported, '{q.unit}' AS unit,"
-            f' a."{q.name}"::BIGINT AS quantity FROM answers."{form.form_id}" a WHERE a."{q.name}" IS NOT NULL'
+            f' a."{q.name}"::BIGINT AS quantity FROM {rows} a WHERE a."{q.name}" IS NOT NULL'
         )
     return queries
 
 
-def _particulars_sql(form: Form) -> str:
+def _particulars_sql(form: Form, rows: str) -> str:
     columns = []
     for word, name in _PARTICULARS.items():
         found = form.with_ledger(word)
         source = "coalesce(" + ", ".join(f'"{q.name}"' for q in found) + ")" if found else "NULL"
-        columns.append(f"{source}::{_EMPTY.get(name, 'VARCHAR')} AS {name}")
+        columns.append(f"{source}::{_KINDS.get(name, _TEXT)} AS {name}")
     names = {q.name for q in form.kept}
     for name in _ASKED_BY_NAME:
-        columns.append(f"{f'{chr(34)}{name}{chr(34)}' if name in names else 'NULL'}::{_EMPTY.get(name, 'VARCHAR')} AS {name}")
-    return f'SELECT reading_id, {", ".join(columns)} FROM answers."{form.form_id}"'
+        columns.append(f"{f'{chr(34)}{name}{chr(34)}' if name in names else 'NULL'}::{_KINDS.get(name, _TEXT)} AS {name}")
+    for flag, words in _FLAGS.items():
+        said = [f'"{q.name}" IS NOT NULL' for q in _amounts(form) if q.ledger in words]
+        columns.append(f"{' OR '.join(said) or 'false'} AS {flag}")
+    moving = [f'coalesce("{q.name}", 0)' for q in _amounts(form) if q.ledger in ("moves", "failed")]
+    columns.append(f"({' + '.join(moving) or '0'})::BIGINT AS moving")
+    return f"SELECT reading_id, group_code, {', '.join(columns)} FROM {rows}"
 
 
-def load_lists(store: Store, workspace: Workspace) -> None:
-    """The workspace's lists as tables work.list_NAME, all text."""
-    import pyarrow as pa
-
-    extra = {f for form in workspace.forms.values() for f in form.files} - {"groups"} - set(LISTS)
-    for name in [*LISTS, *sorted(extra)]:
-        columns = LISTS.get(name, ("code", "label"))
-        rows = workspace.read_list(name)
-        table = pa.table({c: pa.array([r.get(c) or None for r in rows], type=pa.string()) for c in columns})
-        store.connection.register("list_in", table)
-        store.connection.execute(f'CREATE OR REPLACE TABLE work."list_{name}" AS SELECT * FROM list_in')
-        store.connection.unregister("list_in")
-    kinds = pa.table({"cause": [c["name"] for c in causes()], "kind": [c["kind"] for c in causes()]})
-    store.connection.register("kinds_in", kinds)
-    store.connection.execute("CREATE OR REPLACE TABLE work.cause_kinds AS SELECT * FROM kinds_in")
-    store.connection.unregister("kinds_in")
+_FLAGS = {"opens": ("opens",), "sets_buds": ("set",), "reads_buds": ("took", "failed", "unsure"), "has_taken": ("took",)}
 
 
-def load_forms_table(store: Store, forms: dict[str, Form]) -> None:
-    """What the ledger needs to know of each form: the stage it brings a group to, whether it has coverage."""
-    rows = [
-        (f.form_id, f.stage or None, bool(f.with_ledger("coverage")),
-         bool(f.with_ledger("coverage") and (f.with_ledger("counted") or f.with_ledger("kept"))))
-        for f in forms.values()
-    ]  # fmt: skip
-    kinds = {"form_id": "VARCHAR", "stage": "VARCHAR", "has_coverage": "BOOLEAN", "counts": "BOOLEAN"}
-    store.make("forms", kinds, rows)
+def book_answers(work: Work) -> None:
+    """work.bookings (one row an amount), work.particulars (one row a reading) from every form's answers."""
+    forms = work.context.workspace.forms.values()
+    rows = {
+        f.form_id: f'(SELECT * FROM answers."{f.form_id}" WHERE reading_id IN (SELECT key FROM touched))'
+        if work.is_part
+        else f'answers."{f.form_id}"'
+        for f in forms
+    }
+    work.put_query("bookings", " UNION ALL ".join(q for f in forms for q in _bookings_sql(f, rows[f.form_id])))
+    work.put_query("particulars", " UNION ALL ".join(_particulars_sql(f, rows[f.form_id]) for f in forms))
 
 
-def book_answers(store: Store, forms: dict[str, Form]) -> None:
-    """work.bookings (one row an amount) and work.particulars (one row a reading) from every form's answers."""
-    bookings = [query for form in forms.values() for query in _bookings_sql(form)]
-    store.connection.execute("CREATE OR REPLACE TABLE work.bookings AS " + " UNION ALL ".join(bookings))
-    particulars = [_particulars_sql(form) for form in forms.values()]
-    store.connection.execute("CREATE OR REPLACE TABLE work.particulars AS " + " UNION ALL ".join(particulars))
-
-
-def settle_states(store: Store, own_findings: list[Finding]) -> Settled:
-    """The state of every submission, written to work.states."""
-    from pipeline.findings import Rule
-
-    store.build("heads")
-    heads = [
-        Head(i, form, code, day, deprecated, ended, canonical, versions, other, opens, target,
-             (code, team, attempt) if sets and code else None, (code, team, attempt) if reads and code else None, reason)
-        for (i, form, code, day, deprecated, ended, canonical, versions, other, opens, target, sets, reads, team,
-             attempt, reason) in store.rows("SELECT * FROM work.heads")
-    ]  # fmt: skip
-    stopped = {f.instance_id for f in own_findings if Rule[f.rule].severity == "stop"}
-    decided = in_force(all_corrections(store))
-    settled = settle(heads, stopped, set(decided.withdrawn), set(decided.cleared))
-    rows = [(i, s, settled.superseded_by.get(i)) for i, s in sorted(settled.states.items())]
-    store.make("states", dict.fromkeys(("instance_id", "state", "superseded_by"), "VARCHAR"), rows)
-    store.make("openings", {"group_code": "VARCHAR", "opened_on": "DATE"}, sorted(settled.opened_on.items()))
-    return settled
-
-
-def book(store: Store) -> None:
-    """Movements, completed counts and lots from what is accepted."""
-    store.build("accepted", "movements", "origins", "completed", "readings_of_lots")
-    _fold_lots(store)
-    store.build("lots", "flows", "books", "stage_events", "inherited", "stages", "places")
-
-
-def _fold_lots(store: Store) -> None:
+def fold_lots(work: Work) -> None:
+    """work.folded: the buds of each lot after all its readings."""
     from pipeline.formulas.take import fold_readings
 
-    rows = store.rows(
+    rows = work.rows(
         "SELECT group_code, team_code, attempt, buds_set, list({'on': read_on, 'green': green, 'brown': brown,"
-        " 'unsure': unsure, 'missing': missing} ORDER BY read_on) FILTER (WHERE read_on IS NOT NULL)"
-        " FROM work.readings_of_lots GROUP BY ALL ORDER BY ALL"
+        " 'unsure': unsure, 'missing': missing} ORDER BY read_on) FROM work.readings_of_lots WHERE read_on IS NOT NULL"
+        " GROUP BY ALL"
     )
     folded = []
     for code, team, attempt, buds_set, visits in rows:
-        if visits:
-            counts = fold_readings(buds_set, [(v["green"], v["brown"], v["unsure"], v["missing"]) for v in visits])
-            folded.append((code, team, attempt, visits[0]["on"], *counts))
-    kinds = {"group_code": "VARCHAR", "team_code": "VARCHAR", "attempt": "BIGINT", "read_on": "DATE"}
-    store.make("folded", kinds | dict.fromkeys(("green", "brown", "unsure", "missing"), "BIGINT"), folded)
+        counts = fold_readings(buds_set, [(v["green"], v["brown"], v["unsure"], v["missing"]) for v in visits])
+        folded.append((code, team, attempt, visits[0]["on"], *counts))
+    kinds = {"group_code": _TEXT, "team_code": _TEXT, "attempt": "BIGINT", "read_on": "DATE"}
+    work.put("folded", kinds | dict.fromkeys(("green", "brown", "unsure", "missing"), "BIGINT"), folded)

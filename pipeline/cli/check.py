@@ -11,13 +11,12 @@ def check(workspace: WorkspaceOption = Path(), as_json: JsonOption = False) -> N
     """Prove that the books are whole: nothing lost, every move in both groups, every plant accounted for."""
     from pipeline import run
     from pipeline.office.audit import proofs
-    from pipeline.store import Store
     from pipeline.workspace import Workspace
 
     with refusals():
         ws = Workspace(workspace)
         ws.settings  # noqa: B018
-        with Store.open(ws.store_file, make=False) as store:
+        with run.opened(ws) as (store, _):
             found = proofs(store)
             differing = run.differs_when_rebuilt(store, ws)
             found.append(("rebuilds_equal", "made again from what was kept, every table comes out the same", differing))

@@ -22,7 +22,6 @@ def due(
     from pipeline.findings import Refused
     from pipeline.report.figures import TASK_WORDS
     from pipeline.report.stock import place_names
-    from pipeline.store import Store
     from pipeline.tables import TABLES, TASKS
     from pipeline.workspace import Workspace
 
@@ -31,8 +30,7 @@ def due(
         if task and task not in TASKS:
             raise Refused(f"There is no task {task}; the tasks are {', '.join(TASKS)}.")
         ws = Workspace(workspace)
-        with Store.open(ws.store_file, make=False) as store:
-            day = run.refresh(store, ws, day_of(as_of))
+        with run.opened(ws, ("due", "list_locations"), day_of(as_of)) as (store, day):
             places = place_names(store)
             rows = store.rows(
                 "SELECT * FROM due WHERE days_over >= -$1 AND ($2 = '' OR task = $2) ORDER BY days_over DESC, task, group_code",

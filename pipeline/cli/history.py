@@ -14,14 +14,14 @@ def history(
     as_json: JsonOption = False,
 ) -> None:
     """Show what a submission said when it came, every correction, and the states it went through, in order."""
+    from pipeline import run
     from pipeline.office.history import history_of
-    from pipeline.store import Store
     from pipeline.workspace import Workspace
 
     with refusals():
         ws = Workspace(workspace)
         ws.settings  # noqa: B018
-        with Store.open(ws.store_file, make=False) as store:
+        with run.opened(ws, ("submissions",)) as (store, _):
             found = history_of(store, submission)
     if as_json:
         print_json(found)

@@ -33,7 +33,6 @@ def plan(
     from pipeline import run
     from pipeline.findings import Refused
     from pipeline.rates import outlook
-    from pipeline.store import Store
     from pipeline.workspace import Workspace
 
     with refusals():
@@ -51,8 +50,7 @@ def plan(
         if first and not today.replace(day=1) <= first <= today.replace(year=today.year + 20, day=1):
             raise Refused(f"--month {month} must be from {today:%Y-%m} on, at most twenty years ahead.")
         grades = [row for row in ws.read_list("compatibility") if (row["rootstock"], row["scion"]) == (rootstock, scion)]
-        with Store.open(ws.store_file, make=False) as store:
-            day = run.refresh(store, ws, day_of(as_of))
+        with run.opened(ws, outlook.TABLES, day_of(as_of)) as (store, day):
             faults = store.rows("SELECT code, fault FROM work.order_faults")
             unknown = [step for (step,) in store.rows("SELECT step FROM work.unknown_steps")]
             if first is None:

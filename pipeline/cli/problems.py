@@ -36,7 +36,6 @@ def problems(
     from pipeline import run
     from pipeline.findings import Refused, Rule
     from pipeline.office.problem_list import write_list
-    from pipeline.store import Store
     from pipeline.tables import TABLES
     from pipeline.workspace import Workspace
 
@@ -47,8 +46,7 @@ def problems(
         if severity not in ("", "stop", "note"):
             raise Refused("--severity is stop or note.")
         ws = Workspace(workspace)
-        with Store.open(ws.store_file, make=False) as store:
-            run.refresh(store, ws, day_of(as_of))
+        with run.opened(ws, ("problems", "submissions"), day_of(as_of)) as (store, _):
             rows = store.rows(
                 f"SELECT {', '.join(columns)}, source, visit_date FROM problems LEFT JOIN"
                 " (SELECT instance_id, source, visit_date FROM submissions) USING (instance_id)"

@@ -18,14 +18,12 @@ def reconcile(
 ) -> None:
     """Say what stands and how sure that is, which groups to count again and why, and what went without a record."""
     from pipeline import run
-    from pipeline.report.stock import STAGE_WORDS, gather_stock
-    from pipeline.store import Store
+    from pipeline.report.stock import STAGE_WORDS, STOCK, gather_stock
     from pipeline.workspace import Workspace
 
     with refusals():
         ws = Workspace(workspace)
-        with Store.open(ws.store_file, make=False) as store:
-            day = run.refresh(store, ws, day_of(as_of))
+        with run.opened(ws, STOCK, day_of(as_of)) as (store, day):
             stock = gather_stock(store)
     if as_json:
         print_json({"as_of": day, **asdict(stock)})

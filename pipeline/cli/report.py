@@ -13,13 +13,11 @@ def report(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_jso
     from pipeline import run
     from pipeline.report import write_report
     from pipeline.report.figures import gather
-    from pipeline.store import Store
     from pipeline.workspace import Workspace
 
     with refusals():
         ws = Workspace(workspace)
-        with Store.open(ws.store_file, make=False) as store:
-            run.refresh(store, ws, day_of(as_of))
+        with run.opened(ws, as_of=day_of(as_of)) as (store, _):
             written = write_report(store, ws)
             figures = asdict(gather(store, ws)) if as_json else {}
             to_look_at = store.value("SELECT count(*) FROM problems") + store.value(

@@ -16,6 +16,9 @@ from pipeline.workspace import LISTS, Workspace
 MOST_ROWS = 2000
 """Rows beyond which some phones search a list slowly."""
 
+TABLES = ("standing", "lots", "due", "day", "list_rootstocks", "list_scions", "list_locations")
+"""The tables that the group list is made from."""
+
 _GROUPS = """
 WITH unread AS (
     SELECT group_code, string_agg(DISTINCT team_code, ' ' ORDER BY team_code) AS teams, max(budded_on) AS budded_on
@@ -56,7 +59,7 @@ def _write(path: Path, columns: Sequence[str], rows: Sequence[Mapping[str, str]]
 
 
 def _group_rows(store: Store) -> list[dict[str, str]]:
-    day = str(store.value("SELECT as_of FROM work.settings"))
+    day = str(store.value("SELECT as_of FROM work.day"))
     rows = []
     for row in store.rows(_GROUPS):
         code, stock_label, stock, scion_label, scion, stage, place, place_label, count, low, high, teams, budded, due = (

@@ -73,26 +73,11 @@ def in_force(records: Iterable[Correction]) -> InForce:
     )
 
 
-def overlay(answers: dict[str, str], corrected: Mapping[str, str]) -> dict[str, str]:
+def overlay(answers: Mapping[str, str], corrected: Mapping[str, str]) -> dict[str, str]:
     """The answers as corrected; an answer corrected to nothing is left out."""
     return {k: v for k, v in {**answers, **corrected}.items() if v != ""}
 
 
 def add(store: Store, records: Iterable[Correction]) -> None:
-    """Append the records, and have the submissions they are about read again by the next digest."""
-    records = list(records)
+    """Append the records; the submissions that they are about are read again when tables are next brought up."""
     store.insert("kept.corrections", _COLUMNS, [tuple(getattr(r, c) for c in _COLUMNS) for r in records])
-    for instance_id in sorted({r.instance_id for r in records if r.kind == "correct"}):
-        forget_readings(store, instance_id)
-
-
-def forget_readings(store: Store, instance_id: str) -> None:
-    """Drop what was read of a submission, so that it is read again from what came in and its corrections."""
-    for reading_id, form_id in store.rows("SELECT reading_id, form_id FROM work.readings WHERE instance_id = ?", [instance_id]):
-        if store.value(
-            "SELECT count(*) FROM information_schema.tables WHERE table_schema = 'answers' AND table_name = ?", [form_id]
-        ):
-            store.connection.execute(f'DELETE FROM answers."{form_id}" WHERE reading_id = ?', [reading_id])
-        store.connection.execute("DELETE FROM work.reading_findings WHERE reading_id = ?", [reading_id])
-    store.connection.execute("DELETE FROM work.readings WHERE instance_id = ?", [instance_id])
-    store.connection.execute("UPDATE work.received SET reading_id = NULL WHERE instance_id = ?", [instance_id])

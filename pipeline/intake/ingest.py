@@ -1,22 +1,19 @@
-"""Files -> kept bytes -> received items. Bytes are committed before anything is parsed."""
+"""Files -> kept bytes. Bytes are committed before anything is parsed."""
 
 from __future__ import annotations
 
 import datetime as dt
 import hashlib
-import json
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from formpack.submission import MOST_BYTES, Received, read
+from formpack.submission import MOST_BYTES
 from pipeline.findings import Refused
 from pipeline.store import Store
 
-PARSER = "1"
-"""Raise it when parsing changes: every kept file is then parsed again."""
-
 Progress = Callable[[str, int, int], None]
+_AT_ONCE = 64 * 2**20
 
 
 @dataclass(frozen=True)
@@ -40,54 +37,54 @@ def find_files(paths: Iterable[Path]) -> Iterator[Path]:
 def keep(store: Store, paths: Iterable[Path], today: dt.date, progress: Progress) -> Kept:
     """Keep the bytes of every file by their SHA-256, in a transaction of its own."""
     files = list(find_files(paths))
-    known = {sha for (sha,) in store.rows("SELECT sha256 FROM kept.raw_files")}
     now = dt.datetime.combine(today, dt.datetime.now().time())
-    new: list[tuple[object, ...]] = []
+    some: dict[str, tuple[object, ...]] = {}
+    new = held = 0
     with store.transaction():
         for number, path in enumerate(files, start=1):
             progress("keeping", number, len(files))
-            try:
-                size = path.stat().st_size
-                content = path.read_bytes() if size <= 4 * MOST_BYTES else b""
-            except OSError as wrong:
-                raise Refused(f"{path.name} cannot be read from the disk: {wrong.strerror}.") from None
-            if size and not content:
-                raise Refused(f"{path.name} is larger than {4 * MOST_BYTES // 2**20} MB; split it and import the parts.")
+            content = _bytes(path)
             sha = hashlib.sha256(content).hexdigest()
-            if sha in known:
-                continue
-            known.add(sha)
-            new.append((sha, path.name, size, content, now, today))
-        store.insert("kept.raw_files", ("sha256", "name", "size", "content", "received_at", "received_on"), new)
-    return Kept(len(files), len(new))
+            some.setdefault(sha, (sha, path.name, len(content), content, now, today))
+            held += len(content)
+            if held > _AT_ONCE or number == len(files) or len(some) == 500:
+                new += _write(store, some)
+                some, held = {}, 0
+    return Kept(len(files), new)
 
 
-def parse(store: Store, progress: Progress) -> None:
-    """Parse the kept files that have not been parsed yet into work.received."""
-    if store.get("parser") != PARSER:
-        store.connection.execute("DELETE FROM work.parsed_files; DELETE FROM work.received")
-        store.put("parser", PARSER)
-    waiting = store.rows(
-        "SELECT sha256 FROM kept.raw_files WHERE sha256 NOT IN (SELECT sha256 FROM work.parsed_files) ORDER BY sha256"
+def _bytes(path: Path) -> bytes:
+    try:
+        size = path.stat().st_size
+        if size > 4 * MOST_BYTES:
+            raise Refused(f"{path.name} is larger than {4 * MOST_BYTES // 2**20} MB; split it and import the parts.")
+        return path.read_bytes()
+    except OSError as wrong:
+        raise Refused(f"{path.name} cannot be read from the disk: {wrong.strerror}.") from None
+
+
+def _write(store: Store, files: dict[str, tuple[object, ...]]) -> int:
+    """Write those that are new; returns how many."""
+    known = {s for (s,) in store.rows("SELECT sha256 FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))", [list(files)])}
+    new = [row for sha, row in files.items() if sha not in known]
+    store.insert("kept.raw_files", ("sha256", "name", "size", "content", "received_at", "received_on"), new)
+    return len(new)
+
+
+def not_parsed(store: Store) -> list[tuple[str, str, dt.date]]:
+    """(sha256, name, received_on) of the kept files that have not been parsed yet."""
+    return store.rows(
+        "SELECT sha256, name, received_on FROM kept.raw_files ANTI JOIN work.parsed_files USING (sha256) ORDER BY sha256"
     )
-    rows: list[tuple[object, ...]] = []
-    for number, (sha, name, content) in enumerate(_contents(store, waiting), start=1):
-        progress("reading", number, len(waiting))
-        for item, found in enumerate(read(content, name)):
-            if isinstance(found, Received):
-                answers = json.dumps(found.answers, ensure_ascii=False)
-                rows.append((sha, item, found.place, found.form_id, found.form_version, found.instance_id,
-                             found.deprecated_id, answers, " ".join(found.twice), "", "", None))  # fmt: skip
-            else:
-                rows.append((sha, item, found.place, "", "", f"unread:{sha[:16]}:{item}", "", "{}", "",
-                             found.rule, found.why, None))  # fmt: skip
-    store.insert("work.received", ("sha256", "item", "place", "form_hint", "form_version", "instance_id",
-                 "deprecated_id", "answers", "twice", "rule", "why", "reading_id"), rows)  # fmt: skip
-    store.insert("work.parsed_files", ("sha256",), waiting)
 
 
-def _contents(store: Store, waiting: list[tuple[str]]) -> Iterator[tuple[str, str, bytes]]:
-    """(sha256, name, content) of kept files, a few at a time."""
-    for start in range(0, len(waiting), 200):
-        some = [sha for (sha,) in waiting[start : start + 200]]
-        yield from store.rows("SELECT sha256, name, content FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))", [some])
+def contents(store: Store, files: list[tuple[str, str, dt.date]]) -> Iterator[tuple[str, str, dt.date, bytes]]:
+    """The same with the bytes, a few at a time."""
+    for start in range(0, len(files), 200):
+        some = [sha for sha, _, _ in files[start : start + 200]]
+        sizes = store.value("SELECT sum(size) FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))", [some])
+        for part in [some] if sizes < _AT_ONCE else [[sha] for sha in some]:
+            yield from store.rows(
+                "SELECT sha256, name, received_on, content FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?)) ORDER BY sha256",
+                [part],
+            )

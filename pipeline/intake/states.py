@@ -1,57 +1,46 @@
-"""What becomes of each submission: a pure function of the whole set, so that no order of arrival can matter."""
+"""What becomes of each submission: a function of the whole set, so that no order of arrival can matter.
+
+Sets in SQL: edits give way, what is wrong by itself or twice is kept out, groups and lots exist from the first day that
+something sound says so, and what speaks of others waits.
+"""
 
 from __future__ import annotations
 
-import datetime as dt
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from typing import Literal
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
 
-from pipeline.findings import Finding
+from pipeline.findings import Finding, Rule
+from pipeline.intake.corrections import all_corrections, in_force
+from pipeline.stages import Work
 
 State = Literal["accepted", "waiting", "quarantined", "superseded", "withdrawn"]
 STATES: tuple[State, ...] = ("accepted", "waiting", "quarantined", "superseded", "withdrawn")
-Lot = tuple[str, str, int]
-"""(group_code, team_code, attempt)."""
+_FINDING = dict.fromkeys(("instance_id", "rule", "field", "value", "detail"), "VARCHAR")
 
 
 @dataclass(frozen=True)
-class Head:
-    """What a submission's state depends on. Missing answers are None; `moves_to` only where plants do move."""
+class Edit:
+    """A submission that edits another, or is edited. `deprecated_id` is '' where it edits none."""
 
     instance_id: str
     form_id: str
-    group_code: str | None
-    visit_date: dt.date | None
     deprecated_id: str
     ended: str
-    canonical: str
-    versions: int
-    other_source: str
-    opens: bool
-    moves_to: str | None
-    set_lot: Lot | None
-    read_lot: Lot | None
-    reason: str
 
     @property
     def order(self) -> tuple[str, str]:
         return self.ended, self.instance_id
 
 
-@dataclass
-class Settled:
-    states: dict[str, State] = field(default_factory=dict)
-    superseded_by: dict[str, str] = field(default_factory=dict)
-    opened_on: dict[str, dt.date] = field(default_factory=dict)
-    findings: list[Finding] = field(default_factory=list)
+def follow_edits(heads: Mapping[str, Any]) -> tuple[dict[str, str], list[Finding]]:
+    """Which submission each superseded one gives way to (the next in its chain), and what is wrong with chains.
 
-
-def follow_edits(heads: Mapping[str, Head]) -> tuple[dict[str, str], list[Finding]]:
-    """Which submission each superseded one gives way to (the next in its chain), and what is wrong with chains."""
+    `heads` are Edits by instance_id: at least all that edit, and all that they edit.
+    """
     findings: list[Finding] = []
-    editors: dict[str, list[Head]] = defaultdict(list)
+    editors: dict[str, list[Any]] = defaultdict(list)
     for head in heads.values():
         old = heads.get(head.deprecated_id)
         if old is None:
@@ -79,117 +68,145 @@ def follow_edits(heads: Mapping[str, Head]) -> tuple[dict[str, str], list[Findin
     return {old: new for old, new in following.items() if old not in looped}, sorted(set(findings))
 
 
-def _double_entries(heads: Iterable[Head]) -> list[Finding]:
-    alike: dict[str, list[Head]] = defaultdict(list)
-    for head in heads:
-        alike[head.canonical].append(head)
-    return [
-        Finding(twin.instance_id, "double_entry", "", "", min(same, key=lambda h: h.order).instance_id)
-        for same in alike.values()
-        for twin in sorted(same, key=lambda h: h.order)[1:]
-    ]
+def load_decisions(work: Work) -> None:
+    """work.withdrawn and work.cleared: what people have decided of whole submissions and of findings."""
+    decided = in_force(all_corrections(work.store))
+    work.put("withdrawn", {"instance_id": "VARCHAR"}, [(i,) for i in sorted(decided.withdrawn)])
+    work.put("cleared", {"instance_id": "VARCHAR", "rule": "VARCHAR"}, sorted(decided.cleared))
 
 
-def _openings(heads: Iterable[Head]) -> tuple[dict[str, dt.date], list[Finding]]:
-    """The day each group was opened by its opening form; a second opening is a finding."""
-    first: dict[str, Head] = {}
-    findings = []
-    openers = [h for h in heads if h.opens and h.group_code and h.visit_date]
-    for head in sorted(openers, key=lambda h: (h.visit_date, *h.order)):
-        before = first.setdefault(head.group_code or "", head)
-        if before is not head:
-            findings.append(Finding(head.instance_id, "opened_twice", "group_code", head.group_code or "",
-                                    before.instance_id))  # fmt: skip
-    return {code: head.visit_date for code, head in first.items() if head.visit_date}, findings
+_STOPS = ", ".join(f"'{rule.name}'" for rule in Rule if rule.severity == "stop")
+_LAST = "alive h ANTI JOIN superseded USING (instance_id)"
+_SOUND = f"{_LAST} ANTI JOIN stops USING (instance_id)"
+_TWO_VERSIONS = f"SELECT instance_id, 'two_versions', '', '', other_source FROM {_LAST} WHERE versions > 1"
+_DOUBLE_ENTRIES = f"""
+WITH alike AS (
+    SELECT * FROM {_SOUND} WHERE group_code <> ''
+        AND said IN (SELECT said FROM {_SOUND} WHERE group_code <> '' GROUP BY said HAVING count(*) > 1)
+),
+placed AS (
+    SELECT instance_id, first_value(instance_id) OVER same AS first, row_number() OVER same AS position FROM alike
+    WINDOW same AS (PARTITION BY said ORDER BY ended, instance_id)
+)
+SELECT instance_id, 'double_entry', '', '', first FROM placed WHERE position > 1"""
+_OPENERS = f"""
+SELECT instance_id, group_code, visit_date, first_value(instance_id) OVER own AS first, row_number() OVER own AS position
+FROM {_SOUND} WHERE opens AND group_code <> '' AND visit_date IS NOT NULL
+WINDOW own AS (PARTITION BY group_code ORDER BY visit_date, ended, instance_id)"""
+_OPENED_TWICE = "SELECT instance_id, 'opened_twice', 'group_code', group_code, first FROM openers WHERE position > 1"
+_LOTS = """
+SELECT m.group_code, m.set_by AS team_code, m.attempt, min(m.visit_date) AS on_date
+FROM movers m JOIN group_days g USING (group_code) WHERE m.set_by IS NOT NULL AND m.visit_date >= g.on_date GROUP BY ALL"""
+_GROUPS = """
+SELECT group_code, on_date FROM opened
+UNION ALL
+SELECT m.moves_to, min(m.visit_date)
+FROM movers m JOIN group_days g USING (group_code) LEFT JOIN lot_days l
+    ON l.group_code = m.group_code AND l.team_code = m.read_of AND l.attempt = m.attempt
+WHERE m.moves_to IS NOT NULL AND m.visit_date >= g.on_date AND (m.read_of IS NULL OR l.on_date <= m.visit_date)
+    AND m.moves_to NOT IN (SELECT group_code FROM opened)
+GROUP BY m.moves_to"""
+_TOO_EARLY = f"""
+SELECT instance_id, 'before_opening', CASE WHEN visit_date < own.on_date THEN 'visit_date' ELSE 'to_group' END,
+    visit_date::VARCHAR, CASE WHEN visit_date < own.on_date THEN own.on_date ELSE theirs.on_date END::VARCHAR
+FROM {_SOUND} LEFT JOIN group_days own USING (group_code) LEFT JOIN group_days theirs ON theirs.group_code = h.moves_to
+WHERE visit_date < own.on_date OR visit_date < theirs.on_date"""
+_BEFORE_BUDDING = """
+SELECT s.instance_id, 'before_budding', 'visit_date', s.visit_date::VARCHAR, l.on_date::VARCHAR
+FROM sound s JOIN group_days USING (group_code) JOIN lot_days l
+    ON l.group_code = s.group_code AND l.team_code = s.read_of AND l.attempt = s.attempt
+WHERE s.visit_date < l.on_date"""
+_WAITING = """
+SELECT s.instance_id, CASE WHEN g.group_code IS NULL THEN 'waits_for_group' ELSE 'waits_for_lot' END,
+    CASE WHEN g.group_code IS NULL THEN 'group_code' ELSE 'team_code' END,
+    CASE WHEN g.group_code IS NULL THEN coalesce(s.group_code, '') ELSE s.read_of END,
+    CASE WHEN g.group_code IS NULL THEN '' ELSE s.attempt::VARCHAR END
+FROM sound s LEFT JOIN group_days g USING (group_code) LEFT JOIN lot_days l
+    ON l.group_code = s.group_code AND l.team_code = s.read_of AND l.attempt = s.attempt
+WHERE g.group_code IS NULL OR (s.read_of IS NOT NULL AND l.team_code IS NULL)"""
+_BY_TRANSFER = """
+SELECT instance_id, 'opened_by_transfer', 'to_group', moves_to, '' FROM sound
+WHERE moves_to NOT IN (SELECT group_code FROM opened) AND reason IN ('regrade', 'merge')
+    AND instance_id NOT IN (SELECT instance_id FROM waits)"""
+_STATES = """
+SELECT h.instance_id, h.group_code,
+    CASE
+        WHEN w.instance_id IS NOT NULL THEN 'withdrawn'
+        WHEN x.instance_id IS NOT NULL THEN 'superseded'
+        WHEN s.instance_id IS NOT NULL THEN 'quarantined'
+        WHEN v.instance_id IS NOT NULL THEN 'waiting'
+        ELSE 'accepted'
+    END AS state,
+    x.superseded_by
+FROM work.heads h LEFT JOIN work.withdrawn w USING (instance_id) LEFT JOIN superseded x USING (instance_id)
+LEFT JOIN (SELECT DISTINCT instance_id FROM stops) s USING (instance_id) LEFT JOIN waits v USING (instance_id)"""
 
 
-def _spread(opened: dict[str, dt.date], sound: list[Head]) -> tuple[dict[str, dt.date], dict[Lot, dt.date]]:
-    """Groups and lots that exist, each with its first day: least fixed point of "what exists lets more exist".
+def settle(work: Work) -> None:
+    """work.states, work.openings and work.state_findings from work.heads, work.own_findings and what people decided."""
+
+    def table(name: str, query: str) -> None:
+        work.store.connection.execute(f'CREATE OR REPLACE TEMP TABLE "{name}" AS {query}')
+
+    def note(query: str, stops: bool = True) -> None:
+        """Add findings that nobody has cleared; they keep their submissions out where `stops`."""
+        table(
+            "noted",
+            f"SELECT * FROM ({query}) q(instance_id, rule, field, value, detail) ANTI JOIN work.cleared USING (instance_id, rule)",
+        )
+        work.store.connection.execute("INSERT INTO found SELECT * FROM noted")
+        if stops:
+            work.store.connection.execute(
+                "INSERT INTO stops SELECT DISTINCT instance_id FROM noted WHERE rule <> 'edited_apart'"
+            )
+
+    work.store.connection.execute(
+        "CREATE OR REPLACE TEMP VIEW alive AS SELECT * FROM work.heads ANTI JOIN work.withdrawn USING (instance_id)"
+    )
+    table("found", "SELECT ''::VARCHAR AS instance_id, '' AS rule, '' AS field, '' AS value, '' AS detail WHERE false")
+    table("stops", f"SELECT DISTINCT instance_id FROM work.own_findings WHERE rule IN ({_STOPS})")
+    edits = {
+        i: Edit(i, form, old, ended)
+        for i, form, old, ended in work.rows(
+            "SELECT instance_id, form_id, deprecated_id, ended FROM alive WHERE deprecated_id <> ''"
+            " OR instance_id IN (SELECT deprecated_id FROM alive WHERE deprecated_id <> '')"
+        )
+    }
+    following, findings = follow_edits(edits)
+    work.put("superseded", {"instance_id": "VARCHAR", "superseded_by": "VARCHAR"}, sorted(following.items()))
+    work.put("edits", _FINDING, [(f.instance_id, f.rule, f.field, f.value, f.detail) for f in findings])
+    table("superseded", "SELECT * FROM new_superseded")
+    note("SELECT * FROM new_edits")
+    note(_TWO_VERSIONS)
+    note(_DOUBLE_ENTRIES)
+    table("openers", _OPENERS)
+    note(_OPENED_TWICE)
+    table("opened", "SELECT group_code, visit_date AS on_date FROM openers WHERE position = 1")
+    _spread(work, table)
+    note(_TOO_EARLY)
+    table("sound", f"SELECT * FROM {_SOUND}")
+    note(_BEFORE_BUDDING)
+    table("waits", f"SELECT * FROM ({_WAITING}) q(instance_id, rule, field, value, detail)")
+    note(_BY_TRANSFER, stops=False)
+    note("SELECT * FROM waits", stops=False)
+    work.put_query("states", _STATES)
+    work.put_query("openings", "SELECT group_code, on_date AS opened_on FROM group_days")
+    work.put_query("state_findings", "SELECT DISTINCT * FROM found")
+
+
+def _spread(work: Work, table: Any) -> None:
+    """`group_days` and `lot_days`: groups and lots that exist, each with its first day: the least fixed point of "what exists lets more exist".
 
     A group exists when its opening form, or a move out of a group that exists, says so; a lot when a budding in
     such a group says so; a reading moves failed buds only when its lot exists.
     """
-    groups, lots = dict(opened), dict[Lot, dt.date]()
-    changed = True
-    while changed:
-        changed = False
-        for h in sound:
-            day = h.visit_date
-            if not day or h.group_code not in groups or day < groups[h.group_code]:
-                continue
-            if h.set_lot and day < lots.get(h.set_lot, dt.date.max):
-                lots[h.set_lot], changed = day, True
-            target, ready = h.moves_to, not h.read_lot or lots.get(h.read_lot, dt.date.max) <= day
-            if target and ready and target not in opened and day < groups.get(target, dt.date.max):
-                groups[target], changed = day, True
-    return groups, lots
-
-
-def settle(heads: Iterable[Head], stopped: set[str], withdrawn: set[str], cleared: set[tuple[str, str]]) -> Settled:
-    """The state of every submission.
-
-    `stopped` are those with a stop finding of their own; `withdrawn` those a person has withdrawn; `cleared` the
-    (submission, rule) pairs that a person has accepted as they are.
-    """
-    everything = {h.instance_id: h for h in heads}
-    alive = {i: h for i, h in everything.items() if i not in withdrawn}
-    result = Settled(states={i: "withdrawn" for i in withdrawn if i in everything})
-    result.superseded_by, findings = follow_edits(alive)
-    stops = set(stopped)
-
-    def note(new: Iterable[Finding]) -> None:
-        for f in new:
-            if (f.instance_id, f.rule) not in cleared:
-                findings.append(f)
-                if f.rule not in ("edited_apart", "opened_by_transfer", "waits_for_group", "waits_for_lot"):
-                    stops.add(f.instance_id)
-
-    own, findings = findings, []
-    note(own)
-    last = [h for i, h in alive.items() if i not in result.superseded_by]
-    note(Finding(h.instance_id, "two_versions", "", "", h.other_source) for h in last if h.versions > 1)
-    note(_double_entries(h for h in last if h.group_code and h.instance_id not in stops))
-    opened, twice = _openings(h for h in last if h.instance_id not in stops)
-    note(twice)
-    sound = [h for h in last if h.instance_id not in stops]
-    opened_on, budded = _spread(opened, [h for h in sound if h.moves_to or h.set_lot])
-    result.opened_on = opened_on
-    note(_too_early(sound, opened_on))
-    standing = [h for h in sound if h.instance_id not in stops]
-    known = [h for h in standing if h.group_code in opened_on]
-    note(
-        Finding(h.instance_id, "before_budding", "visit_date", str(h.visit_date), str(budded[h.read_lot]))
-        for h in known
-        if h.read_lot in budded and h.visit_date and h.visit_date < budded[h.read_lot]
-    )
-    waiting = []
-    for h in standing:
-        if h.group_code not in opened_on:
-            waiting.append(Finding(h.instance_id, "waits_for_group", "group_code", h.group_code or ""))
-        elif h.read_lot and h.read_lot not in budded:
-            waiting.append(Finding(h.instance_id, "waits_for_lot", "team_code", h.read_lot[1], str(h.read_lot[2])))
-        elif h.moves_to and h.moves_to not in opened and h.reason in ("regrade", "merge"):
-            note([Finding(h.instance_id, "opened_by_transfer", "to_group", h.moves_to)])
-    note(waiting)
-
-    waits = {f.instance_id for f in waiting}
-    for instance_id in alive:
-        result.states[instance_id] = (
-            "superseded" if instance_id in result.superseded_by
-            else "quarantined" if instance_id in stops
-            else "waiting" if instance_id in waits
-            else "accepted"
-        )  # fmt: skip
-    result.findings = sorted(set(findings))
-    return result
-
-
-def _too_early(heads: Iterable[Head], opened_on: Mapping[str, dt.date]) -> list[Finding]:
-    found = []
-    for h in heads:
-        for code, name in ((h.group_code, "visit_date"), (h.moves_to, "to_group")):
-            opened = opened_on.get(code or "")
-            if opened and h.visit_date and h.visit_date < opened:
-                found.append(Finding(h.instance_id, "before_opening", name, str(h.visit_date), str(opened)))
-                break
-    return found
+    table("movers", f"SELECT * FROM {_SOUND} WHERE (moves_to IS NOT NULL OR set_by IS NOT NULL) AND visit_date IS NOT NULL")
+    table("group_days", "SELECT * FROM opened")
+    before = None
+    while True:
+        table("lot_days", _LOTS)
+        table("group_days", _GROUPS)
+        now = work.rows("SELECT count(*), sum(hash(g)::HUGEINT) FROM group_days g")
+        if now == before:
+            return
+        before = now

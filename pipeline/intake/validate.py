@@ -1,7 +1,8 @@
 """Received items -> typed readings, and every finding that one submission gives by itself.
 
-Three gates, one sentence: the strict readers and the form's JSON Schema at the door, the pandera schema over
-the frame of a form, and the form's own rules again in SQL over everything that is kept.
+Submissions are read in columns: each distinct answer goes once through the strict reader of its kind, and the form's own
+rules in SQL say which submissions are clean. What is not clean is looked at by itself and explained by three judges: the
+form's JSON Schema, the pandera schema over its frame, and the rules in SQL one by one.
 """
 
 from __future__ import annotations
@@ -10,7 +11,8 @@ import datetime as dt
 import hashlib
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 from jsonschema.protocols import Validator
@@ -20,10 +22,14 @@ from formpack.answer_schema import answer_validator
 from formpack.catalog import Form, Question
 from formpack.readers import READERS, Unreadable, Value
 from pipeline.findings import Finding
+from pipeline.intake import ingest
 from pipeline.intake.corrections import all_corrections, in_force, overlay
-from pipeline.intake.ingest import Progress
-from pipeline.store import Store
+from pipeline.stages import Work
+from pipeline.workspace import LISTS
 
+PARSER = "2"
+"""Raise it when parsing changes: every kept file is then parsed again."""
+ROWS_AT_ONCE = 100_000
 _SCHEMA_RULES = {"required": "missing_answer", "enum": "not_in_list", "relevant": "not_asked"}
 Typed = tuple[dict[str, Value], list[Finding]]
 
@@ -44,7 +50,7 @@ def match_form(hint: str, forms: dict[str, Form]) -> Form | None:
     return None
 
 
-def type_answers(form: Form, answers: dict[str, str], twice: Iterable[str], validator: Validator) -> Typed:
+def type_answers(form: Form, answers: Mapping[str, str], twice: Iterable[str], validator: Validator) -> Typed:
     """The typed answers of one submission, and what readers and JSON Schema find (instance left blank)."""
     typed: dict[str, Value] = {}
     findings: list[Finding] = [Finding("", "answered_twice", n) for n in twice if n in {q.name for q in form.kept}]
@@ -90,168 +96,340 @@ def _without_echoes(form: Form, findings: list[Finding]) -> list[Finding]:
     return [f for f in findings if f.rule != "impossible_value" or not bad & speaks_of(form.question(f.field))]
 
 
-def _canonical(form: Form, typed: dict[str, Value], answers: dict[str, str]) -> str:
-    """What the submission says, alike for every container it may come in; metadata left out."""
-    said = {q.name: str(typed.get(q.name, answers[q.name])) for q in form.kept if q.name in answers and not q.is_metadata}
-    return json.dumps([form.form_id, said], ensure_ascii=False, sort_keys=True)
-
-
-def read_answers(store: Store, forms: dict[str, Form], progress: Progress) -> None:
-    """Turn every received item that has no reading yet into one: a typed row in its form's table, and findings."""
-    if store.get("forms") != fingerprint(forms):
-        store.connection.execute(
-            "UPDATE work.received SET reading_id = NULL; DELETE FROM work.readings; DELETE FROM work.reading_findings"
-        )
-        for (table,) in store.rows("SELECT table_name FROM information_schema.tables WHERE table_schema = 'answers'"):
-            store.connection.execute(f'DROP TABLE answers."{table}"')
-        store.put("forms", fingerprint(forms))
-    for form in forms.values():
-        columns = "".join(f', "{q.name}" {q.sql_type}' for q in form.kept)
-        store.connection.execute(f'CREATE TABLE IF NOT EXISTS answers."{form.form_id}" (reading_id VARCHAR{columns})')
-    pending = store.rows(
-        "SELECT sha256, item, place, form_hint, r.form_version, instance_id, deprecated_id, answers, twice, rule, why,"
-        " received_on FROM work.received r JOIN kept.raw_files USING (sha256) WHERE reading_id IS NULL"
-        " ORDER BY received_on, sha256, item"
-    )
-    known = {i for (i,) in store.rows("SELECT reading_id FROM work.readings")}
-    batch = _Batch(in_force(all_corrections(store)).answers)
-    for number, row in enumerate(pending, start=1):
-        progress("checking", number, len(pending))
-        batch.take(forms, row, known)
-    batch.write(store, forms)
-
-
-class _Batch:
-    """The readings of one run, gathered so that each table is written once."""
-
-    def __init__(self, corrected: Mapping[str, Mapping[str, str]]) -> None:
-        self.corrected = corrected
-        self.names: list[tuple[str, str, int]] = []
-        self.readings: list[tuple[Any, ...]] = []
-        self.findings: set[tuple[str, str, str, str, str]] = set()
-        self.typed: dict[str, list[tuple[str, dict[str, Any]]]] = {}
-        self.validators: dict[tuple[str, dt.date], Validator] = {}
-
-    def validator(self, form: Form, today: dt.date) -> Validator:
-        key = form.form_id, today
-        if key not in self.validators:
-            self.validators[key] = answer_validator(form, today)
-        return self.validators[key]
-
-    def take(self, forms: dict[str, Form], row: tuple[Any, ...], known: set[str]) -> None:
-        sha, item, place, hint, version, instance_id, deprecated, answers, twice, rule, why, today = row
-        form = None if rule else match_form(hint, forms)
-        corrected = self.corrected.get(instance_id, {})
-        texts = overlay(json.loads(answers), corrected)
-        unsettled = [name for name in twice.split() if name not in corrected]
-        typed, found = type_answers(form, texts, unsettled, self.validator(form, today)) if form else ({}, [])
-        if rule:
-            found = [Finding("", rule, "", place, why)]
-        elif form is None:
-            found = [Finding("", "unknown_form", "", hint)]
-        else:
-            if version and version != form.version:
-                found.append(Finding("", "unknown_version", "", version))
-            if instance_id.startswith("row:") and not re.search(r", (row|item|line) \d+$", place):
-                found.append(Finding("", "no_identity"))
-        form_id = form.form_id if form else hint
-        canonical = _canonical(form, typed, texts) if form else json.dumps([hint, texts], sort_keys=True) + why
-        reading_id = hashlib.sha256(f"{instance_id}\n{deprecated}\n{canonical}".encode()).hexdigest()[:32]
-        self.names.append((reading_id, sha, item))
-        if reading_id in known:
-            return
-        known.add(reading_id)
-        day = typed.get("visit_date")
-        self.readings.append((reading_id, instance_id, form_id, version, deprecated, canonical, typed.get("group_code"),
-                              day if isinstance(day, dt.date) else None, typed.get("staff_code"),
-                              str(typed.get("end", "")) or None))  # fmt: skip
-        self.findings |= {(reading_id, f.rule, f.field, f.value, f.detail) for f in found}
-        if form:
-            self.typed.setdefault(form_id, []).append((reading_id, {**typed, "received_on": today}))
-
-    def write(self, store: Store, forms: dict[str, Form]) -> None:
-        from pipeline.intake.frame_schema import answer_frame, frame_failures
-
-        for form_id, rows in self.typed.items():
-            form = forms[form_id]
-            already = {(r, f) for r, _, f, _, _ in self.findings}
-            for at, rule, name in frame_failures(form, answer_frame(form, [typed for _, typed in rows])):
-                reading_id, typed = rows[at]
-                if (reading_id, name) not in already and not _is_echo(form, self.findings, reading_id, name, rule):
-                    f = _finding("", form.question(name), rule, str(typed.get(name, "")))
-                    self.findings.add((reading_id, f.rule, f.field, f.value, f.detail))
-            columns = ["reading_id", *(q.name for q in form.kept)]
-            values = [(reading_id, *(typed.get(c) for c in columns[1:])) for reading_id, typed in rows]
-            store.insert(f'answers."{form_id}"', columns, values)
-        store.insert("work.readings", ("reading_id", "instance_id", "form_id", "form_version", "deprecated_id",
-                     "canonical", "group_code", "visit_date", "staff_code", "ended"), self.readings)  # fmt: skip
-        store.insert("work.reading_findings", ("reading_id", "rule", "field", "value", "detail"), sorted(self.findings))
-        store.connection.execute("CREATE OR REPLACE TEMP TABLE named (reading_id VARCHAR, sha256 VARCHAR, item INTEGER)")
-        store.insert("main.named", ("reading_id", "sha256", "item"), self.names)
-        store.connection.execute(
-            "UPDATE work.received r SET reading_id = n.reading_id FROM named n WHERE r.sha256 = n.sha256 AND r.item = n.item"
-        )
-
-
-def _is_echo(form: Form, findings: set[tuple[str, str, str, str, str]], reading_id: str, name: str, rule: str) -> bool:
-    mine = [Finding("", r, f, v, d) for i, r, f, v, d in findings if i == reading_id]
-    new = Finding("", rule, name)
-    return new not in _without_echoes(form, [*mine, new])
-
-
-def rules_sql(form: Form) -> str:
-    """One query over a form's table: (reading_id, rule, field, value) of every rule of the sheet that is broken."""
-    cases = []
+def _tests(form: Form) -> Iterator[tuple[Question, str, str]]:
+    """(question, rule, SQL that is true where it is broken) over columns of the form's answers and `received_on`."""
     for q in form.kept:
         column = f'a."{q.name}"'
         scope = {k: (f"a.{v[0]}", v[1]) if isinstance(v, tuple) else v for k, v in form.scope(q).items()}
         asked = "true" if q.relevant is None else expression.to_sql(q.relevant, scope)[0]
-        tests = []
         if q.required:
-            tests.append(("missing_answer", f"{column} IS NULL AND {asked}"))
+            yield q, "missing_answer", f"{column} IS NULL AND {asked}"
         if q.relevant is not None:
-            tests.append(("not_asked", f"{column} IS NOT NULL AND NOT {asked}"))
+            yield q, "not_asked", f"{column} IS NOT NULL AND NOT {asked}"
         if q.constraint is not None:
             fits = expression.to_sql(q.constraint, scope)[0]
-            tests.append(("impossible_value", f"{column} IS NOT NULL AND {asked} AND NOT {fits}"))
+            yield q, "impossible_value", f"{column} IS NOT NULL AND {asked} AND NOT {fits}"
         if q.type == "select_one":
             codes = ", ".join(f"'{c}'" for c in form.codes(q.list_name))
-            tests.append(("not_in_list", f"{column} NOT IN ({codes})"))
-        if q.type == "select_one_from_file":
-            tests.append(
-                ("not_in_list", f'{column} IS NOT NULL AND {column} NOT IN (SELECT code FROM work."list_{q.list_name}")')
-            )
-        cases += [
-            f"CASE WHEN {test} THEN {{'rule': '{rule}', 'field': '{q.name}', 'value': coalesce({column}::VARCHAR, '')}} END"
-            for rule, test in tests
-        ]
+            yield q, "not_in_list", f"coalesce({column} NOT IN ({codes}), false)"
+        if q.type == "select_multiple":
+            choices = "|".join(form.codes(q.list_name))
+            yield q, "impossible_value", f"NOT coalesce(regexp_full_match({column}, '({choices})( ({choices}))*'), true)"
+
+
+def is_broken_sql(form: Form) -> str:
+    """Whether a row `a` of the form's answers breaks any rule of the sheet."""
+    return " OR ".join(f"({test})" for _, _, test in _tests(form)) or "false"
+
+
+def rules_sql(form: Form, source: str, number: str) -> str:
+    """One query over rows of the form's answers: (number, rule, field, value) of every rule of the sheet that is broken."""
+    cases = [
+        f"CASE WHEN {test} THEN {{'rule': '{rule}', 'field': '{q.name}', 'value': coalesce(a.\"{q.name}\"::VARCHAR, '')}} END"
+        for q, rule, test in _tests(form)
+    ]
     return (
-        f"SELECT reading_id, broken.rule, broken.field, broken.value FROM (SELECT a.reading_id, unnest([{', '.join(cases)}])"
-        f' AS broken FROM answers."{form.form_id}" a JOIN work.current USING (reading_id)) WHERE broken IS NOT NULL'
+        f"SELECT number, broken.rule, broken.field, broken.value FROM (SELECT {number} AS number,"
+        f" unnest([{', '.join(cases)}]) AS broken FROM {source} a) WHERE broken IS NOT NULL"
     )
 
 
-def judge_rules(store: Store, forms: dict[str, Form]) -> list[Finding]:
-    """Everything that submissions give by themselves: what reading found, and the forms' rules again in SQL."""
-    found = [
-        Finding(*row)
-        for row in store.rows(
-            "SELECT instance_id, rule, field, f.value, detail FROM work.reading_findings f JOIN work.current USING (reading_id)"
+# -- in columns
+
+
+def read_answers(work: Work) -> None:
+    """Parse what was kept and not parsed yet, and turn every received item that has no reading into one: a typed row in
+    its form's table, and findings. Notes the readings and identities that are new or gone."""
+    store, forms = work.store, work.context.workspace.forms
+    run = store.connection.execute
+    run("CREATE OR REPLACE TEMP TABLE touched_readings (reading_id UUID, instance_id VARCHAR)")
+    everything = False
+    if store.get("parser") != PARSER:
+        run(
+            "DELETE FROM work.parsed_files; DELETE FROM work.received; DELETE FROM work.readings; DELETE FROM work.reading_findings"
         )
-    ]
-    bad = {(f.instance_id, f.field) for f in found}
-    by_instance: dict[str, list[Finding]] = {}
-    for finding in found:
-        by_instance.setdefault(finding.instance_id, []).append(finding)
-    instances = dict(store.rows("SELECT reading_id, instance_id FROM work.current"))
-    present = {f for (f,) in store.rows("SELECT DISTINCT form_id FROM work.current")}
-    for form in (f for f in forms.values() if f.form_id in present):
-        for reading_id, rule, name, value in store.rows(rules_sql(form)):
-            instance_id = instances[reading_id]
-            if (instance_id, name) in bad:
+        store.put("parser", PARSER)
+        everything = True
+    if store.get("forms") != fingerprint(forms):
+        everything = True
+        run("UPDATE work.received SET reading_id = NULL; DELETE FROM work.readings; DELETE FROM work.reading_findings")
+        for (table,) in store.rows("SELECT table_name FROM information_schema.tables WHERE table_schema = 'answers'"):
+            run(f'DROP TABLE answers."{table}"')
+        store.put("forms", fingerprint(forms))
+    for form in forms.values():
+        columns = "".join(f', "{q.name}" {q.sql_type}' for q in form.kept)
+        run(f'CREATE TABLE IF NOT EXISTS answers."{form.form_id}" (reading_id UUID{columns})')
+    corrections = all_corrections(store)
+    last = int(store.get("corrections_seen") or 0)
+    _forget(work, sorted({r.instance_id for r in corrections if r.kind == "correct" and r.number > last}))
+    store.put("corrections_seen", str(max([r.number for r in corrections], default=0)))
+    reader = _Reader(work, forms, in_force(corrections).answers)
+    reader.read_again()
+    reader.read_new()
+    touched = store.value("SELECT count(*) FROM touched_readings")
+    columns = {"received": "instance_id", "readings": "instance_id", "answers": "reading_id", "reading_findings": ""}
+    for name, column in columns.items() if everything or touched else ():
+        keys = {column: f"SELECT DISTINCT {column} AS key FROM touched_readings"} if column else {}
+        work.note(name, None if everything else keys)
+
+
+def _forget(work: Work, instance_ids: list[str]) -> None:
+    """Drop what was read of these submissions, so that it is read again from what came in and its corrections."""
+    if instance_ids:
+        work.store.connection.execute("CREATE OR REPLACE TEMP TABLE forgotten AS SELECT reading_id, instance_id, form_id"
+                                      " FROM work.readings WHERE instance_id IN (SELECT unnest(?))", [instance_ids])  # fmt: skip
+        _drop_forgotten(work)
+
+
+def _drop_forgotten(work: Work) -> None:
+    run = work.store.connection.execute
+    run("INSERT INTO touched_readings SELECT reading_id, instance_id FROM forgotten")
+    for (form_id,) in work.store.rows("SELECT DISTINCT form_id FROM forgotten"):
+        if form_id in work.context.workspace.forms:
+            run(f'DELETE FROM answers."{form_id}" WHERE reading_id IN (SELECT reading_id FROM forgotten)')
+    for table in ("reading_findings", "readings"):
+        run(f"DELETE FROM work.{table} WHERE reading_id IN (SELECT reading_id FROM forgotten)")
+    run("UPDATE work.received SET reading_id = NULL WHERE reading_id IN (SELECT reading_id FROM forgotten)")
+
+
+class _Reader:
+    """Reads blocks of received items."""
+
+    def __init__(self, work: Work, forms: dict[str, Form], corrected: Mapping[str, Mapping[str, str]]) -> None:
+        self.work, self.store, self.forms, self.corrected = work, work.store, forms, corrected
+        self.run = work.store.connection.execute
+        self.latest = self.store.value("SELECT max(received_on) FROM work.readings")
+
+    def read_new(self) -> None:
+        """Parse the files that were kept and not parsed yet, some rows at a time."""
+        from pipeline.intake.blocks import Gather
+
+        waiting = ingest.not_parsed(self.store)
+        gather = Gather()
+        for number, (sha, name, received_on, content) in enumerate(ingest.contents(self.store, waiting), start=1):
+            self.work.context.progress("reading", number, len(waiting))
+            for _ in gather.add_file(sha, name, content, received_on):
+                if gather.rows >= ROWS_AT_ONCE:
+                    self._take_all(gather.drain())
+        self._take_all(gather.drain())
+        self.store.insert("work.parsed_files", ("sha256",), [(sha,) for sha, _, _ in waiting])
+
+    def _take_all(self, blocks: Iterable[Any]) -> None:
+        for block in blocks:
+            self.take(block, is_new=True)
+
+    def read_again(self) -> None:
+        """Read what was received and has no reading (a form changed, or an answer was corrected)."""
+        from pipeline.intake.blocks import kept_blocks
+
+        if not self.store.value("SELECT count(*) FROM work.received WHERE reading_id IS NULL"):
+            return
+        self.run("CREATE OR REPLACE TEMP TABLE unread AS SELECT * FROM work.received WHERE reading_id IS NULL")
+        for block in kept_blocks(self.store, ROWS_AT_ONCE):
+            self.take(block, is_new=False)
+
+    def take(self, block: Any, is_new: bool) -> None:
+        """One block: its rows into work.received (where new), its readings where they are not known yet."""
+        import pyarrow as pa
+        from pyarrow import compute
+
+        if not len(block):
+            return
+        ids = block.meta["instance_id"]
+        rows = compute.indices_nonzero(compute.is_in(ids, value_set=pa.array(list(self.corrected), pa.string())))
+        for row in rows:
+            one = block.take(pa.array([row.as_py()]))
+            self._take(one, self._overlaid(one), is_new)
+        if len(rows):
+            block = block.take(pa.array(sorted(set(range(len(block))) - set(rows.to_pylist())), pa.int64()))
+        if len(block):
+            self._take(block, block, is_new)
+
+    def _take(self, block: Any, corrected: Any, is_new: bool) -> None:
+        self._read(corrected)
+        if is_new:
+            self._keep_texts(block)
+        else:
+            self.run(
+                "UPDATE work.received r SET reading_id = b.reading_id FROM block b WHERE r.sha256 = b.sha256 AND r.item = b.item"
+            )
+
+    def _overlaid(self, block: Any) -> Any:
+        """A block of one submission with its corrected answers."""
+        import pyarrow as pa
+
+        given = self.corrected[block.meta["instance_id"][0].as_py()]
+        texts = {k: pa.array([v], pa.string()) for k, v in overlay(block.answers(0), given).items()}
+        twice = " ".join(name for name in block.meta["twice"][0].as_py().split() if name not in given)
+        return replace(block, texts=texts, meta={**block.meta, "twice": pa.array([twice], pa.string())})
+
+    def _keep_texts(self, block: Any) -> None:
+        """The rows of a block that was just read into work.received."""
+        import pyarrow as pa
+
+        texts = {f"t{i}": column for i, column in enumerate(block.texts.values())}
+        self.store.connection.register(
+            "incoming", pa.table({"n": pa.array(range(len(block)), pa.int32()), **texts, **block.meta})
+        )
+        listed = f"[{', '.join(f'i.{t}' for t in texts)}]" if texts else "[]::VARCHAR[]"
+        self.run(
+            "INSERT INTO work.received SELECT i.sha256, i.item, i.place, $1, $2, i.instance_id, i.deprecated_id, $3,"
+            f" {listed}, i.twice, i.rule, i.why, b.reading_id FROM incoming i JOIN block b USING (n)",
+            [block.form_hint, block.form_version, json.dumps(list(block.texts), ensure_ascii=False)],
+        )
+        self.store.connection.unregister("incoming")
+
+    def _read(self, block: Any) -> None:
+        import pyarrow as pa
+        from pyarrow import compute
+
+        from pipeline.intake.blocks import said_of
+
+        form = match_form(block.form_hint, self.forms) if block.form_hint else None
+        columns: dict[str, Any] = {"n": pa.array(range(len(block)), pa.int32()), **{k: block.meta[k] for k in _META}}
+        odd: set[int] = set()
+        raw: list[str] = []
+        if form is not None:
+            for q in form.kept:
+                typed, bad = _typed(q, block.texts.get(q.name), len(block))
+                columns[f"a_{q.name}"] = typed
+                if bad is not None:
+                    columns[f"raw_{q.name}"] = block.texts[q.name]
+                    raw.append(q.name)
+                    if not q.is_metadata:
+                        odd |= set(compute.indices_nonzero(bad).to_pylist())
+            if compute.any(compute.not_equal(block.meta["twice"], "")).as_py():
+                odd |= set(compute.indices_nonzero(compute.not_equal(block.meta["twice"], "")).to_pylist())
+            said = _said_sql(form, block.texts, set(raw))
+        else:
+            columns["said_by"] = said_of(block)
+            said = "said_by"
+        self.store.connection.register("incoming", pa.table(columns))
+        answers = ", ".join(f'"a_{q.name}" AS "{q.name}"' for q in form.kept) + ", " if form else ""
+        self.run(
+            f"CREATE OR REPLACE TEMP TABLE block AS SELECT *, left(sha256(concat(instance_id, chr(10), deprecated_id, chr(10),"
+            f" said::VARCHAR)), 32)::UUID AS reading_id FROM (SELECT n, {', '.join(_META)}, {answers}DATE '{block.received_on}'"
+            f" AS received_on, left(sha256({said}), 32)::UUID AS said FROM incoming)"
+        )
+        self.store.connection.unregister("incoming")
+        if self.latest is not None and block.received_on < self.latest:  # the day on which it first came decides
+            self.run("CREATE OR REPLACE TEMP TABLE forgotten AS SELECT reading_id, instance_id, form_id FROM work.readings r"
+                     " SEMI JOIN block b USING (reading_id) WHERE r.received_on > $1", [block.received_on])  # fmt: skip
+            _drop_forgotten(self.work)
+        self.latest = max(self.latest or block.received_on, block.received_on)
+        self.run(
+            "CREATE OR REPLACE TEMP TABLE fresh AS SELECT min(n) AS n FROM block ANTI JOIN work.readings USING (reading_id)"
+            " GROUP BY reading_id"
+        )
+        if form is not None:
+            self._explain(form, block, odd)
+            names = ", ".join(f'"{q.name}"' for q in form.kept)
+            self.run(
+                f'INSERT INTO answers."{form.form_id}" (reading_id, {names}) SELECT reading_id, {names} FROM block SEMI JOIN fresh USING (n)'
+            )
+        else:
+            self.run(
+                "INSERT INTO work.reading_findings SELECT reading_id, CASE WHEN rule = '' THEN 'unknown_form' ELSE rule END, '',"
+                " CASE WHEN rule = '' THEN $1 ELSE place END, why FROM block SEMI JOIN fresh USING (n)",
+                [block.form_hint],
+            )
+        ended = '"end"' if form and any(q.name == "end" for q in form.kept) else "NULL"
+        of_form = f"group_code, visit_date, staff_code, {ended}" if form else "NULL, NULL, NULL, NULL"
+        self.run(
+            f"INSERT INTO work.readings SELECT reading_id, instance_id, $1, deprecated_id, said, {of_form}, received_on"
+            " FROM block SEMI JOIN fresh USING (n)",
+            [form.form_id if form else block.form_hint],
+        )
+        self.run("INSERT INTO touched_readings SELECT reading_id, instance_id FROM block")
+
+    def _explain(self, form: Form, block: Any, odd: set[int]) -> None:
+        """Findings of what is not clean, each submission by itself."""
+        self.run(
+            f"CREATE OR REPLACE TEMP TABLE broken AS SELECT n FROM block a SEMI JOIN fresh USING (n) WHERE {is_broken_sql(form)}"
+        )
+        fresh = (
+            {n for (n,) in self.store.rows("SELECT n FROM fresh WHERE n IN (SELECT unnest(?))", [sorted(odd)])}
+            if odd
+            else set()
+        )
+        numbers = sorted(fresh | {n for (n,) in self.store.rows("SELECT n FROM broken")})
+        if not numbers:
+            return
+        from pipeline.intake.frame_schema import answer_frame, frame_failures
+
+        validator = answer_validator(form, block.received_on)
+        ids = dict(self.store.rows("SELECT n, reading_id FROM block WHERE n IN (SELECT unnest(?))", [numbers]))
+        found: dict[int, list[Finding]] = {}
+        frame = []
+        for n in numbers:
+            typed, found[n] = type_answers(form, block.answers(n), block.meta["twice"][n].as_py().split(), validator)
+            frame.append({**typed, "received_on": block.received_on})
+        broken = [(numbers[at], rule, name, str(frame[at].get(name, ""))) for at, rule, name in
+                  sorted(frame_failures(form, answer_frame(form, frame)))]  # fmt: skip
+        broken += self.store.rows(rules_sql(form, "(SELECT * FROM block SEMI JOIN broken USING (n))", "n") + " ORDER BY ALL")
+        for n, rule, name, value in broken:
+            if name not in {f.field for f in found[n]}:
+                new = _finding("", form.question(name), rule, value)
+                if new in _without_echoes(form, [*found[n], new]):
+                    found[n].append(new)
+        rows = [(str(ids[n]), f.rule, f.field, f.value, f.detail) for n in numbers for f in sorted(set(found[n]))]
+        self.store.insert("work.reading_findings", ("reading_id", "rule", "field", "value", "detail"), rows)
+
+
+_META = ("sha256", "item", "place", "instance_id", "deprecated_id", "twice", "rule", "why")
+_ARROW = {"BIGINT": "int64", "DOUBLE": "float64", "DATE": "date32", "VARCHAR": "string"}
+
+
+def _typed(q: Question, texts: Any, many: int) -> tuple[Any, Any]:
+    """A column of answers by the strict reader of its kind, each distinct text read once; and which could not be read (None
+    where all could)."""
+    import pyarrow as pa
+    from pyarrow import compute
+
+    kind = getattr(pa, _ARROW[q.sql_type])()
+    if texts is None:
+        return pa.nulls(many, kind), None
+    if q.value_type == "text":
+        bad = compute.match_substring(texts, "\ufffd")
+        if not compute.any(bad).as_py():
+            return texts, None
+        return compute.if_else(bad, pa.scalar(None, pa.string()), texts), compute.fill_null(bad, False)
+    coded = texts.dictionary_encode()
+    values = [READERS[q.value_type](text) for text in coded.dictionary.to_pylist()]
+    wrong = [isinstance(v, Unreadable) for v in values]
+    typed = pa.array([None if w else v for v, w in zip(values, wrong, strict=True)], type=kind).take(coded.indices)
+    if not any(wrong):
+        return typed, None
+    return typed, compute.fill_null(pa.array(wrong).take(coded.indices), False)
+
+
+def _said_sql(form: Form, texts: Mapping[str, Any], raw: set[str]) -> str:
+    """What a submission says, alike for every container it may come in; metadata left out."""
+    parts = []
+    for q in sorted(form.kept, key=lambda q: q.name):
+        if q.name not in texts or q.is_metadata:
+            continue
+        value = f'"a_{q.name}"::VARCHAR'
+        if q.name in raw:
+            value = f'coalesce({value}, "raw_{q.name}")'
+        measure = f"length({value}) || ':' || " if q.value_type == "text" or q.name in raw else ""
+        parts.append(f"'{q.name}=' || {measure}{value}")
+    return f"concat_ws(chr(31), '{form.form_id}', {', '.join(parts)})" if parts else f"'{form.form_id}'"
+
+
+def find_unlisted(work: Work) -> None:
+    """work.unlisted: (reading_id, field, value, list_name) of answers whose code is in no list."""
+    queries = ["SELECT NULL::UUID AS reading_id, '' AS field, '' AS value, '' AS list_name WHERE false"]
+    for form in work.context.workspace.forms.values():
+        for q in form.kept:
+            if q.type != "select_one_from_file":
                 continue
-            new = _finding(instance_id, form.question(name), rule, value)
-            by_instance.setdefault(instance_id, []).append(new)
-            if new in _without_echoes(form, by_instance[instance_id]):
-                found.append(new)
-    return found
+            known = f'SELECT code FROM work."list_{q.list_name}"'
+            if q.list_name not in LISTS:
+                known = f"SELECT code FROM work.other_codes WHERE list_name = '{q.list_name}'"
+            part = " AND reading_id IN (SELECT key FROM touched)" if work.is_part else ""
+            queries.append(
+                f"SELECT reading_id, '{q.name}', \"{q.name}\", '{q.list_name}' FROM answers.\"{form.form_id}\""
+                f' WHERE "{q.name}" NOT IN ({known}){part}'
+            )
+    work.put_query("unlisted", " UNION ALL ".join(queries))

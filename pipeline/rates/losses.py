@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.formulas.overdispersion import pooled_interval, ratio_effect_of_sums
 from pipeline.formulas.survival import Counts, aalen_johansen, kaplan_meier, log_log_interval, log_rank
-from pipeline.store import Store
+from pipeline.stages import Work
 
 STAGES = ("tray", "bag", "budded", "read", "cut_back", "staked", "topped")
 DAYS_A_STEP = 5
@@ -71,28 +71,27 @@ def _levels(codes: Any, of: dict[str, dict[str, str | None]]) -> Iterator[tuple[
             yield by, str(level), np.flatnonzero(own == level)
 
 
-def estimate_losses(store: Store) -> None:
+def estimate_losses(work: Work) -> None:
     """work.survival, work.loss_causes and work.survival_tests."""
-    store.build("lineage", "life_events", "budded_life", "stage_losses", "stage_flows")
-    opening, budding = _lives(store, "days_from_opening"), _lives(store, "days_from_budding")
-    stocks = dict(store.rows("SELECT group_code, rootstock FROM work.origins"))
-    scions = dict(store.rows("SELECT DISTINCT group_code, scion FROM work.budded_life WHERE scion IS NOT NULL"))
-    rows = [*_by_stage(store)]
+    opening, budding = _lives(work, "days_from_opening"), _lives(work, "days_from_budding")
+    stocks = dict(work.rows("SELECT group_code, rootstock FROM work.origins"))
+    scions = dict(work.rows("SELECT DISTINCT group_code, scion FROM work.budded_life WHERE scion IS NOT NULL"))
+    rows = [*_by_stage(work)]
     rows += _by_days("days_from_opening", opening, {"rootstock": stocks})
     rows += _by_days("days_from_budding", budding, {"rootstock": stocks, "scion": scions})
-    store.make("survival", _SURVIVAL, rows)
-    store.make("loss_causes", _CAUSES, [*_causes(store, opening, stocks)])
+    work.put("survival", _SURVIVAL, rows)
+    work.put("loss_causes", _CAUSES, [*_causes(work, opening, stocks)])
     tests = [_test(clock, by, lives, of) for clock, lives, by, of in (
         ("days_from_opening", opening, "rootstock", stocks), ("days_from_budding", budding, "rootstock", stocks),
         ("days_from_budding", budding, "scion", scions))]  # fmt: skip
-    store.make("survival_tests", _TESTS, [t for t in tests if t])
+    work.put("survival_tests", _TESTS, [t for t in tests if t])
 
 
-def _lives(store: Store, clock: str) -> _Lives:
+def _lives(work: Work, clock: str) -> _Lives:
     table, age = ("life_events", "dated_on - clock_on") if clock == "days_from_opening" else ("budded_life", "age")
-    found = store.connection.execute(
+    found = work.arrays(
         f"SELECT group_code, kind, coalesce(cause, '') AS cause, ({age})::BIGINT AS age, quantity FROM work.{table} ORDER BY ALL"
-    ).fetchnumpy()
+    )
     return _Lives(*(found[c] for c in ("group_code", "kind", "cause", "age", "quantity")))
 
 
@@ -128,10 +127,10 @@ def _test(clock: str, by: str, lives: _Lives, of: dict[str, str | None]) -> tupl
     return by, clock, len(names), int(known.sum()), found.chi2, found.freedom, found.p_value
 
 
-def _by_stage(store: Store) -> Iterator[tuple[Any, ...]]:
+def _by_stage(work: Work) -> Iterator[tuple[Any, ...]]:
     """Of the plants that came into a stage, those not lost in it, over the groups that have left it; `survival` is the running
     product, its error by leaving out one group at a time."""
-    flows = store.rows(
+    flows = work.rows(
         "SELECT f.group_code, f.rootstock, f.rank, f.came, f.lost, f.moved_out + f.despatched,"
         " CASE WHEN s.stage = 'gone' THEN 8 ELSE f.group_rank END FROM work.stage_flows f JOIN work.standing s USING (group_code)"
     )
@@ -164,7 +163,7 @@ def _by_stage(store: Store) -> Iterator[tuple[Any, ...]]:
                        _none(error[k]), _none(low[k]), _none(high[k]))  # fmt: skip
 
 
-def _causes(store: Store, lives: _Lives, stocks: dict[str, str | None]) -> Iterator[tuple[Any, ...]]:
+def _causes(work: Work, lives: _Lives, stocks: dict[str, str | None]) -> Iterator[tuple[Any, ...]]:
     """Lost plants by cause, over all stages and in each. `share` is of all losses of the level. `cumulative` of stage `all` is
     the incidence up to the last age with a hundred plants at risk (with the survivors these sum to one); in a stage it is
     the share of the plants that came into it."""
@@ -182,11 +181,11 @@ def _causes(store: Store, lives: _Lives, stocks: dict[str, str | None]) -> Itera
             n = int(lost[c].sum())
             yield (by, level, names[c] or "other", "all", n, n / whole, float(found.cumulative[c]), _none(1 - high[c]),
                    _none(1 - low[c]))  # fmt: skip
-        yield from _causes_by_stage(store, by, level, whole)
+        yield from _causes_by_stage(work, by, level, whole)
 
 
-def _causes_by_stage(store: Store, by: str, level: str, whole: int) -> Iterator[tuple[Any, ...]]:
-    rows = store.rows(
+def _causes_by_stage(work: Work, by: str, level: str, whole: int) -> Iterator[tuple[Any, ...]]:
+    rows = work.rows(
         "WITH flows AS (SELECT group_code, rank, came, came - lost - moved_out - despatched AS held FROM work.stage_flows"
         " WHERE $1 = 'all' OR rootstock = $2), ranks AS (SELECT unnest([1, 2, 3, 4, 5, 6, 7]) AS rank),"
         " entered AS (SELECT g.group_code, r.rank, greatest(0, coalesce(sum(f.held) FILTER (WHERE f.rank < r.rank), 0))"

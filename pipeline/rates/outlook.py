@@ -14,6 +14,7 @@ from pipeline.formulas.overdispersion import beta_binomial, design_effect, rho_w
 from pipeline.formulas.requirement import DRAWS, SEED, StepRate, draw_through, enough_through
 from pipeline.rates.losses import STAGES
 from pipeline.settings import Settings
+from pipeline.stages import Work
 from pipeline.store import Store
 
 STEPS = ("transplanted", "bagged", "budded", "read", "cut_back", "staked", "topped")
@@ -21,6 +22,8 @@ STEPS = ("transplanted", "bagged", "budded", "read", "cut_back", "staked", "topp
 STEP_WORDS = {"transplanted": "seedlings to transplant", "bagged": "seedlings to bag", "budded": "buds to set",
               "read": "buds that took", "cut_back": "trees cut back", "staked": "trees staked", "topped": "trees topped"}  # fmt: skip
 _STEP_OF_STAGE = {stage: at for at, stage in enumerate(STAGES)}
+TABLES = ("projection", "order_faults", "unknown_steps", "step_counts", "stage_ages", "openings", "origins")
+"""The tables that a plan and the projection are read from."""
 _LEAST_GROUPS, _LEAST_PLANTS = 5, 500
 _READY_AFTER_BUDDING = 270
 
@@ -53,9 +56,9 @@ class Rates:
     """The rates of all steps, for any pair: from the pair's own groups where they are enough, else from its rootstock's, else
     from all of the nursery's."""
 
-    def __init__(self, store: Store) -> None:
+    def __init__(self, work: Work | Store) -> None:
         self.rows: dict[str, list[tuple[str, str, int, int]]] = {}
-        for step, stock, scion, began, through in store.rows(
+        for step, stock, scion, began, through in work.rows(
             "SELECT step, coalesce(rootstock, ''), coalesce(scion, ''), began, through FROM work.step_counts ORDER BY ALL"
         ):
             self.rows.setdefault(step, []).append((stock, scion, began, max(0, min(began, through))))
@@ -101,17 +104,17 @@ def _months_before(day: dt.date, months: int) -> dt.date:
     return dt.date(year, month + 1, 1)
 
 
-def plan(store: Store, settings: Settings, rootstock: str, scion: str, trees: int, month: dt.date) -> list[PlanStep]:
+def plan(work: Store, settings: Settings, rootstock: str, scion: str, trees: int, month: dt.date) -> list[PlanStep]:
     """What to begin each step with so that so many trees of a pair are ready on the first of a month. Raises Refused where
     a step has never been gone through here."""
-    rates = Rates(store)
-    ages = dict(store.rows("SELECT stage, days FROM work.stage_ages"))
+    rates = Rates(work)
+    ages = dict(work.rows("SELECT stage, days FROM work.stage_ages"))
     sown = _months_before(month, settings.intervals.despatch_months)
     chain = [rates.of(step, rootstock, scion) for step in STEPS]
     lacking = [step for step, rate in zip(STEPS, chain, strict=True) if rate is None]
     if lacking:
         raise Refused(f"No plan can be made yet: no group of this nursery is through with the step {lacking[0]!r}.")
-    opened = store.value("SELECT median(g.opened_on - o.sow_date)::BIGINT FROM work.openings g JOIN work.origins o USING (group_code)"
+    opened = work.value("SELECT median(g.opened_on - o.sow_date)::BIGINT FROM work.openings g JOIN work.origins o USING (group_code)"
                          " WHERE o.from_group IS NULL")  # fmt: skip
     days = {"transplanted": opened, "bagged": ages.get("bag")} | {step: ages.get(step) for step in STEPS[2:]}
     found = []
@@ -133,14 +136,14 @@ def sow_by(settings: Settings, month: dt.date) -> dt.date:
     return _months_before(month, settings.intervals.despatch_months)
 
 
-def project(store: Store, settings: Settings, day: dt.date) -> None:
+def project(work: Work) -> None:
     """work.projection: trees ready by pair and month with their 80 % band, against the orders that are open."""
-    store.build("stage_ages", "order_faults")
-    rates, this_month = Rates(store), day.replace(day=1)
+    settings, day = work.context.workspace.settings, work.value("SELECT as_of FROM work.day")
+    rates, this_month = Rates(work), day.replace(day=1)
     ready: dict[tuple[str, str], dict[dt.date, Any]] = {}
-    lag = dict(store.rows("SELECT stage, days FROM work.stage_ages")).get("ready") or _READY_AFTER_BUDDING
+    lag = dict(work.rows("SELECT stage, days FROM work.stage_ages")).get("ready") or _READY_AFTER_BUDDING
     unknown: set[str] = set()
-    for code, stock, scion, stage, estimate, low, high, ready_on, live, waiting in store.rows(
+    for code, stock, scion, stage, estimate, low, high, ready_on, live, waiting in work.rows(
         "SELECT s.group_code, coalesce(s.rootstock, ''), coalesce(s.scion, ''), s.stage, s.estimate, s.low, s.high,"
         " greatest((o.sow_date + to_months($1))::DATE, l.budded_on + $2::INTEGER), l.live, l.waiting FROM work.standing s"
         " LEFT JOIN work.origins o USING (group_code) JOIN (SELECT group_code, max(budded_on) AS budded_on,"
@@ -168,18 +171,18 @@ def project(store: Store, settings: Settings, day: dt.date) -> None:
         month = max(this_month, (ready_on or day).replace(day=1))
         of_pair = ready.setdefault((stock, scion), {})
         of_pair[month] = of_pair.get(month, 0) + left
-    store.make("unknown_steps", {"step": "VARCHAR"}, [(step,) for step in STEPS if step in unknown])
-    _write(store, ready, _open_orders(store), this_month)
+    work.put("unknown_steps", {"step": "VARCHAR"}, [(step,) for step in STEPS if step in unknown])
+    _write(work, ready, _open_orders(work), this_month)
 
 
-def _open_orders(store: Store) -> dict[tuple[str, str], dict[dt.date, int]]:
+def _open_orders(work: Work) -> dict[tuple[str, str], dict[dt.date, int]]:
     """Trees still to deliver by pair and the month they are wanted in."""
     found: dict[tuple[str, str], dict[dt.date, int]] = {}
-    sent = dict(store.rows(
+    sent = dict(work.rows(
         "SELECT p.order_ref, sum(m.quantity)::BIGINT FROM work.movements m JOIN work.accepted p USING (instance_id)"
         " WHERE m.kind = 'despatched' AND p.order_ref IS NOT NULL GROUP BY p.order_ref"
     ))  # fmt: skip
-    for code, scion, stock, quantity, wanted in store.rows(
+    for code, scion, stock, quantity, wanted in work.rows(
         "SELECT code, coalesce(scion, ''), coalesce(rootstock, ''), TRY_CAST(quantity AS BIGINT), TRY_CAST(wanted_on AS DATE)"
         " FROM work.list_orders WHERE code NOT IN (SELECT code FROM work.order_faults) ORDER BY code"
     ):
@@ -196,7 +199,7 @@ COLUMNS = ("rootstock", "scion", "month", "ready", "low", "high", "ordered", "ov
 
 
 def _write(
-    store: Store, ready: dict[tuple[str, str], dict[dt.date, Any]], orders: dict[tuple[str, str], dict[dt.date, int]],
+    work: Work, ready: dict[tuple[str, str], dict[dt.date, Any]], orders: dict[tuple[str, str], dict[dt.date, int]],
     this_month: dt.date,
 ) -> None:  # fmt: skip
     rows: list[tuple[Any, ...]] = []
@@ -215,4 +218,4 @@ def _write(
                          overdue if month == this_month else 0, *(round(v) for v in sofar),
                          ordered_until, max(0, ordered_until - round(sofar[0])), chance))  # fmt: skip
     kinds = dict.fromkeys(COLUMNS, "BIGINT") | dict.fromkeys(COLUMNS[:3], "VARCHAR") | {"chance_enough": "DOUBLE"}
-    store.make("projection", kinds, rows)
+    work.put("projection", kinds, rows)

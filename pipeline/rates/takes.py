@@ -17,7 +17,7 @@ from pipeline.formulas.overdispersion import (
     rho_within,
 )
 from pipeline.formulas.proportions import difference
-from pipeline.store import Store
+from pipeline.stages import Work
 
 LEAST_BUDS = 200
 """A team with fewer buds read is given no flag; it says so."""
@@ -41,40 +41,37 @@ _TAKE = (
 )
 
 
-def estimate_takes(store: Store) -> None:
-    """work.take_rates, work.team_ratios, work.teams and work.take_spread from work.lots."""
-    lots = store.connection.execute(
+def estimate_takes(work: Work) -> None:
+    """work.take_rates, work.team_ratios and work.take_spread from work.lots."""
+    lots = work.arrays(
         "SELECT team_code, coalesce(rootstock, '?') AS rootstock, coalesce(scion, '?') AS scion, attempt::VARCHAR AS attempt,"
         " strftime(budded_on, '%Y-%m') AS season, (green + brown + missing)::BIGINT AS read, green::BIGINT AS taken"
         " FROM work.lots WHERE green + brown + missing > 0 ORDER BY group_code, attempt, team_code"
-    ).fetchnumpy()
+    )
     columns = {k: np.asarray(lots[k], dtype=str) for k in ("team_code", "rootstock", "scion", "attempt", "season")}
     read, taken = (np.asarray(lots[k], dtype=np.int64) for k in ("read", "taken"))
     pair = np.char.add(np.char.add(columns["rootstock"], "+"), columns["scion"])
     cell = np.char.add(np.char.add(pair, " "), columns["attempt"])
     moments = cautious(rho_within(taken, read, cell))
-    store.connection.execute(
-        "CREATE OR REPLACE TABLE work.take_spread AS SELECT $1::DOUBLE AS rho, $2::BIGINT AS freedom", list(moments)
-    )
+    work.put("take_spread", {"rho": "DOUBLE", "freedom": "BIGINT"}, [tuple(moments)])
     factors = {k: columns[k].tolist() for k in ("rootstock", "scion", "season", "attempt")} | {"pair": pair.tolist()}
     compared = compare_teams(taken, read, factors, columns["team_code"].tolist(), LEAST_BUDS) if len(read) else {}
-    _take_rates(store, moments, compared)
+    _take_rates(work, moments, compared)
     _, stratum = np.unique(cell, return_inverse=True)
     ratios = {
         str(t): _ratio(taken, read, stratum, columns["team_code"] == t, moments.rho) for t in np.unique(columns["team_code"])
     }
-    store.make("team_ratios", {"team_code": "VARCHAR"} | dict.fromkeys(("odds_ratio", "odds_low", "odds_high"), "DOUBLE"), [
+    work.put("team_ratios", {"team_code": "VARCHAR"} | dict.fromkeys(("odds_ratio", "odds_low", "odds_high"), "DOUBLE"), [
         (team, *r) for team, r in ratios.items() if not math.isnan(r.ratio)
     ])  # fmt: skip
-    store.build("teams")
 
 
-def _take_rates(store: Store, moments: Moments, compared: dict[str, Compared]) -> None:
+def _take_rates(work: Work, moments: Moments, compared: dict[str, Compared]) -> None:
     """Pooled take of every level: whole buds first, the rate last. Unsure buds are left out until read again."""
     rows: list[tuple[Any, ...]] = []
     for by, level in _LEVELS.items():
         read_only = " AND read_on IS NOT NULL" if by == "days" else ""
-        for name, lots, buds_set, read, taken, squares in store.rows(
+        for name, lots, buds_set, read, taken, squares in work.rows(
             f"SELECT {level} AS level, count(*), sum(buds_set)::BIGINT, coalesce(sum(green + brown + missing), 0)::BIGINT,"
             " coalesce(sum(green), 0)::BIGINT, coalesce(sum((green + brown + missing) ** 2), 0)::DOUBLE FROM work.lots"
             f" WHERE level IS NOT NULL{read_only} GROUP BY level ORDER BY level"
@@ -82,7 +79,7 @@ def _take_rates(store: Store, moments: Moments, compared: dict[str, Compared]) -
             team = compared.get(name) if by == "team" else None
             rows.append((by, name, lots, buds_set, read, taken, *_share(taken, read, squares, moments), *_fair(team)))
     rows += _after_all_attempts(rows, moments)
-    store.make("take_rates", _TAKE, rows)
+    work.put("take_rates", _TAKE, rows)
 
 
 def _share(taken: int, read: int, squares: float, moments: Moments) -> tuple[float | None, ...]:
@@ -127,23 +124,22 @@ def _ratio(taken: Any, read: Any, stratum: Any, is_team: Any, rho: float) -> Rat
                       by_stratum(read - taken, ~is_team), deff)  # fmt: skip
 
 
-def compare_times(store: Store) -> None:
+def compare_times(work: Work) -> None:
     """work.timeliness: of buds read too early or too late, and of groups cut back late, what came through against those
     done in time, lots and groups differing as they do."""
-    store.build("cut_times")
     rows: list[tuple[Any, ...]] = []
-    for work, kind, query in (
+    for name, kind, query in (
         ("reading", "CASE WHEN days < t.earliest_bud_take THEN 'early' WHEN days > t.latest_bud_take THEN 'late' ELSE 'in time' END",
          "(SELECT days, green + brown + missing AS n, green AS y FROM work.lots WHERE green + brown + missing > 0)"),
         ("cutting back", "CASE WHEN days > 2 * t.cut_back THEN 'late' ELSE 'in time' END",
          "(SELECT days, began AS n, through AS y FROM work.cut_times WHERE began > 0)"),
     ):  # fmt: skip
-        of = {kind: (y, n) for kind, y, n in store.rows(
+        of = {kind: (y, n) for kind, y, n in work.rows(
             f"SELECT {kind} AS kind, list(y ORDER BY n, y), list(n ORDER BY n, y) FROM {query}, work.settings t GROUP BY kind"
         )}  # fmt: skip
-        rows += [(work, kind, len(n), sum(n), sum(y), *_apart(of, kind)) for kind, (y, n) in sorted(of.items())]
+        rows += [(name, kind, len(n), sum(n), sum(y), *_apart(of, kind)) for kind, (y, n) in sorted(of.items())]
     kinds = {"work": "VARCHAR", "kind": "VARCHAR"} | dict.fromkeys(("units", "plants", "through"), "BIGINT")
-    store.make("timeliness", kinds | dict.fromkeys(("difference", "low", "high"), "DOUBLE"), rows)
+    work.put("timeliness", kinds | dict.fromkeys(("difference", "low", "high"), "DOUBLE"), rows)
 
 
 def _apart(of: dict[str, tuple[list[int], list[int]]], kind: str) -> tuple[float | None, ...]:
@@ -156,11 +152,10 @@ def _apart(of: dict[str, tuple[list[int], list[int]]], kind: str) -> tuple[float
     return difference(sum(y) / sum(n), sizes[0], sum(good) / sum(size), sizes[1])
 
 
-def compare_off_types(store: Store) -> None:
+def compare_off_types(work: Work) -> None:
     """work.off_type: off-type culls of each rootstock against the range published for it, where its list has one."""
-    store.build("off_types")
     rows: list[tuple[Any, ...]] = []
-    for stock, lifted, culled, published_low, published_high, source in store.rows(
+    for stock, lifted, culled, published_low, published_high, source in work.rows(
         "SELECT o.rootstock, list(o.lifted ORDER BY o.group_code), list(o.off_type ORDER BY o.group_code),"
         " any_value(TRY_CAST(r.off_type_low AS DOUBLE)), any_value(TRY_CAST(r.off_type_high AS DOUBLE)), any_value(r.source)"
         " FROM work.off_types o LEFT JOIN work.list_rootstocks r ON r.code = o.rootstock GROUP BY o.rootstock ORDER BY o.rootstock"
@@ -176,4 +171,4 @@ def compare_off_types(store: Store) -> None:
         rows.append((stock, len(lifted), n, y, y / n, low, high, published_low, published_high, source, verdict))
     kinds = {"rootstock": "VARCHAR"} | dict.fromkeys(("groups", "lifted", "off_type"), "BIGINT")
     kinds |= dict.fromkeys(("share", "low", "high", "published_low", "published_high"), "DOUBLE")
-    store.make("off_type", kinds | {"source": "VARCHAR", "verdict": "VARCHAR"}, rows)
+    work.put("off_type", kinds | {"source": "VARCHAR", "verdict": "VARCHAR"}, rows)

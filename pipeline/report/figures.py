@@ -321,7 +321,7 @@ def gather(store: Store, workspace: Workspace) -> Figures:
     overall = _shares(store, "all", {})
     return Figures(
         name=workspace.settings.name,
-        day=store.value("SELECT as_of FROM work.settings"),
+        day=store.value("SELECT as_of FROM work.day"),
         states=counts_of_states(store),
         stock=gather_stock(store),
         courses=courses(store),

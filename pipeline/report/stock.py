@@ -15,6 +15,11 @@ STAGE_WORDS = {"tray": "in trays", "bag": "in bags", "budded": "budded", "read":
                "staked": "staked", "topped": "topped", "gone": "gone"}  # fmt: skip
 
 
+STOCK = ("standing", "stands_now", "counts", "discrepancies", "unrecorded", "chain_nodes", "movements", "list_locations",
+         "list_scions")  # fmt: skip
+"""The tables that `gather_stock` reads."""
+
+
 @dataclass(frozen=True)
 class Standing:
     """Plants of some groups; `low` to `high` holds their true number in 95 of 100 cases, groups erring each by itself."""
@@ -195,8 +200,8 @@ def courses(store: Store, most: int = 12) -> list[Course]:
     places = place_names(store)
     found = []
     for code, place, estimate, low, high, book, day in store.rows(
-        "SELECT s.group_code, s.location, s.estimate, s.low, s.high, s.book_count, t.as_of FROM standing s"
-        " JOIN work.counts c ON c.group_code = s.group_code AND c.is_last, work.settings t WHERE s.state <> 'ok'"
+        "SELECT s.group_code, s.location, s.estimate, s.low, s.high, s.book_count, d.as_of FROM standing s"
+        " JOIN work.counts c ON c.group_code = s.group_code AND c.is_last, work.day d WHERE s.state <> 'ok'"
         " ORDER BY greatest(abs(c.counted - c.expected), s.high - s.low) DESC, s.group_code LIMIT ?",
         [most],
     ):

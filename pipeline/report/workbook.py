@@ -11,7 +11,7 @@ from openpyxl.styles import Alignment, Font, PatternFill
 from openpyxl.utils import get_column_letter
 
 from pipeline.store import Store
-from pipeline.tables import TABLES, plain_cell
+from pipeline.tables import TABLES, in_order, plain_cell
 
 _RATES = {"take_rate", "low", "high", "adjusted", "adjusted_low", "adjusted_high", "p_wrong", "survival",
           "se", "share", "cumulative", "exact_share", "confidence", "difference", "lost_share", "published_low", "published_high",
@@ -28,7 +28,7 @@ def write_workbook(store: Store, path: Path) -> None:
         sheet.freeze_panes = "B2"
         for position, column in enumerate(columns, start=1):
             sheet.column_dimensions[get_column_letter(position)].width = _WIDE.get(column, max(11, len(column) + 2))
-        rows = store.rows(f'SELECT * FROM main."{name}"')
+        rows = store.rows(in_order(name))
         sheet.auto_filter.ref = f"A1:{get_column_letter(len(columns))}{len(rows) + 1}"
         head = []
         for column in columns:

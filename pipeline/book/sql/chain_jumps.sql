@@ -29,4 +29,3 @@ SELECT group_code, position, instance_id, is_loss, size
 FROM jumps
 WHERE abs(size) >= 3
 QUALIFY row_number() OVER (PARTITION BY group_code, position ORDER BY is_loss DESC, abs(size) DESC, size, instance_id) <= 3
-ORDER BY group_code, position, is_loss DESC, abs(size) DESC, size, instance_id

@@ -84,4 +84,3 @@ FROM steps s
 JOIN staged g USING (group_code, position)
 LEFT JOIN work.placings p ON p.group_code = s.group_code AND (s.on_date, s.ended) >= (p.from_on, p.from_ended)
     AND (p.until_on IS NULL OR (s.on_date, s.ended) < (p.until_on, p.until_ended))
-ORDER BY s.group_code, s.position

@@ -27,4 +27,3 @@ SELECT group_code, form_id, max(visit_date) AS on_date, min(visit_date) AS from_
 FROM walked
 GROUP BY group_code, form_id, walk
 HAVING bool_or(coverage IN ('whole', 'last_part'))
-ORDER BY group_code, on_date, instance_ids

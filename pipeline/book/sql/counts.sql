@@ -9,4 +9,3 @@ SELECT n.group_code, n.on_date, n.form_id, n.instance_ids, n.counted, b.expected
     n.position = max(n.position) OVER (PARTITION BY n.group_code) AS is_last
 FROM work.chain_nodes n JOIN work.chain_beliefs b USING (group_code, position), work.settings t
 WHERE n.kind = 'count'
-ORDER BY n.group_code, n.position

@@ -23,9 +23,8 @@ tasks AS (
     UNION ALL
     SELECT group_code, 'stock_count', coalesce(last_count_on, opened_on) + t.stock_count FROM standing, work.settings t
     UNION ALL
-    SELECT group_code, 'recount', t.as_of FROM work.standing, work.settings t WHERE state <> 'ok'
+    SELECT group_code, 'recount', d.as_of FROM work.standing, work.day d WHERE state <> 'ok'
 )
-SELECT t.group_code, t.task, t.due_on, (SELECT as_of FROM work.settings) - t.due_on AS days_over, s.location, s.estimate
+SELECT t.group_code, t.task, t.due_on, (SELECT as_of FROM work.day) - t.due_on AS days_over, s.location, s.estimate
 FROM tasks t JOIN work.standing s USING (group_code)
 WHERE t.due_on IS NOT NULL
-ORDER BY days_over DESC, group_code, task

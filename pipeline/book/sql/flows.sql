@@ -8,4 +8,3 @@ WITH changes AS (
 )
 SELECT *, sum(net) OVER (PARTITION BY group_code ORDER BY on_date, ended, instance_id)::BIGINT AS book_after
 FROM changes
-ORDER BY group_code, on_date, ended, instance_id

@@ -15,4 +15,3 @@ SELECT l.group_code, l.team_code, l.attempt, o.rootstock, l.scion, l.budwood_bat
 FROM budded l
 LEFT JOIN work.folded f USING (group_code, team_code, attempt)
 LEFT JOIN work.origins o USING (group_code)
-ORDER BY l.group_code, l.attempt, l.team_code

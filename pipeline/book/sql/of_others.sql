@@ -5,15 +5,15 @@ WITH left_there AS (
     FROM work.chain_nodes WHERE kind = 'count' AND location IS NOT NULL AND counted - taken_out > 0
 ),
 near AS (
-    SELECT unnest([-2, -1, 0, 1, 2]) AS off, unnest([0.1, 0.2, 0.4, 0.2, 0.1]) AS weight
+    SELECT unnest([-2, -1, 0, 1, 2]) AS off, unnest([1, 2, 4, 2, 1]) AS tenths
 ),
 by_group AS (
-    SELECT l.group_code, l.location, l.span + s.shift AS span, l.number + n.off AS number, sum(n.weight) AS weight
+    SELECT l.group_code, l.location, l.span + s.shift AS span, l.number + n.off AS number, sum(n.tenths)::BIGINT AS tenths
     FROM left_there l, near n, (SELECT unnest([-1, 0, 1]) AS shift) s
     GROUP BY ALL
 ),
 by_place AS (
-    SELECT location, span, number, sum(weight) AS weight FROM by_group GROUP BY ALL
+    SELECT location, span, number, sum(tenths)::BIGINT AS tenths FROM by_group GROUP BY ALL
 ),
 sizes AS (
     SELECT location, span + shift AS span, count(*) AS numbers
@@ -27,12 +27,11 @@ asked AS (
     SELECT group_code, position, location, counted AS number, date_diff('day', DATE '2000-01-01', on_date) // 60 AS span
     FROM work.chain_nodes WHERE kind = 'count' AND location IS NOT NULL
 )
-SELECT a.group_code, a.position,
-    greatest(0, (p.weight - coalesce(o.weight, 0)) / (z.numbers - coalesce(y.numbers, 0)))::DOUBLE AS chance
+SELECT a.group_code, a.position, location,
+    (p.tenths - coalesce(o.tenths, 0)) / (10 * (z.numbers - coalesce(y.numbers, 0))) AS chance
 FROM asked a
 JOIN by_place p USING (location, span, number)
 JOIN sizes z USING (location, span)
 LEFT JOIN by_group o USING (group_code, location, span, number)
 LEFT JOIN own_sizes y USING (group_code, location, span)
-WHERE z.numbers > coalesce(y.numbers, 0) AND p.weight > coalesce(o.weight, 0) + 1e-9
-ORDER BY a.group_code, a.position
+WHERE z.numbers > coalesce(y.numbers, 0) AND p.tenths > coalesce(o.tenths, 0)

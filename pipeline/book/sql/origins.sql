@@ -4,7 +4,7 @@ WITH RECURSIVE opened AS (
     SELECT a.group_code, a.rootstock, a.seed_lot, a.sow_date,
         row_number() OVER (PARTITION BY a.group_code ORDER BY a.visit_date, a.ended, a.instance_id) AS position
     FROM work.accepted a
-    WHERE a.reading_id IN (SELECT reading_id FROM work.bookings WHERE word = 'opens')
+    WHERE a.opens
 ),
 first_move AS (
     SELECT group_code, other_group, on_date,

@@ -1,17 +1,13 @@
 -- Where each group stood from when to when, by the places given; a group that never had one stands where it came from.
-WITH given AS (
-    SELECT group_code, location, visit_date AS from_on, ended AS from_ended, instance_id
-    FROM work.accepted WHERE location IS NOT NULL
-),
-inherited AS (
+WITH inherited AS (
     SELECT o.group_code, max_by(g.location, (g.from_on, g.from_ended)) AS location, o.moved_on AS from_on, '' AS from_ended,
         '' AS instance_id
-    FROM work.origins o JOIN given g ON g.group_code = o.from_group AND g.from_on <= o.moved_on
-    WHERE o.group_code NOT IN (SELECT group_code FROM given)
+    FROM work.origins o JOIN work.given_places g ON g.group_code = o.from_group AND g.from_on <= o.moved_on
+    WHERE o.group_code NOT IN (SELECT group_code FROM work.given_places)
     GROUP BY ALL
 ),
 placed AS (
-    SELECT * FROM given
+    SELECT * FROM work.given_places
     UNION ALL
     SELECT * FROM inherited
 ),

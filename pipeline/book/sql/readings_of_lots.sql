@@ -12,7 +12,7 @@ read AS (
         coalesce(sum(b.quantity) FILTER (WHERE b.word = 'unsure'), 0)::BIGINT AS unsure,
         coalesce(sum(b.quantity) FILTER (WHERE b.word = 'leaves'), 0)::BIGINT AS missing
     FROM work.accepted a JOIN work.bookings b USING (reading_id)
-    WHERE a.reading_id IN (SELECT reading_id FROM work.bookings WHERE word = 'took')
+    WHERE a.has_taken
     GROUP BY ALL
 )
 SELECT * FROM budded LEFT JOIN read USING (group_code, team_code, attempt)

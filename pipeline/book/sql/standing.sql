@@ -16,10 +16,11 @@ estimated AS (
             > greatest(t.count_plants, t.count_share * c.stands), false) AS is_open
     FROM work.openings g
     CROSS JOIN work.settings t
+    CROSS JOIN work.horizon h
     LEFT JOIN work.books b USING (group_code)
     LEFT JOIN last_counts c USING (group_code)
     LEFT JOIN work.stands_now n USING (group_code)
-    WHERE g.opened_on <= t.as_of
+    WHERE g.opened_on <= h.until_on
 )
 SELECT e.group_code, r.rootstock, s.scion, CASE WHEN e.estimate = 0 THEN 'gone' ELSE st.stage END AS stage, p.location,
     e.opened_on, e.opened_with, e.book_count, e.last_count, e.last_count_on, e.estimate, e.low, e.high,
@@ -30,4 +31,3 @@ LEFT JOIN work.origins r USING (group_code)
 LEFT JOIN scions s USING (group_code)
 LEFT JOIN work.stages st USING (group_code)
 LEFT JOIN work.places p USING (group_code)
-ORDER BY e.group_code

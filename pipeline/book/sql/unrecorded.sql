@@ -7,4 +7,3 @@ SELECT n.group_code, n.position, n.kind, n.on_date, n.since_on, n.instance_ids, 
 FROM work.chain_nodes n
 JOIN work.chain_beliefs b USING (group_code, position)
 LEFT JOIN work.paired_moves m USING (group_code, position)
-ORDER BY n.group_code, n.position

@@ -20,8 +20,8 @@ FROM dated d
 JOIN work.lineage l USING (group_code)
 LEFT JOIN work.origins o USING (group_code)
 UNION ALL
-SELECT b.group_code, o.rootstock, NULL, t.as_of, b.book_count, 'left', t.as_of, l.clock_on
+SELECT b.group_code, o.rootstock, NULL, d.as_of, b.book_count, 'left', d.as_of, l.clock_on
 FROM work.books b
 JOIN work.lineage l USING (group_code)
-LEFT JOIN work.origins o USING (group_code), work.settings t
+LEFT JOIN work.origins o USING (group_code), work.day d
 WHERE b.book_count > 0

@@ -6,4 +6,3 @@ SELECT group_code, rootstock, rank, any_value(group_rank) AS group_rank,
     coalesce(sum(quantity) FILTER (WHERE kind = 'despatched'), 0)::BIGINT AS despatched
 FROM work.stage_losses
 GROUP BY group_code, rootstock, rank
-ORDER BY group_code, rank

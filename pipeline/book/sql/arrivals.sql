@@ -1,0 +1,3 @@
+-- What moves out of one group moves into another under one submission.
+SELECT other_group AS group_code, on_date, form_id, 'moved_in' AS kind, cause, quantity, group_code AS other_group, instance_id
+FROM work.outgoing WHERE kind = 'moved_out'

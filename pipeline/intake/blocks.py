@@ -1,0 +1,243 @@
+"""Items of files -> blocks: submissions of one form in columns, a text an answer, each with where it stood and who it is."""
+
+from __future__ import annotations
+
+import datetime as dt
+import functools
+import hashlib
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from pyarrow import compute
+
+from formpack.submission import Record, Table, Unread, name_of, read, sound
+from pipeline.store import Store
+
+_IDENTITY = ("instanceID", "KEY", "deprecatedID", "form_id", "form_version")
+_META = ("sha256", "item", "place", "instance_id", "deprecated_id", "twice", "rule", "why")
+_BLANK = pa.scalar(None, pa.string())
+
+
+@dataclass(frozen=True)
+class Block:
+    """Submissions that name one form and version and came in on one day. `texts` holds an Arrow array of texts for each name
+    (null: no answer), `meta` an array for each of _META; all are of one length. `twice` are the names, parted by spaces,
+    that stand more than once with different answers; `rule` and `why` say what is wrong with what is no submission."""
+
+    form_hint: str
+    form_version: str
+    received_on: dt.date
+    texts: Mapping[str, Any]
+    meta: Mapping[str, Any]
+
+    def __len__(self) -> int:
+        return len(self.meta["item"])
+
+    def take(self, rows: Any) -> Block:
+        """These rows alone, by their positions."""
+        return replace(
+            self,
+            texts={k: v.take(rows) for k, v in self.texts.items()},
+            meta={k: v.take(rows) for k, v in self.meta.items()},
+        )
+
+    def answers(self, row: int) -> dict[str, str]:
+        """The answers of one submission."""
+        return {name: v for name, texts in self.texts.items() if (v := texts[row].as_py()) is not None}
+
+
+def row_identity(form_id: str, answers: Mapping[str, str]) -> str:
+    """An identity for a submission that came without one: the same row again gets the same."""
+    said = json.dumps([form_id, sorted(answers.items())], ensure_ascii=False)
+    return "row:" + hashlib.sha256(said.encode()).hexdigest()[:32]
+
+
+def _filled(texts: Any) -> Any:
+    """The texts without the white space around them; a blank one is none."""
+    trimmed = compute.utf8_trim(texts, characters=" \t\r\n")
+    blank = compute.equal(compute.binary_length(trimmed), 0)
+    return compute.if_else(blank, _BLANK, trimmed) if compute.any(blank).as_py() else trimmed
+
+
+def _by_name(tags: Sequence[str], columns: Sequence[Any]) -> tuple[dict[str, Any], dict[int, list[str]]]:
+    """The columns by the names of their questions. Of two of one name the first answer stands; where they differ it is said,
+    by row."""
+    texts: dict[str, Any] = {}
+    twice: dict[int, list[str]] = {}
+    for tag, column in zip(tags, columns, strict=True):
+        name, own = name_of(tag), _filled(column)
+        before = texts.get(name)
+        if before is not None:
+            differs = compute.fill_null(compute.not_equal(before, own), False)
+            for row in compute.indices_nonzero(differs).to_pylist():
+                twice.setdefault(row, []).append(name)
+            own = compute.coalesce(before, own)
+        texts[name] = own
+    return texts, twice
+
+
+class Gather:
+    """Gathers the items of files into blocks: records of one form and heading, rows of tables."""
+
+    def __init__(self) -> None:
+        self.rows = 0
+        self.records: dict[tuple[dt.date, str, str, tuple[str, ...]], list[tuple[str, int, str, list[str | None]]]] = {}
+        self.blocks: dict[tuple[dt.date, str, str], list[Block]] = {}
+
+    def add_file(self, sha256: str, name: str, content: bytes, received_on: dt.date) -> Iterator[None]:
+        """Take in all items of a file; stops after each, so that what has been gathered can be used meanwhile."""
+        number = 0
+        for found in read(content, name):
+            if isinstance(found, Record):
+                key = (received_on, found.form_id, found.form_version, found.tags)
+                own = self.records.get(key)
+                if own is None:
+                    own = self.records[key] = []
+                own.append((sha256, number, found.place, found.texts))
+                self.rows, number = self.rows + 1, number + 1
+            elif isinstance(found, Table):
+                number = self._add_table(sha256, found, received_on, number)
+            else:
+                self._add_unread(sha256, [(number, found)], received_on)
+                number += 1
+            yield
+
+    def _add_table(self, sha256: str, table: Table, received_on: dt.date, number: int) -> int:
+        """Rows and what could not be taken are numbered as they stand; blank rows are nothing. Returns the next number."""
+        texts, twice = _by_name(table.tags, table.columns)
+        filled = functools.reduce(compute.or_, [compute.is_valid(t) for t in texts.values()])
+        rows = np.flatnonzero(filled.to_numpy(zero_copy_only=False))
+        at, bad = np.asarray(table.numbers, dtype=np.int64)[rows], np.array([n for n, _ in table.unread], dtype=np.int64)
+        items = number + np.arange(len(at)) + np.searchsorted(bad, at)
+        others = number + np.arange(len(bad)) + np.searchsorted(at, bad)
+        self._add_unread(sha256, [(int(n), u) for n, (_, u) in zip(others, table.unread, strict=True)], received_on)
+        if len(rows) < len(table.numbers):
+            inside = {int(row): i for i, row in enumerate(rows)}
+            twice = {inside[row]: names for row, names in twice.items()}
+            texts = {k: v.take(pa.array(rows)) for k, v in texts.items()}
+        if len(rows):
+            texts_of_numbers = pa.array(at).cast(pa.string())
+            places = compute.binary_join_element_wise(f"{table.place}, row ", texts_of_numbers, "")
+            self._add_columns(table.form_id, "", received_on, texts, twice, _same(sha256, len(rows)), pa.array(items), places)
+        return number + len(at) + len(bad)
+
+    def _add_unread(self, sha256: str, found: list[tuple[int, Unread]], received_on: dt.date) -> None:
+        if not found:
+            return
+        ids = [f"unread:{sha256[:16]}:{number}" for number, _ in found]
+        meta = _meta(
+            _same(sha256, len(found)), [n for n, _ in found], sound(u.place for _, u in found), ids,
+            rule=[u.rule for _, u in found], why=sound(u.why for _, u in found),
+        )  # fmt: skip
+        self._add(Block("", "", received_on, {}, meta))
+
+    def _add(self, block: Block) -> None:
+        self.rows += len(block)
+        self.blocks.setdefault((block.received_on, block.form_hint, block.form_version), []).append(block)
+
+    def _add_columns(
+        self, form_id: str, version: str, received_on: dt.date, texts: dict[str, Any], twice: dict[int, list[str]],
+        sha256: Any, items: Any, places: Any,
+    ) -> None:  # fmt: skip
+        """A block of columns, parted by form and version where the columns name them, with the identities found."""
+        own = {name: texts.pop(name) for name in _IDENTITY if name in texts}
+        for name, fallback in (("form_id", form_id), ("form_version", version)):
+            if name in own and (own[name].null_count < len(items)):
+                values = compute.fill_null(own[name], fallback)
+                if len(kinds := values.unique()) == 1:
+                    form_id, version = (kinds[0].as_py(), version) if name == "form_id" else (form_id, kinds[0].as_py())
+                    continue
+                for kind in kinds.to_pylist():
+                    rows = compute.indices_nonzero(compute.equal(values, kind))
+                    inside = {row: at for at, row in enumerate(rows.to_pylist())}
+                    rest = {k: v.take(rows) for k, v in {**texts, **own}.items()}
+                    rest[name] = _same(kind, len(rows))
+                    part = {inside[row]: names for row, names in twice.items() if row in inside}
+                    self._add_columns(
+                        form_id, version, received_on, rest, part, sha256.take(rows), items.take(rows), places.take(rows)
+                    )
+                return
+        nothing = pa.nulls(len(items), pa.string())
+        identity = compute.coalesce(own.get("instanceID", nothing), own.get("KEY", nothing))
+        meta = _meta(sha256, items, places, identity, own.get("deprecatedID"), {k: " ".join(v) for k, v in twice.items()})
+        block = Block(form_id, version, received_on, texts, meta)
+        if identity.null_count:
+            ids = identity.to_pylist()
+            ids = [row_identity(form_id, block.answers(row)) if i is None else i for row, i in enumerate(ids)]
+            block = replace(block, meta={**meta, "instance_id": pa.array(ids, pa.string())})
+        self._add(block)
+
+    def drain(self) -> Iterator[Block]:
+        """The blocks gathered so far, those of one form and version in one, and begin anew."""
+        records, self.records = self.records, {}
+        self.rows = 0
+        for (received_on, form_id, version, tags), rows in records.items():
+            columns = [pa.array(texts, pa.string()) for texts in zip(*(r[3] for r in rows), strict=True)]
+            texts, twice = _by_name(tags, columns)
+            self._add_columns(
+                form_id, version, received_on, texts, twice, pa.array([r[0] for r in rows], pa.string()),
+                pa.array([r[1] for r in rows]), pa.array(sound(r[2] for r in rows), pa.string()),
+            )  # fmt: skip
+        blocks, self.blocks, self.rows = self.blocks, {}, 0
+        for same in blocks.values():
+            yield joined(same)
+
+
+def joined(blocks: Sequence[Block]) -> Block:
+    """Blocks of one form and version as one; where one lacks a name nothing was answered."""
+    if len(blocks) == 1:
+        return blocks[0]
+    names = list(dict.fromkeys(name for b in blocks for name in b.texts))
+    texts = {n: pa.concat_arrays([b.texts.get(n, pa.nulls(len(b), pa.string())) for b in blocks]) for n in names}
+    meta = {n: pa.concat_arrays([b.meta[n] for b in blocks]) for n in _META}
+    return replace(blocks[0], texts=texts, meta=meta)
+
+
+def _same(value: str, times: int) -> Any:
+    return pa.repeat(pa.scalar(value, pa.string()), times)
+
+
+def _meta(
+    sha256: Any, item: Any, place: Any, instance_id: Any, deprecated: Any = None, twice: Mapping[int, str] | None = None,
+    rule: Any = None, why: Any = None,
+) -> dict[str, Any]:  # fmt: skip
+    many = len(item)
+    blank = _same("", many)
+    said = pa.array([(twice or {}).get(row, "") for row in range(many)], pa.string()) if twice else blank
+    texts = {"sha256": sha256, "place": place, "instance_id": instance_id, "twice": said, "rule": rule, "why": why}
+    texts["deprecated_id"] = blank if deprecated is None else compute.fill_null(deprecated, "")
+    found = {k: blank if v is None else v if isinstance(v, pa.Array) else pa.array(v, pa.string()) for k, v in texts.items()}
+    return found | {"item": (item if isinstance(item, pa.Array) else pa.array(item)).cast(pa.int32())}
+
+
+def said_of(block: Block) -> Any:
+    """What submissions of no known form say, as one text each."""
+    return pa.array(
+        [json.dumps([block.form_hint, block.answers(row), block.meta["why"][row].as_py()], sort_keys=True, ensure_ascii=False)
+         for row in range(len(block))],
+        pa.string(),
+    )  # fmt: skip
+
+
+def kept_blocks(store: Store, at_once: int) -> Iterator[Block]:
+    """Blocks of what stands in the temporary table `unread`, as it was received."""
+    for hint, version, heading, received_on, many in store.rows(
+        "SELECT form_hint, form_version, heading, received_on, count(*) FROM unread JOIN kept.raw_files USING (sha256)"
+        " GROUP BY ALL ORDER BY ALL"
+    ):
+        names = json.loads(heading)
+        texts = "".join(f", texts[{i}] AS t{i}" for i in range(1, len(names) + 1))
+        for start in range(0, many, at_once):
+            table = store.connection.execute(
+                f"SELECT {', '.join(f'u.{m}' for m in _META)}{texts} FROM unread u JOIN kept.raw_files USING (sha256)"
+                " WHERE form_hint = $1 AND form_version = $2 AND heading = $3 AND received_on = $4"
+                f" ORDER BY u.sha256, u.item LIMIT {at_once} OFFSET {start}",
+                [hint, version, heading, received_on],
+            ).to_arrow_table().combine_chunks()  # fmt: skip
+            column = {name: table.column(name).chunk(0) for name in table.column_names}
+            yield Block(hint, version, received_on, {n: column[f"t{i}"] for i, n in enumerate(names, 1)},
+                        {m: column[m] for m in _META})  # fmt: skip

@@ -1,0 +1,328 @@
+"""Stages as data. A stage is what it reads, what it makes, and the SQL file or function that makes it; it is run again only
+where the content of something that it reads, or the program, has changed.
+
+Every table has a mark: the number of its rows and the sum of their hashes, worked out in DuckDB when it is made. A stage
+remembers the marks of what it read. Where those are still the marks, it is not run; where its output comes out the same, the
+marks stay, so nothing further is run. A stage with a `key` can also make parts of its tables again: for every change of a
+table the keys whose rows became others are noted (`work.changes`), and such a stage is run over these keys alone, its SQL
+as it stands in the file, `work.T` meaning the rows of T with these keys.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import json
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pipeline.store import SQL, Store
+
+HERE = Path(__file__).parent
+_MOST_KEYS = 20_000
+"""Beyond so many changed keys parts are hardly cheaper than the whole; four times as many are remembered."""
+_TYPES = {"reading_id": "UUID"}
+_TABLE = re.compile(r"\bwork\.\"?(\w+)\"?")
+
+
+@dataclass(frozen=True, eq=False)
+class Stage:
+    """One stage. A name with a colon, or one of `INPUTS`, is no table but something that a person or a phone changes."""
+
+    makes: tuple[str, ...]
+    reads: tuple[str, ...]
+    make: Callable[[Work], None] | None = None
+    """None: the SQL file named as the one table that is made."""
+    key: str = ""
+    """The column by which parts can be made again: rows of a key depend only on the rows of that key in what is read,
+    and on `whole`."""
+    whole: tuple[str, ...] = ()
+    """Of `reads`, what is read in full; when one of these changes all is made again."""
+    by: Mapping[str, str] = field(default_factory=dict)
+    """Of `reads`, the column that the key is matched with, where it is not the column `key` itself."""
+
+    @property
+    def name(self) -> str:
+        return self.makes[0]
+
+    def column(self, read: str) -> str:
+        """The column by which parts of a table are read; '' where it is read in full."""
+        return "" if not self.key or read in self.whole else self.by.get(read, self.key)
+
+
+def sql(name: str, key: str = "", whole: Iterable[str] = (), by: Mapping[str, str] | None = None) -> Stage:
+    """The stage of an SQL file: what it reads is read off the file."""
+    reads = tuple(dict.fromkeys(t for t in _TABLE.findall(sql_text(name)) if t != name))
+    return Stage((name,), reads, None, key, tuple(whole), by or {})
+
+
+@functools.cache
+def sql_text(name: str) -> str:
+    return SQL[name].read_text(encoding="utf-8")
+
+
+@functools.cache
+def _room(folder: Path) -> str:
+    mark = hashlib.sha256()
+    for path in sorted(p for p in folder.iterdir() if p.suffix in (".py", ".sql")):
+        mark.update(path.name.encode() + b"\0" + path.read_bytes())
+    return mark.hexdigest()
+
+
+@functools.cache
+def program(stage: Stage) -> str:
+    """A digest of what the stage is made of: its SQL; or its function's room, the formulas and the forms' side."""
+    import duckdb
+
+    if stage.make is None:
+        said = sql_text(stage.name)
+    else:
+        module = Path(stage.make.__code__.co_filename).parent
+        said = "".join(_room(f) for f in (module, HERE / "formulas", HERE.parent / "formpack"))
+    about = [duckdb.__version__, said, stage.reads, stage.key, stage.whole, sorted(stage.by.items())]
+    return hashlib.sha256(repr(about).encode()).hexdigest()[:32]
+
+
+@dataclass
+class Ledger:
+    """What is known of the tables: `marks` (mark, number of the last change, number from which changes are noted), and what
+    each stage read (mark, number) and was made by."""
+
+    marks: dict[str, list[Any]] = field(default_factory=dict)
+    read: dict[str, dict[str, list[Any]]] = field(default_factory=dict)
+    made: dict[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def load(cls, store: Store) -> Ledger:
+        said = store.get("stages")
+        return cls(**json.loads(said)) if said else cls()
+
+    def save(self, store: Store) -> None:
+        store.put("stages", json.dumps(vars(self), sort_keys=True))
+
+    def now(self, name: str) -> list[Any]:
+        return self.marks.get(name, ["", 0, 0])
+
+    def stale(self, stage: Stage) -> list[str] | None:
+        """What the stage reads that is not as it was; None where all of it must be made anew."""
+        if self.made.get(stage.name) != program(stage):
+            return None
+        was = self.read.get(stage.name, {})
+        return [name for name in stage.reads if name not in was or was[name][0] != self.now(name)[0]]
+
+
+class Work:
+    """What a stage's function is given: the store, in which `work.T` means the part of T that is asked for, and `put`."""
+
+    def __init__(self, store: Store, context: Any, parts: Mapping[str, str] | None) -> None:
+        self.store, self.context, self.parts = store, context, parts or {}
+        self.is_part = parts is not None
+        """Whether only some keys are asked for: they stand in the temporary table `touched`."""
+        self.changed: dict[str, Mapping[str, str] | None] = {}
+
+    def said(self, query: str) -> str:
+        return _TABLE.sub(lambda m: self.parts.get(m[1], m[0]), query) if self.parts else query
+
+    def rows(self, query: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        return self.store.rows(self.said(query), values)
+
+    def value(self, query: str, values: Sequence[Any] = ()) -> Any:
+        return self.store.value(self.said(query), values)
+
+    def arrays(self, query: str, values: Sequence[Any] = ()) -> dict[str, Any]:
+        """The columns of a query's rows as arrays."""
+        found: dict[str, Any] = self.store.connection.execute(self.said(query), list(values)).fetchnumpy()
+        return found
+
+    def put(self, name: str, columns: Mapping[str, str], rows: Sequence[Sequence[Any]]) -> None:
+        """Make a table from rows; `columns` are names with their types."""
+        listed = ", ".join(f'"{column}" {kind}' for column, kind in columns.items())
+        self.store.connection.execute(f'CREATE OR REPLACE TEMP TABLE "new_{name}" ({listed})')
+        self.store.insert(f'"new_{name}"', list(columns), rows)
+
+    def put_arrow(self, name: str, table: Any) -> None:
+        """Make a table from an Arrow table."""
+        self.store.connection.register("incoming", table)
+        self.store.connection.execute(f'CREATE OR REPLACE TEMP TABLE "new_{name}" AS SELECT * FROM incoming')
+        self.store.connection.unregister("incoming")
+
+    def put_query(self, name: str, query: str) -> None:
+        """Make a table from a query."""
+        self.store.connection.execute(f'CREATE OR REPLACE TEMP TABLE "new_{name}" AS {self.said(query)}')
+
+    def note(self, name: str, keys: Mapping[str, str] | None) -> None:
+        """Say that the function changed the table itself: by each column a query of the keys whose rows are others now, or
+        None where all may be."""
+        self.changed[name] = keys
+
+
+class Runner:
+    """Brings tables up to what they are made from, in one transaction of the caller's."""
+
+    def __init__(self, store: Store, stages: Sequence[Stage], inputs: Mapping[str, str], context: Any) -> None:
+        self.store, self.stages, self.context = store, stages, context
+        self.known = Ledger.load(store)
+        self.known.marks |= {name: [mark, 0, 0] for name, mark in inputs.items()}
+        self.columns: dict[str, set[str]] = {}
+        for stage in stages:
+            for read in stage.reads:
+                if column := stage.column(read):
+                    self.columns.setdefault(read, set()).add(column)
+
+    def needed(self, tables: Iterable[str]) -> list[Stage]:
+        """The stages that these tables rest on, in order."""
+        wanted, found = set(tables), []
+        for stage in reversed(self.stages):
+            if wanted & set(stage.makes):
+                wanted |= set(stage.reads)
+                found.append(stage)
+        return found[::-1]
+
+    def is_fresh(self, tables: Iterable[str]) -> bool:
+        """Whether nothing would have to be made."""
+        return all(self.known.stale(stage) == [] for stage in self.needed(tables))
+
+    def bring_up(self, tables: Iterable[str], progress: Callable[[str, int, int], None]) -> list[str]:
+        """Make what is not fresh of what these tables rest on. Returns the names of the stages that were run."""
+        done = []
+        needed = self.needed(tables)
+        for number, stage in enumerate(needed, start=1):
+            stale = self.known.stale(stage)
+            if stale == []:
+                continue
+            progress("making", number, len(needed))
+            self._run(stage, stale)
+            done.append(stage.name)
+            self.known.made[stage.name] = program(stage)
+            self.known.read[stage.name] = {name: self.known.now(name)[:2] for name in stage.reads}
+        if done:
+            self.known.save(self.store)
+        return done
+
+    def _run(self, stage: Stage, stale: list[str] | None) -> None:
+        parts = self._touch(stage, stale) if stale is not None and stage.key else None
+        work = Work(self.store, self.context, parts)
+        if stage.make is not None:
+            stage.make(work)
+        elif parts is None and not self._is_compared(stage.name):
+            self.store.connection.execute(f'CREATE OR REPLACE TABLE work."{stage.name}" AS {sql_text(stage.name)}')
+            self._marked(stage.name, None)
+            return
+        else:
+            work.put_query(stage.name, sql_text(stage.name))
+        for name in stage.makes:
+            if name in work.changed:
+                self._noted(name, work.changed[name])
+            elif parts is not None:
+                self._install_part(stage, name)
+            else:
+                self._install(name)
+
+    # which parts
+
+    def _touch(self, stage: Stage, stale: list[str]) -> dict[str, str] | None:
+        """Temporary views of what is read, cut to the keys that are touched; None where all must be made."""
+        queries = []
+        for name in stale:
+            column = stage.column(name)
+            seen, (_, number, since) = self.known.read[stage.name][name][1], self.known.now(name)
+            if not column or not number or seen < since:
+                return None
+            queries.append(f"SELECT key FROM work.changes WHERE name = '{name}' AND number > {seen} AND by_column = '{column}'")
+        kind = _TYPES.get(stage.key, "VARCHAR")
+        run = self.store.connection.execute
+        run(f"CREATE OR REPLACE TEMP TABLE touched AS SELECT DISTINCT key::{kind} AS key FROM ({' UNION ALL '.join(queries)})")
+        parts = {}
+        for name in stage.reads:
+            if name != "answers" and (column := stage.column(name)):
+                run(
+                    f'CREATE OR REPLACE TEMP VIEW "part_{name}" AS SELECT * FROM work."{name}"'
+                    f' WHERE "{column}" IN (SELECT key FROM touched)'
+                )
+                parts[name] = f'"part_{name}"'
+        return parts
+
+    # what becomes of a new table
+
+    def _is_compared(self, name: str) -> bool:
+        """Whether somebody wants to know which keys changed, and there is something to compare with."""
+        return bool(self.columns.get(name)) and bool(self.known.now(name)[1])
+
+    def _install(self, name: str) -> None:
+        """A table made as a whole takes the place of the one before."""
+        keys = self._compare(name, "") if self._is_compared(name) else None
+        self.store.connection.execute(f'CREATE OR REPLACE TABLE work."{name}" AS SELECT * FROM temp."new_{name}"')
+        self.store.connection.execute(f'DROP TABLE temp."new_{name}"')
+        self._marked(name, keys)
+
+    def _install_part(self, stage: Stage, name: str) -> None:
+        """Rows of the touched keys take the place of those before, where they are others."""
+        key, run = stage.key, self.store.connection.execute
+        here = f'WHERE "{key}" IN (SELECT key FROM touched)'
+        run(f"CREATE OR REPLACE TEMP TABLE others AS {self._differing(name, key, here)}")
+        if self.store.value("SELECT count(*) FROM others"):
+            keys = self._compare(name, here)
+            mark = self.known.now(name)[0]
+            lines, total = (int(x) for x in mark.split(":"))
+            mine = f'WHERE "{key}" IN (SELECT key FROM others)'
+            for sign, source in ((-1, f'work."{name}"'), (1, f'temp."new_{name}"')):
+                many, hashes = self.store.rows(_SUMMED.format(source=f"{source} t {mine}"))[0]
+                lines, total = lines + sign * many, total + sign * int(hashes or 0)
+            run(f'DELETE FROM work."{name}" {mine}')
+            run(f'INSERT INTO work."{name}" BY NAME SELECT * FROM temp."new_{name}" {mine}')
+            self._marked(name, keys, f"{lines}:{total}")
+        run(f'DROP TABLE temp."new_{name}"')
+
+    def _differing(self, name: str, column: str, here: str) -> str:
+        """A query of the keys (by a column) whose rows are others in the new table."""
+        return (
+            f'SELECT key FROM (SELECT "{column}" AS key, hash(t)::HUGEINT AS h FROM temp."new_{name}" t UNION ALL'
+            f' SELECT "{column}", -(hash(t)::HUGEINT) FROM work."{name}" t {here}) WHERE key IS NOT NULL'
+            " GROUP BY key HAVING sum(h) <> 0"
+        )
+
+    def _compare(self, name: str, here: str) -> dict[str, str] | None:
+        """By each column that somebody reads parts by, a temporary table of the keys that changed; None where the columns of
+        the table are not what they were."""
+        shapes = [self.store.rows(f'DESCRIBE {x}."{n}"') for x, n in (("work", name), ("temp", f"new_{name}"))]
+        if [r[:2] for r in shapes[0]] != [r[:2] for r in shapes[1]]:
+            return None
+        found = {}
+        for column in sorted(self.columns.get(name, ())):
+            found[column] = f'temp."by_{column}"'
+            self.store.connection.execute(
+                f'CREATE OR REPLACE TEMP TABLE "by_{column}" AS {self._differing(name, column, here)}'
+            )
+        return {column: f"SELECT key FROM {query}" for column, query in found.items()}
+
+    def _marked(self, name: str, keys: Mapping[str, str] | None, mark: str = "") -> None:
+        """Give a table its mark; where it is another than before, note which keys changed (`keys` None: not known)."""
+        if not mark:
+            lines, hashes = self.store.rows(_SUMMED.format(source=f'work."{name}" t'))[0]
+            mark = f"{lines}:{int(hashes or 0)}"
+        if mark == self.known.now(name)[0]:
+            return
+        self._noted(name, keys, mark)
+
+    def _noted(self, name: str, keys: Mapping[str, str] | None, mark: str = "") -> None:
+        _, number, since = self.known.now(name)
+        number += 1
+        run = self.store.connection.execute
+        assert keys is None or self.columns.get(name, set()) <= set(keys), f"{name}: it is not noted which keys changed"
+        many = [self.store.value(f"SELECT count(*) FROM ({query}) q") for query in (keys or {}).values()]
+        if keys is None or max(many, default=0) > _MOST_KEYS:
+            run("DELETE FROM work.changes WHERE name = ?", [name])
+            since = number
+        else:
+            if self.store.value("SELECT count(*) FROM work.changes WHERE name = ?", [name]) > 4 * _MOST_KEYS:
+                run("DELETE FROM work.changes WHERE name = ?", [name])
+                since = number - 1
+            for column, query in keys.items():
+                run(f"INSERT INTO work.changes SELECT '{name}', {number}, '{column}', key::VARCHAR FROM ({query}) q")
+        self.known.marks[name] = [mark or str(number), number, since]
+
+
+_SUMMED = "SELECT count(*), sum(hash(t)::HUGEINT) FROM {source}"
