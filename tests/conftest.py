@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import pytest
 
 from pipeline import run
 from pipeline.store import Store
+from pipeline.tables import in_order
 from pipeline.workspace import Workspace, make_workspace
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -49,9 +51,18 @@ def take_in(workspace: Workspace) -> Callable[..., run.Imported]:
     return take
 
 
-def table(workspace: Workspace, name: str, columns: str = "*", where: str = "true") -> list[tuple[Any, ...]]:
+@contextlib.contextmanager
+def looked_at(workspace: Workspace, names: Iterable[str] = run.EVERYTHING) -> Iterator[Store]:
+    """The store with these tables as of the day of the last command."""
     with Store.open(workspace.store_file) as store:
-        return store.rows(f'SELECT {columns} FROM main."{name}" WHERE {where}')
+        day = store.value("SELECT as_of FROM work.day")
+    with run.opened(workspace, names, day) as (store, _):
+        yield store
+
+
+def table(workspace: Workspace, name: str, columns: str = "*", where: str = "true") -> list[tuple[Any, ...]]:
+    with looked_at(workspace, (name,)) as store:
+        return store.rows(f"SELECT {columns} FROM ({in_order(name)}) WHERE {where}")
 
 
 def every_table(
@@ -61,7 +72,7 @@ def every_table(
     from pipeline.tables import TABLES
 
     found = {}
-    with Store.open(workspace.store_file) as store:
+    with looked_at(workspace) as store:
         for name, (_, columns) in TABLES.items():
             listed = ", ".join(f'"{c}"' for c in columns if c not in leave_out)
             found[name] = store.rows(f'SELECT {listed} FROM main."{name}" ORDER BY ALL')

@@ -46,7 +46,8 @@ def _imports(path: Path) -> set[str]:
 
 
 def _room(name: str) -> str:
-    return (name.split(".") + [""])[1] if name.startswith("pipeline.") else name.split(".")[0]
+    package, _, rest = name.partition(".")
+    return rest.split(".")[0] if package == "pipeline" else package
 
 
 def test_imports_go_down() -> None:

@@ -61,9 +61,7 @@ def build(work: Work, nodes: str = "chain_input", jumps: str = "chain_jumps", ch
 
     exposure, others = np.zeros((len(codes), many)), np.zeros((len(codes), many))
     exposure[g, t] = exposures(np.asarray(columns["days"], float), np.asarray(columns["plants"], float))
-    chance = np.asarray(columns["others"], float)
-    # to a power of two: the neighbours' next counts should not make this group's arithmetic new
-    others[g, t] = np.where(chance > 0, 2 ** np.round(np.log2(np.maximum(chance, 1e-9))), 0.0)
+    others[g, t] = np.asarray(columns["others"], float)
     names = [str(s).split() for s in columns["staff"]]
     staff = sorted({s for row in names for s in row})
     number = {s: i for i, s in enumerate(staff)}

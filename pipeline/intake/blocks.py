@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import functools
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
@@ -109,8 +108,10 @@ class Gather:
     def _add_table(self, sha256: str, table: Table, received_on: dt.date, number: int) -> int:
         """Rows and what could not be taken are numbered as they stand; blank rows are nothing. Returns the next number."""
         texts, twice = _by_name(table.tags, table.columns)
-        filled = functools.reduce(compute.or_, [compute.is_valid(t) for t in texts.values()])
-        rows = np.flatnonzero(filled.to_numpy(zero_copy_only=False))
+        filled = np.zeros(len(table.numbers), dtype=bool)
+        for column in texts.values():
+            filled |= compute.is_valid(column).to_numpy(zero_copy_only=False)
+        rows = np.flatnonzero(filled)
         at, bad = np.asarray(table.numbers, dtype=np.int64)[rows], np.array([n for n, _ in table.unread], dtype=np.int64)
         items = number + np.arange(len(at)) + np.searchsorted(bad, at)
         others = number + np.arange(len(bad)) + np.searchsorted(at, bad)
@@ -232,11 +233,11 @@ def kept_blocks(store: Store, at_once: int) -> Iterator[Block]:
         names = json.loads(heading)
         texts = "".join(f", texts[{i}] AS t{i}" for i in range(1, len(names) + 1))
         for start in range(0, many, at_once):
-            table = store.connection.execute(
+            table = store.connection.sql(
                 f"SELECT {', '.join(f'u.{m}' for m in _META)}{texts} FROM unread u JOIN kept.raw_files USING (sha256)"
                 " WHERE form_hint = $1 AND form_version = $2 AND heading = $3 AND received_on = $4"
                 f" ORDER BY u.sha256, u.item LIMIT {at_once} OFFSET {start}",
-                [hint, version, heading, received_on],
+                params=[hint, version, heading, received_on],
             ).to_arrow_table().combine_chunks()  # fmt: skip
             column = {name: table.column(name).chunk(0) for name in table.column_names}
             yield Block(hint, version, received_on, {n: column[f"t{i}"] for i, n in enumerate(names, 1)},

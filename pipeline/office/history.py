@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 from pipeline.findings import Refused
@@ -26,7 +25,7 @@ def history_of(store: Store, submission: str) -> dict[str, Any]:
         raise Refused(f"{said}. `formpack problems` and the table submissions name them.")
     instance_id, form_id, received_at, source = found[0]
     answers = store.value(
-        "SELECT answers FROM work.received JOIN kept.raw_files USING (sha256) WHERE instance_id = ? ORDER BY received_at, sha256",
+        "SELECT map_from_entries(list_zip(heading::JSON::VARCHAR[], texts)) FROM work.received JOIN kept.raw_files USING (sha256) WHERE instance_id = ? ORDER BY received_at, sha256",
         [instance_id],
     )
     events = [
@@ -46,4 +45,4 @@ def history_of(store: Store, submission: str) -> dict[str, Any]:
             }[r.kind]
             events.append((r.made_at, 0, f"{what} by {r.made_by}: {r.reason}"))
     return {"instance_id": instance_id, "form_id": form_id, "received_at": received_at, "source": source,
-            "answers": json.loads(answers), "events": [(at, what) for at, _, what in sorted(events, key=lambda e: e[:2])]}  # fmt: skip
+            "answers": {k: v for k, v in answers.items() if v is not None}, "events": [(at, what) for at, _, what in sorted(events, key=lambda e: e[:2])]}  # fmt: skip

@@ -34,7 +34,7 @@ _HINTS = {
 }
 _QUERY = """
 SELECT p.severity, p.form_id, p.group_code, s.visit_date, s.staff_code, p.message, p.advice, p.value, p.field, p.rule,
-    p.instance_id, coalesce(c.reading_id, '')
+    p.instance_id, coalesce(c.reading_id::VARCHAR, '')
 FROM problems p LEFT JOIN submissions s USING (instance_id) LEFT JOIN work.current c USING (instance_id)
 """
 
@@ -236,10 +236,11 @@ class Desk:
     def _correct(self, rows: list[Decided]) -> list[Verdict]:
         instance_id = rows[0].instance_id
         hint, answers, twice, today = self.store.rows(
-            "SELECT c.form_id, r.answers, r.twice, c.received_on FROM work.current c JOIN work.received r USING (reading_id)"
-            " WHERE c.instance_id = ? LIMIT 1",
+            "SELECT c.form_id, map_from_entries(list_zip(r.heading::JSON::VARCHAR[], r.texts)), r.twice, c.received_on"
+            " FROM work.current c JOIN work.received r USING (reading_id) WHERE c.instance_id = ? LIMIT 1",
             [instance_id],
         )[0]
+        answers = {name: text for name, text in answers.items() if text is not None}
         form = self.forms.get(hint)
         if form is None:
             return [Verdict(r.row, "refused", "its form is not in the pack, so no answer can be corrected") for r in rows]
@@ -250,9 +251,7 @@ class Desk:
         given = {r.field: r.new_answer for r in rows}
         if len(given) < len(rows) and len({(r.field, r.new_answer) for r in rows}) > len(given):
             return [Verdict(r.row, "refused", "two rows give the same question different answers") for r in rows]
-        import json
-
-        before = overlay(json.loads(answers), in_force(self.records).answers.get(instance_id, {}))
+        before = overlay(answers, in_force(self.records).answers.get(instance_id, {}))
         fault = self._fault_of(form, overlay(before, given), set(given), twice, today)
         if fault:
             return [Verdict(r.row, "refused", fault) for r in rows]

@@ -16,11 +16,10 @@ from formpack.catalog import Form, Question, load_forms
 from formpack.expression import Answer, walk
 from formpack.group_code import check_digits, issue
 from formpack.readers import READERS, Unreadable
-from pipeline.book import ledger
 from pipeline.field import phone
 from pipeline.findings import Finding
 from pipeline.intake.frame_schema import answer_frame, frame_failures
-from pipeline.intake.validate import rules_sql, type_answers
+from pipeline.intake.validate import is_broken_sql, rules_sql, type_answers
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 from tests.conftest import SAMPLES, new_workspace
@@ -129,14 +128,17 @@ def _office(form: Form, store: Store, sent: list[dict[str, str]]) -> list[dict[s
     frame = answer_frame(form, [{**typed, "received_on": TODAY} for typed, _ in checked])
     pandera = {number for number, _, _ in frame_failures(form, frame)}
     columns = "".join(f', "{q.name}" {q.sql_type}' for q in form.kept)
-    store.connection.execute(f'CREATE OR REPLACE TABLE answers."{form.form_id}" (reading_id VARCHAR{columns})')
+    store.connection.execute(f"CREATE OR REPLACE TEMP TABLE tried (n INTEGER, received_on DATE{columns})")
     names = [q.name for q in form.kept]
-    rows = [(str(n), *(typed.get(name) for name in names)) for n, (typed, _) in enumerate(checked)]
-    store.insert(f'answers."{form.form_id}"', ["reading_id", *names], rows)
-    store.connection.execute(
-        f"CREATE OR REPLACE TABLE work.current AS SELECT reading_id, DATE '{TODAY}' AS received_on FROM answers.\"{form.form_id}\""
-    )
-    sql = {int(reading_id) for reading_id, *_ in store.rows(rules_sql(form))}
+    rows = [(n, TODAY, *(typed.get(name) for name in names)) for n, (typed, _) in enumerate(checked)]
+    store.insert("tried", ["n", "received_on", *names], rows)
+    sql = {n for n, *_ in store.rows(rules_sql(form, "tried", "n"))}
+    assert {n for (n,) in store.rows(f"SELECT n FROM tried a WHERE {is_broken_sql(form)}")} == sql
+    listed = {q.name: q.list_name for q in form.kept if q.type == "select_one_from_file"}
+    for name, list_name in listed.items():
+        sql |= {
+            n for (n,) in store.rows(f'SELECT n FROM tried WHERE "{name}" NOT IN (SELECT code FROM work."list_{list_name}")')
+        }
     return [
         {"JSON Schema": not found, "pandera": n not in unreadable | pandera, "SQL": n not in unreadable | sql}
         for n, (_, found) in enumerate(checked)
@@ -152,7 +154,6 @@ def nursery(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     with Store.open(workspace.store_file) as store:
         run.refresh(store, workspace)
         phone.write_lists(store, workspace)
-        ledger.load_lists(store, workspace)
     return workspace
 
 

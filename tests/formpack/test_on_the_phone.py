@@ -10,14 +10,13 @@ import pytest
 
 from formpack.catalog import load_forms
 from formpack.group_code import issue, shown
-from formpack.submission import Received, read
 from formpack.xform import has_java, publish, validator_verdicts
 from pipeline import run
 from pipeline.field import phone
-from pipeline.store import Store
 from pipeline.workspace import Workspace
-from tests.conftest import SAMPLES, new_workspace, table
+from tests.conftest import SAMPLES, looked_at, new_workspace, table
 from tests.engine.phone import Phone
+from tests.received import Received, read
 
 GROUP, OTHER = issue(2026, 701, 2)
 WRONG = str(9 - int(GROUP[0])) + GROUP[1:]
@@ -30,7 +29,7 @@ def nursery(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     source = SAMPLES / "failed_buds_are_set_aside_and_budded_again" / "inbox"
     run.import_files(workspace, [source / "1.xml", source / "2.xml"])
     phone.write_forms(workspace)
-    with Store.open(workspace.store_file) as store:
+    with looked_at(workspace) as store:
         phone.write_lists(store, workspace)
     return workspace
 

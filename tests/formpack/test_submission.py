@@ -6,7 +6,8 @@ import zipfile
 import openpyxl
 import pytest
 
-from formpack.submission import Received, Unread, read
+from formpack.submission import Unread
+from tests.received import Received, read
 
 XML = (
     '<{p}data xmlns:{q}="http://x" id="bud_take" {v}="7"><{p}counts><{p}green> 40 </{p}green><{p}brown/></{p}counts>'

@@ -12,14 +12,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from formpack.submission import Received, Unread, read
+from formpack.submission import Unread
 from pipeline import run
 from pipeline.office.audit import proofs
 from pipeline.report import write_report
-from pipeline.store import Store
 from pipeline.workspace import Workspace
-from tests.conftest import ROOT, SAMPLES, new_workspace
+from tests.conftest import ROOT, SAMPLES, looked_at, new_workspace
 from tests.hostile.corpus import OPENING, corpus
+from tests.received import Received, read
 
 CASES = corpus()
 ODD = {"outside_expected", "stage_out_of_order"}  # counts of one day that differ; not what a case is about
@@ -45,7 +45,7 @@ def test_there_are_enough() -> None:
 @pytest.mark.parametrize("name", CASES)
 def test_each_case_ends_as_expected(name: str, nursery: Workspace) -> None:
     content, outcome = CASES[name]
-    with Store.open(nursery.store_file) as store:
+    with looked_at(nursery) as store:
         assert store.value("SELECT content FROM kept.raw_files WHERE name = ?", [name]) == content, "the bytes are kept"
         mine = store.rows(
             "SELECT s.instance_id, s.state FROM submissions s WHERE s.source = $1 OR starts_with(s.source, $1 || ',')"
@@ -78,7 +78,7 @@ def test_all_of_it_stays_under_a_gigabyte(nursery: Workspace, tmp_path: Path) ->
 
 
 def test_the_books_are_whole_and_the_report_reads(nursery: Workspace) -> None:
-    with Store.open(nursery.store_file) as store:
+    with looked_at(nursery) as store:
         assert [name for name, _, places in proofs(store) if places] == []
         page, book, _ = write_report(store, nursery)
         assert "/etc/passwd" not in page.read_text(encoding="utf-8") and book.exists()
@@ -134,7 +134,7 @@ def test_changed_bytes_of_real_submissions_are_all_accounted_for(seed: int, tmp_
     started = time.monotonic()
     done = run.import_files(workspace, [workspace.inbox])
     assert time.monotonic() - started < 30
-    with Store.open(workspace.store_file) as store:
+    with looked_at(workspace) as store:
         assert [name for name, _, places in proofs(store) if places] == []
         assert sum(done.states.values()) == store.value("SELECT count(DISTINCT instance_id) FROM work.received")
         kept = store.value("SELECT count(*) FROM kept.raw_files")

@@ -13,7 +13,7 @@ from pipeline import run
 from pipeline.intake import ingest
 from pipeline.store import Store
 from pipeline.workspace import Workspace
-from tests.conftest import DAY, ROOT, SAMPLES, every_table, new_workspace, table
+from tests.conftest import DAY, ROOT, SAMPLES, every_table, looked_at, new_workspace, table
 
 SCENARIO = SAMPLES / "failed_buds_are_set_aside_and_budded_again" / "inbox"
 
@@ -148,10 +148,10 @@ def test_hostile_text_is_only_text(evil: str, workspace: Workspace, take_in: Cal
                "cull_other": 0, "planted": 100, "location": "H1", "note": evil}  # fmt: skip
     done = take_in({"a.ndjson": json.dumps(opening), "b.ndjson": json.dumps({**opening, "KEY": "b", "staff_code": evil})})
     assert done.states["accepted"] == 1 and done.states["quarantined"] == 1
-    with Store.open(workspace.store_file) as store:
+    with looked_at(workspace) as store:
         assert store.value("SELECT note FROM answers.open_group WHERE staff_code = 'S01'") == evil
     from pipeline.report import write_report
 
-    with Store.open(workspace.store_file) as store:
+    with looked_at(workspace) as store:
         page = write_report(store, workspace)[0].read_text(encoding="utf-8")
     assert "<script>" not in page

@@ -7,7 +7,7 @@ from dataclasses import replace
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.intake.states import Head, settle
+from tests.intake.reference_states import Head, settle
 
 DAY = dt.date(2026, 3, 1)
 

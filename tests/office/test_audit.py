@@ -13,7 +13,7 @@ from tests.conftest import SAMPLES
 DAMAGE = {
     "bytes_kept": ["UPDATE kept.raw_files SET content = 'x'::BLOB WHERE name = '1.xml'"],
     "accounted": ["DELETE FROM work.states WHERE instance_id LIKE '%1'"],
-    "states_add_up": ["DELETE FROM work.submissions WHERE instance_id LIKE '%1'"],
+    "states_add_up": ["DELETE FROM work.current WHERE instance_id LIKE '%1'"],
     "moves_balance": ["UPDATE work.movements SET quantity = quantity + 1 WHERE kind = 'moved_in'"],
     "book_adds_up": ["UPDATE work.standing SET book_count = book_count + 1"],
     "plants_are_whole": ["DELETE FROM work.movements WHERE kind = 'culled'"],
@@ -23,7 +23,7 @@ DAMAGE = {
 
 @pytest.fixture
 def store(workspace: Workspace) -> Store:
-    run.import_files(workspace, [SAMPLES / "failed_buds_are_set_aside_and_budded_again" / "inbox"])
+    run.import_files(workspace, [SAMPLES / "failed_buds_are_set_aside_and_budded_again" / "inbox"], show=run.EVERYTHING)
     return Store.open(workspace.store_file)
 
 

@@ -13,10 +13,9 @@ import pytest
 from pipeline import run
 from pipeline.intake.corrections import all_corrections
 from pipeline.office.problem_list import COLUMNS, DECISIONS, OPEN, Decided, Desk, _findings
-from pipeline.store import Store
 from pipeline.workspace import Workspace
 from tests.cli.test_cli import formpack
-from tests.conftest import SAMPLES, every_table, table
+from tests.conftest import SAMPLES, every_table, looked_at, table
 
 Fill = Callable[..., Path]
 
@@ -68,7 +67,7 @@ def decide(workspace: Workspace, *decisions: dict[str, Any], code: int = 0, undo
 
 
 def raw(workspace: Workspace) -> list[tuple[Any, ...]]:
-    with Store.open(workspace.store_file) as store:
+    with looked_at(workspace) as store:
         return store.rows("SELECT sha256, content FROM kept.raw_files ORDER BY sha256")
 
 
@@ -101,7 +100,7 @@ def test_a_corrected_answer_goes_into_the_books_and_the_bytes_stay(nursery: Work
     assert "counted is now 957." in said and "1 done, 0 done before, 0 refused." in said
     assert (957,) in table(nursery, "counts", "counted")
     assert raw(nursery) == before
-    with Store.open(nursery.store_file) as store:
+    with looked_at(nursery) as store:
         (record,) = all_corrections(store)
     assert (record.made_by, record.instance_id, record.kind, record.field, record.old_answer, record.new_answer, record.reason) == (
         "S01", "k4", "correct", "counted", "-5", "957", "asked Abel",
@@ -124,7 +123,7 @@ def test_undo_brings_back_what_was(nursery: Workspace) -> None:
     assert every_table(nursery, ()) != before
     assert "3 done" in formpack("correct", "list.xlsx", "--by", "S02", "--undo", cwd=nursery.folder)
     assert every_table(nursery, ()) == before
-    with Store.open(nursery.store_file) as store:
+    with looked_at(nursery) as store:
         assert [r.kind for r in all_corrections(store)].count("correct") == 2
         assert len(all_corrections(store)) == 6
     assert "0 done" in formpack("correct", "list.xlsx", "--by", "S02", "--undo", cwd=nursery.folder)
@@ -161,7 +160,7 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
 
 def test_a_decision_that_cannot_be_done_is_refused_in_words(nursery: Workspace) -> None:
     lists = {"staff": {"S01"}}
-    with Store.open(nursery.store_file) as store:
+    with looked_at(nursery) as store:
         desk = Desk(store, nursery.forms, lists, "S01", dt.datetime(2026, 11, 2))
         rows = {(r[9], r[10]): r for r in _findings(store)}
         unread = next(r[10] for r in rows.values() if r[9] == "unreadable_row")
@@ -179,7 +178,7 @@ def test_the_rows_beside_a_refused_one_go_in(nursery: Workspace) -> None:
     other = {"rule": "wrong_type", "on": "k6", "decision": "correct", "new answer": "957", "reason": "digits of another script"}
     said = decide(nursery, {**MINUS, "new answer": "many"}, other, code=1)
     assert ": refused, because" in said and "1 done, 0 done before, 1 refused." in said
-    with Store.open(nursery.store_file) as store:
+    with looked_at(nursery) as store:
         assert [r.instance_id for r in all_corrections(store)] == ["k6"]
 
 

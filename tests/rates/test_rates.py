@@ -17,11 +17,10 @@ from pipeline import run
 from pipeline.formulas.comparison import apart, compare_teams
 from pipeline.formulas.overdispersion import cautious, design_effect, pooled_interval, rho_within
 from pipeline.formulas.proportions import wilson
-from pipeline.store import Store
 from pipeline.workspace import Workspace
 from tests.book.test_reconcile import Bench
 from tests.cli.test_cli import formpack
-from tests.conftest import SAMPLES, table
+from tests.conftest import SAMPLES, looked_at, table
 
 CODES = issue(2026, 801, 40)
 NONE = {"cull_off_type": 0, "cull_bent_root": 0, "cull_weak": 0, "cull_disease": 0, "cull_other": 0, "dead": 0}
@@ -316,7 +315,7 @@ def test_the_ladder_of_the_demo_adds_up_to_the_plant(demo: Workspace) -> None:
 
 
 def test_errors_by_groups_are_wider_than_greenwood_s(demo: Workspace) -> None:
-    with Store.open(demo.store_file) as store:
+    with looked_at(demo) as store:
         ((se, survival, risk),) = store.rows(
             "SELECT se, survival, at_risk FROM survival WHERE \"by\" = 'all' AND clock = 'days_from_opening' AND step = '200'"
         )
@@ -356,7 +355,7 @@ def test_the_projection_adds_up_and_meets_the_orders(demo: Workspace) -> None:
         assert r[8] == max(0, r[7] - r[6]) and (r[9] is None) == (r[7] == 0)
     ((standing,),) = table(demo, "standing", "sum(estimate)::BIGINT", "stage <> 'gone' AND scion IS NOT NULL")
     assert 0.6 * standing < sum(r[3] for r in rows) < standing
-    with Store.open(demo.store_file) as store:
+    with looked_at(demo) as store:
         ordered = store.value("SELECT sum(quantity::BIGINT) FROM work.list_orders")
         sent = store.value("SELECT sum(quantity)::BIGINT FROM movements WHERE kind = 'despatched'")
     open_now = sum(max(r[7] for r in rows if r[:2] == pair) for pair in {r[:2] for r in rows})

@@ -8,16 +8,15 @@ import pytest
 
 from pipeline import run
 from pipeline.report import write_report
-from pipeline.store import Store
 from pipeline.tables import TABLES
-from tests.conftest import SAMPLES, new_workspace
+from tests.conftest import SAMPLES, looked_at, new_workspace
 
 
 @pytest.fixture(scope="module")
 def reports(tmp_path_factory: pytest.TempPathFactory) -> Path:
     workspace = new_workspace(tmp_path_factory.mktemp("report"))
     run.import_files(workspace, [SAMPLES / "failed_buds_are_set_aside_and_budded_again" / "inbox"])
-    with Store.open(workspace.store_file) as store:
+    with looked_at(workspace) as store:
         write_report(store, workspace)
     return workspace.reports
 
@@ -41,7 +40,7 @@ def test_the_page_says_the_numbers_of_the_tables(reports: Path) -> None:
 def test_a_nursery_with_nothing_in_it_gets_a_page_too(tmp_path: Path) -> None:
     workspace = new_workspace(tmp_path)
     run.import_files(workspace, [])
-    with Store.open(workspace.store_file) as store:
+    with looked_at(workspace) as store:
         page = write_report(store, workspace)[0].read_text(encoding="utf-8")
     assert "No group has been opened yet." in page and "No buds have been read yet." in page
 

@@ -11,9 +11,8 @@ import pytest
 
 from pipeline import run
 from pipeline.report import write_report
-from pipeline.store import Store
 from tests.book.test_reconcile import Bench
-from tests.conftest import new_workspace
+from tests.conftest import looked_at, new_workspace
 from tests.rates.test_rates import CODES, bud, opened, read
 
 
@@ -66,7 +65,7 @@ def test_whatever_is_recorded(seed: int, tmp_path: Path) -> None:
     _anything(bench, random.Random(seed))
     bench.write()
     run.import_files(workspace, [workspace.inbox], dt.date(2026, 9, 1))
-    with Store.open(workspace.store_file) as store:
+    with looked_at(workspace) as store:
         write_report(store, workspace)
         assert store.rows("SELECT * FROM standing WHERE estimate < 0 OR low > estimate OR high < estimate") == []
         assert store.rows("SELECT * FROM counts WHERE p_wrong NOT BETWEEN 0 AND 1 OR expected_low > expected_high") == []

@@ -9,8 +9,7 @@ from typing import Any
 import pytest
 
 from pipeline import run
-from pipeline.store import Store
-from tests.conftest import SAMPLES, new_workspace
+from tests.conftest import SAMPLES, looked_at, new_workspace
 
 SCENARIOS = sorted(p.parent.name for p in SAMPLES.glob("*/expected.json"))
 
@@ -31,7 +30,7 @@ def test_scenario(name: str, tmp_path: Path) -> None:
     workspace = new_workspace(tmp_path, forms if forms.exists() else None)
     done = run.import_files(workspace, [folder / "inbox"])
     assert done.states == expected["states"]
-    with Store.open(workspace.store_file) as store:
+    with looked_at(workspace) as store:
         problems = store.rows("SELECT rule, coalesce(field, ''), instance_id FROM problems ORDER BY ALL")
         found = [[r, f, "*" if i.startswith("unread:") else i] for r, f, i in problems]
         assert sorted(found) == sorted(expected["problems"])

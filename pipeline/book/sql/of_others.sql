@@ -1,5 +1,6 @@
 -- For each count, how likely its number would be had another group of the same place been counted: the share of the
--- numbers (not 0) left by counts of other groups there, within two plants and about two months, that it could be.
+-- numbers (not 0) left by counts of other groups there, within two plants and about two months, that it could be. To a power
+-- of two: the neighbours' next counts should not make this group's arithmetic new.
 WITH left_there AS (
     SELECT group_code, location, date_diff('day', DATE '2000-01-01', on_date) // 60 AS span, counted - taken_out AS number
     FROM work.chain_nodes WHERE kind = 'count' AND location IS NOT NULL AND counted - taken_out > 0
@@ -28,7 +29,7 @@ asked AS (
     FROM work.chain_nodes WHERE kind = 'count' AND location IS NOT NULL
 )
 SELECT a.group_code, a.position, location,
-    (p.tenths - coalesce(o.tenths, 0)) / (10 * (z.numbers - coalesce(y.numbers, 0))) AS chance
+    2.0 ** round(log2((p.tenths - coalesce(o.tenths, 0)) / (10 * (z.numbers - coalesce(y.numbers, 0))))) AS chance
 FROM asked a
 JOIN by_place p USING (location, span, number)
 JOIN sizes z USING (location, span)

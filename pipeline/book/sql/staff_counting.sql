@@ -4,7 +4,8 @@ WITH said AS (
     SELECT unnest(string_split(staff_codes, ' ')) AS staff_code, p_exact, error, flagged
     FROM work.counts WHERE staff_codes <> ''
 )
-SELECT staff_code, count(*) AS counts, avg(p_exact) AS exact_share, median(error)::DOUBLE AS typical_error,
+SELECT staff_code, count(*) AS counts, sum(round(p_exact * 10000)::BIGINT) / (10000 * count(*)) AS exact_share,
+    median(error)::DOUBLE AS typical_error,
     count(*) FILTER (WHERE flagged) AS flagged
 FROM said
 GROUP BY staff_code
