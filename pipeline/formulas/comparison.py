@@ -124,7 +124,7 @@ def fit(
         mean = special.expit(eta)
         information = x.squared(n * mean * (1 - mean)) + np.diag(ridge)
         try:
-            step: Real = np.linalg.solve(information, x.gathered(y - n * mean) - ridge * b)
+            step = np.linalg.solve(information, x.gathered(y - n * mean) - ridge * b).astype(float)
         except np.linalg.LinAlgError:
             raise ValueError("the effects cannot be told apart") from None
         along, size, before = x.times(step), 1.0, now
@@ -133,8 +133,7 @@ def fit(
         b, eta = b + size * step, eta + size * along
         if abs(before - now) < 1e-10 * (1 + abs(now)) and np.abs(size * step).max() < 1e-8:
             break
-    covariance: Real = np.linalg.inv(information)
-    return Fit(b, covariance)
+    return Fit(b, np.linalg.inv(information).astype(float))
 
 
 def fit_with_rho(
