@@ -156,6 +156,12 @@ def loss_chances(mean: Real, clump: float, width: int) -> Real:
     return chances
 
 
+def exposures(days: Real, plants: Real) -> Real:
+    """Days of a group of a thousand, in steps of a ninth, so that many steps share one kernel."""
+    raw = days * plants / 1000
+    return np.where(raw > 0, 2 ** (np.round(np.log2(np.maximum(raw, 1e-9)) * 8) / 8), 0.0)
+
+
 def kernels(rates: Rates, stage: Whole, exposure: Real, width: int) -> tuple[Real, Real, Real]:
     """(n, 2 width) chance of each change of D in n steps, laid out as `Beliefs.moved`; the parts of it that are small
     losses and large losses come apart as the second and third array (the rest are gains)."""
