@@ -28,9 +28,10 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
+from numpy import fft
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy import fft, special
+from scipy import special
 
 from pipeline.formulas.miscounts import ANY, OTHER, SHOWN, WAYS, Real, Whole, sources
 
@@ -379,7 +380,7 @@ def forward_backward(
     alone[:, 0] = _scaled(start)
     ahead[:, 0] = _scaled(start * likelihood[:, 0])
     for t in range(1, nodes):
-        spectra[:, t - 1] = fft.rfft(ahead[:, t - 1], 2 * width, axis=1)
+        fft.rfft(ahead[:, t - 1], 2 * width, axis=1, out=spectra[:, t - 1])
         moved = _scaled(steps.apply(ahead[:, t - 1], spectra[:, t - 1], t - 1, backward=False))
         alone[:, t] = moved
         moved *= likelihood[:, t]
@@ -396,11 +397,11 @@ def forward_backward(
         spectrum = fft.rfft(evidence, 2 * width, axis=1)
         pairs = spectra[:, t - 1]
         pairs *= spectrum.conj()
-        np.maximum(fft.irfft(pairs, 2 * width, axis=1), 0, out=falls[:, t - 1])
+        fft.irfft(pairs, 2 * width, axis=1, out=falls[:, t - 1])
         back = _where(runs, _scaled(steps.apply(evidence, spectrum, t - 1, backward=True)), back)
     alone[:, 0] = _scaled(alone[:, 0] * back)
     smoothed[:, 0] = _scaled(ahead[:, 0] * back)
-    return ahead, smoothed, alone, falls
+    return ahead, smoothed, alone, np.maximum(falls, 0, out=falls)
 
 
 def _where(is_new: Flags, new: Real, old: Real) -> Real:

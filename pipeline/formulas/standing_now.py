@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
-from scipy import fft
+from numpy import fft
 
 from pipeline.formulas.chain_rates import WIDTHS
 from pipeline.formulas.count_chain import Flags, Rates, exposures, kernels
