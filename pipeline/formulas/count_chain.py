@@ -548,10 +548,15 @@ def most_probable_path(logs: Real, steps: Real) -> Whole:
     return path
 
 
+def quantiles(chances: Real, *shares: float) -> list[Whole]:
+    """For each share (...,) the least index at which the chances (..., W) add up to it."""
+    upto = chances.cumsum(-1)
+    return [np.argmax(upto >= share - 1e-12, axis=-1) for share in shares]
+
+
 def quantile(chances: Real, share: float) -> Whole:
     """(...,) the least index at which the chances (..., W) add up to `share`."""
-    whole: Whole = np.argmax(chances.cumsum(-1) >= share - 1e-12, axis=-1)
-    return whole
+    return quantiles(chances, share)[0]
 
 
 def narrowest(chances: Real, share: float) -> tuple[int, int]:
