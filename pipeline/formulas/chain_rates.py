@@ -6,14 +6,14 @@ and ten thousand are not held back. A. P. Dempster, N. M. Laird & D. B. Rubin, J
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from scipy import optimize, special
 
-from pipeline.formulas.count_chain import STAGES, Beliefs, Chains, Rates, believe, kernels, window
+from pipeline.formulas.count_chain import STAGES, Beliefs, Chains, Flags, Rates, Seen, believe, near_errors, seen, window
 from pipeline.formulas.miscounts import WAYS, Real, Whole
 
 WIDTHS = tuple(int(2**k * m) for k in range(5, 20) for m in (1, 1.5))
@@ -90,35 +90,16 @@ class _Sums:
         self.large = self.gain = self.days = 0.0
         self.opening_exact = self.opening = 0.0
 
-    def add(self, batch: Batch, who: Whole, b: Beliefs, rates: Rates) -> None:
+    def add(self, batch: Batch, people: Whole, said: Seen, b: Beliefs, rates: Rates) -> None:
         chains, width = batch.chains, batch.width
-        people = who[batch.rows, : chains.counted.shape[1]]
         g, t, k = np.nonzero((people >= 0) & (chains.counted >= 0)[..., None])
         share = 1 / np.maximum((people >= 0).sum(2), 1)[g, t]
-        np.add.at(self.exact, people[g, t, k], b.ways[g, t, 0] * share)
-        np.add.at(self.near, people[g, t, k], b.ways[g, t, 1] * share)
+        self.exact += np.bincount(people[g, t, k], b.ways[g, t, 0] * share, len(self.exact))
+        self.near += np.bincount(people[g, t, k], b.ways[g, t, 1] * share, len(self.near))
         self.ways += b.ways[..., 2:].sum((0, 1))
-        self.square, self.weight = self.square + b.square.sum(), self.weight + b.near_weight.sum()
-        self.tail += b.tail_weight.sum()
-        runs = np.arange(chains.counted.shape[1]) < chains.length[:, None]
-        keys, kind = np.unique((chains.stage + 1j * chains.exposure)[runs], return_inverse=True)
-        stage, exposure = keys.real.astype(np.int64), keys.imag
-        whole, small, large = kernels(rates, stage, exposure, width)
-        moved = np.zeros((len(keys), 2 * width))
-        np.add.at(moved, kind, b.moved[runs])
-        whole = np.maximum(whole, 1e-300)
-        few, many = moved * small / whole, moved * large / whole
-        times = np.bincount(kind, minlength=len(keys))
-        self.large += many.sum()
-        self.gain += (moved - few - many)[:, width + 1 :].sum()
-        self.days += (times * exposure).sum()
-        for i, key in enumerate(zip(stage.tolist(), exposure.tolist(), strict=True)):
-            seen = self.seen.setdefault(key, np.zeros(1))
-            if len(seen) < width:
-                self.seen[key] = seen = np.pad(seen, (0, width - len(seen)))
-            seen[:width] += few[i, :width]
-        np.add.at(self.lost, stage, few[:, :width] @ np.arange(width))
-        np.add.at(self.exposed, stage, few.sum(1) * exposure)
+        errors = near_errors(chains, said, b, rates)
+        self.square, self.weight, self.tail = self.square + errors.square, self.weight + errors.near, self.tail + errors.tail
+        self._add_losses(b, np.arange(chains.counted.shape[1]) < chains.length[:, None], width)
         at = -batch.low
         inside = (at >= 0) & (at < width)
         offset = np.abs(batch.low[:, None] + np.arange(width))
@@ -126,26 +107,53 @@ class _Sums:
         self.opening += (b.state[:, 0] * close).sum()
         self.opening_exact += b.state[np.flatnonzero(inside), 0, at[inside]].sum()
 
+    def _add_losses(self, b: Beliefs, runs: Flags, width: int) -> None:
+        stage, exposure, small, large = b.kinds.stage, b.kinds.exposure, b.kinds.small, b.kinds.large
+        kind = b.kinds.of[runs]
+        order = np.argsort(kind, kind="stable")
+        used, begin, times = np.unique(kind[order], return_index=True, return_counts=True)
+        moved = np.zeros(small.shape)
+        moved[used] = np.add.reduceat(b.moved[tuple(v[order] for v in np.nonzero(runs))], begin, axis=0)
+        whole = np.maximum(b.kinds.whole, 1e-300)
+        few, many = moved * small / whole, moved * large / whole
+        self.large += many.sum()
+        self.gain += (moved - few - many)[:, width + 1 :].sum()
+        self.days += (times * exposure[used]).sum()
+        for i in used.tolist():
+            key = (int(stage[i]), float(exposure[i]))
+            seen = self.seen.setdefault(key, np.zeros(1))
+            if len(seen) < width:
+                self.seen[key] = seen = np.pad(seen, (0, width - len(seen)))
+            seen[:width] += few[i, :width]
+        self.lost += np.bincount(stage, few[:, :width] @ np.arange(width), STAGES)
+        self.exposed += np.bincount(stage, few.sum(1) * exposure, STAGES)
+
 
 def _clump(sums: _Sums, loss: Real) -> float:
-    """The clumping of losses under which what was seen is most likely, its prior a log-normal about 2."""
+    """The clumping of losses under which what was seen is most likely, its prior a log-normal about 2: where the slope over
+    its logarithm is 0, by halving. Of a negative binomial the likelihood is a sum of the logs of shape + k, each as often as
+    more than k were lost."""
     keys = [key for key in sums.seen if key[1] > 0]
     if not keys:
         return Rates.clump
     top = max(int(np.flatnonzero(sums.seen[key] > 1e-6).max(initial=0)) for key in keys) + 1
     seen = np.array([np.pad(sums.seen[key], (0, max(0, top - len(sums.seen[key]))))[:top] for key in keys])
-    mean = np.array([loss[stage] * exposure for stage, exposure in keys])
-    u, total = np.arange(top), seen.sum(1)
+    mean = np.array([max(loss[stage] * exposure, 1e-300) for stage, exposure in keys])
+    beyond = seen[:, :0:-1].cumsum(1)[:, ::-1]
+    total, lost, k = float(seen.sum(1) @ mean), float(beyond.sum()), np.arange(top - 1)
 
-    def unlikely(log_clump: float) -> float:
-        clump = np.exp(log_clump)
-        shape, p = mean / clump, clump / (1 + clump)
-        logs = special.gammaln(u + shape[:, None]) - special.gammaln(shape)[:, None]
-        said = (seen * (logs + u * np.log(p))).sum() + (total * shape).sum() * np.log1p(-p)
-        return float(-said + 2.0 * (log_clump - np.log(Rates.clump)) ** 2)
+    def rises(log_clump: float) -> bool:
+        clump = math.exp(log_clump)
+        shape = (mean / clump)[:, None]
+        by_count = lost / (1 + clump) - float((beyond * (shape / (shape + k))).sum())
+        by_total = total / clump * (math.log1p(clump) - clump / (1 + clump))
+        return by_count + by_total - 4.0 * (log_clump - math.log(Rates.clump)) > 0
 
-    found = optimize.minimize_scalar(unlikely, bounds=(np.log(0.05), np.log(60.0)), method="bounded", options={"xatol": 0.02})
-    return float(np.exp(found.x))
+    low, high = math.log(0.05), math.log(60.0)
+    for _ in range(40):
+        middle = (low + high) / 2
+        low, high = (middle, high) if rises(middle) else (low, middle)
+    return math.exp((low + high) / 2)
 
 
 def _maximise(sums: _Sums, start: Rates, prior: Prior) -> Learned:
@@ -215,9 +223,12 @@ def learn(
     """
     start = Rates()
     learned = fixed(Learned(start, np.full(staff, EXACT), EXACT), given)
+    of_batches = [(batch, seen(batch.chains, batch.low, batch.width, crate_size)) for batch in batches(chains)]
     for _ in range(rounds):
         sums = _Sums(staff)
-        for batch in batches(with_exact(chains, who, learned.exact, learned.common)):
-            sums.add(batch, who, believe(batch.chains, batch.low, batch.width, learned.rates, crate_size), learned.rates)
+        for batch, said in of_batches:
+            people = who[batch.rows, : batch.chains.counted.shape[1]]
+            now = batch._replace(chains=with_exact(batch.chains, people, learned.exact, learned.common))
+            sums.add(now, people, said, believe(now.chains, now.low, now.width, learned.rates, crate_size, said), learned.rates)
         learned = fixed(_maximise(sums, start, prior), given)
     return round_off(learned)

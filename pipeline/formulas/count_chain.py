@@ -25,12 +25,15 @@ Forward-backward: L. R. Rabiner, Proc. IEEE 77 (1989) 257-286; S. Russell & P. N
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
+from numpy import fft
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy import fft, special
+from scipy import special
 
-from pipeline.formulas.miscounts import ANY, OTHER, SHOWN, WAYS, Real, Sources, Whole, sources
+from pipeline.formulas.miscounts import ANY, OTHER, SHOWN, WAYS, Real, Whole, sources
 
 Flags = NDArray[np.bool_]
 
@@ -117,12 +120,23 @@ class Beliefs:
     """(G, T, 2 + len(WAYS)) how each count came about: exact, near, then WAYS."""
     moved: Real = field(repr=False)
     """(G, T, 2 W) P(D fell by u in the step), u = index up to W and index - 2 W beyond: losses, then gains."""
-    square: Real = field(repr=False)
-    """(G, T) mean square error of a near count as a share of what stands, and its weight in `near_weight`."""
-    near_weight: Real = field(repr=False)
-    tail_weight: Real = field(repr=False)
     jumped: Real = field(repr=False)
     """(G, T, K) chance that each jump was made."""
+    written: Real = field(repr=False)
+    """(G, T) P(what was counted | all other counts)."""
+    kinds: Kinds = field(repr=False)
+
+
+class Kinds(NamedTuple):
+    """The kinds of steps of one batch: `of` (G, T) says which each step is; stage and exposure (K,) of each kind, and what
+    `kernels` says of it: chance of each change, of small losses and of large losses (K, 2 W)."""
+
+    of: Whole
+    stage: Whole
+    exposure: Real
+    whole: Real
+    small: Real
+    large: Real
 
 
 def _log_uniform(width: int) -> Real:
@@ -135,12 +149,18 @@ def _log_uniform(width: int) -> Real:
 
 def loss_chances(mean: Real, clump: float, width: int) -> Real:
     """(len(mean), width) P(u plants lost) for small losses of these means: negative binomial, variance (1 + clump) mean."""
-    u = np.arange(width)
+    u = np.arange(width - 1)
     shape = np.maximum(mean, 1e-300)[:, None] / clump
-    p = clump / (1 + clump)
-    logs = special.gammaln(u + shape) - special.gammaln(shape) - special.gammaln(u + 1) + u * np.log(p) + shape * np.log1p(-p)
-    chances: Real = np.exp(logs)
+    logs = np.zeros((len(mean), width))
+    np.cumsum(np.log((shape + u) / (u + 1) * (clump / (1 + clump))), axis=1, out=logs[:, 1:])
+    chances: Real = np.exp(logs - shape * np.log1p(clump))
     return chances
+
+
+def exposures(days: Real, plants: Real) -> Real:
+    """Days of a group of a thousand, in steps of a ninth, so that many steps share one kernel."""
+    raw = days * plants / 1000
+    return np.where(raw > 0, 2 ** (np.round(np.log2(np.maximum(raw, 1e-9)) * 8) / 8), 0.0)
 
 
 def kernels(rates: Rates, stage: Whole, exposure: Real, width: int) -> tuple[Real, Real, Real]:
@@ -179,59 +199,127 @@ def _anything(counted: Real, stood: Real) -> Real:
     return 0.5 * flat + 0.5 / (2 * (np.abs(counted - stood) + 3) * np.log(1 + stood / 3 + 1))
 
 
+class _Windows(NamedTuple):
+    """Windows (C,) of whole numbers that belong to some number each, as one long table (N,) in which windows of the same
+    number that overlap share their entries: what depends on both is worked out once and read off for each window."""
+
+    number: Real
+    inside: Real
+    begin: Whole
+    width: int
+
+    def rows(self, table: Real) -> Real:
+        """(C, W) of a table (N,)."""
+        found: Real = sliding_window_view(table, self.width)[self.begin]
+        return found
+
+
+def _windows(number: Whole, low: Whole, width: int) -> _Windows:
+    """Of windows `low` to `low` + width - 1 of these numbers, all (C,)."""
+    if not len(number):
+        return _Windows(np.zeros(width), np.zeros(width), number, width)
+    order = np.lexsort((low, number))
+    n, b = number[order], low[order]
+    further = np.diff(b, prepend=0)
+    is_new = (np.diff(n, prepend=n[0] - 1) != 0) | (further > width)
+    starts = np.where(is_new, width, further)
+    starts[0] = 0
+    starts = starts.cumsum()
+    total = int(starts[-1]) + width
+    part = np.repeat(np.flatnonzero(is_new), np.diff(starts[is_new], append=total))
+    begin = np.empty_like(starts)
+    begin[order] = starts
+    return _Windows(n[part].astype(float), (b[part] + np.arange(total) - starts[part]).astype(float), begin, width)
+
+
+class _Hits(NamedTuple):
+    """Slips of the hand that lead from a number inside a window to what was written: which window, where in it, how."""
+
+    window: Whole
+    at: Whole
+    way: Whole
+    chance: Real
+
+
+def _hits(written: Whole, base: Whole, width: int, crate_size: int) -> _Hits:
+    """Of windows `base` to `base` + width - 1, both (C,), in which the numbers were written."""
+    numbers, which = np.unique(written, return_inverse=True)
+    found = sources(numbers, crate_size)
+    at = np.where(found.stood >= 0, found.stood, -(2**40))[which] - base[:, None]
+    window, s = np.nonzero((at >= 0) & (at < width))
+    return _Hits(window, at[window, s], found.way[s], found.chance[which[window], s])
+
+
 @dataclass(frozen=True)
-class _Evidence:
-    """Likelihoods of one batch; every array is over its counts, C of them, at (group, node)."""
+class Seen:
+    """What a batch has to say that no rate changes: of its C counts the (group, node), the windows of what may have stood,
+    the slips that may have led there and where in the window the count itself is (-1 for outside); of its groups' openings
+    the windows and slips."""
 
     group: Whole
     node: Whole
+    written: Whole
+    windows: _Windows
+    hits: _Hits
+    at_exact: Whole
+    openings: _Windows
+    opening_hits: _Hits
+
+
+def seen(chains: Chains, low: Whole, width: int, crate_size: int) -> Seen:
+    """Of a batch of chains whose windows begin at `low` (G,) and have one width."""
+    group, node = np.nonzero(chains.counted >= 0)
+    written, base = chains.counted[group, node], low[group] + chains.book[group, node]
+    at_exact = written - base
+    return Seen(
+        group=group,
+        node=node,
+        written=written,
+        windows=_windows(written, base, width),
+        hits=_hits(written, base, width, crate_size),
+        at_exact=np.where((at_exact >= 0) & (at_exact < width), at_exact, -1),
+        openings=_windows(chains.opened, low, width),
+        opening_hits=_hits(chains.opened, chains.opened + low, width, crate_size),
+    )
+
+
+class _Evidence(NamedTuple):
+    """Likelihoods of one batch: `likelihood` (C, W) of its counts; tables (N,) of near counts, of those not in the tail, and
+    of counts that may be anything."""
+
     likelihood: Real
     near: Real
     core: Real
     anything: Real
-    at_exact: Whole
-    found: Sources
-    at: Whole
-    stood: Real
 
 
-def _evidence(chains: Chains, low: Whole, width: int, rates: Rates, crate_size: int) -> _Evidence:
-    group, node = np.nonzero(chains.counted >= 0)
-    written, book = chains.counted[group, node], chains.book[group, node]
-    base = low[group] + book
-    stood = np.maximum(base[:, None] + np.arange(width), 0).astype(np.float64)
-    y = written[:, None].astype(np.float64)
-    near_all, core = near(y, stood, rates)
-    anything = _anything(y, stood)
-    found = sources(written, crate_size)
-    at = found.stood - base[:, None]
-    at = np.where((found.stood >= 0) & (at >= 0) & (at < width), at, -1)
-    at_exact = written - base
-    at_exact = np.where((at_exact >= 0) & (at_exact < width), at_exact, -1)
+def _evidence(chains: Chains, s: Seen, rates: Rates) -> _Evidence:
+    stood = np.maximum(s.windows.inside, 0)
+    near_all, core = near(s.windows.number, stood, rates)
+    anything = _anything(s.windows.number, stood)
     gross = rates.gross * np.asarray(rates.ways)
-    exact = chains.exact[group, node]
-    independent = gross[SHOWN] * (written == chains.shown[group, node]) + gross[OTHER] * chains.of_others[group, node]
-    likelihood = gross[ANY] * anything + independent[:, None] + ((1 - rates.gross) * (1 - exact))[:, None] * near_all
-    rows = np.arange(len(written))
-    inside = at_exact >= 0
-    likelihood[rows[inside], at_exact[inside]] += (1 - rates.gross) * exact[inside]
-    c, s = np.nonzero(at >= 0)
-    np.add.at(likelihood, (c, at[c, s]), gross[found.way[s]] * found.chance[c, s])
-    return _Evidence(group, node, likelihood, near_all, core, anything, at_exact, found, at, stood)
+    exact = chains.exact[s.group, s.node]
+    copied = s.written == chains.shown[s.group, s.node]
+    likelihood = s.windows.rows(near_all)
+    likelihood *= ((1 - rates.gross) * (1 - exact))[:, None]
+    likelihood += s.windows.rows(gross[ANY] * anything)
+    likelihood += (gross[SHOWN] * copied + gross[OTHER] * chains.of_others[s.group, s.node])[:, None]
+    inside = np.flatnonzero(s.at_exact >= 0)
+    likelihood[inside, s.at_exact[inside]] += (1 - rates.gross) * exact[inside]
+    np.add.at(likelihood.ravel(), s.hits.window * s.windows.width + s.hits.at, gross[s.hits.way] * s.hits.chance)
+    return _Evidence(likelihood, near_all, core, anything)
 
 
-def _start(chains: Chains, low: Whole, width: int, rates: Rates, crate_size: int) -> Real:
+def _start(s: Seen, rates: Rates) -> Real:
     """(G, W) P(D at the opening)."""
-    offset = low[:, None] + np.arange(width)
-    sd = np.maximum(rates.error * chains.opened, 1.0)[:, None]
-    thin = 1 / (np.abs(offset) + 5.0)
-    spread = (1 - rates.tail) * _normal(offset.astype(np.float64), sd) + rates.tail * thin / thin.sum(1, keepdims=True)
-    free: Real = (1 - rates.opening_exact) * spread
-    found = sources(chains.opened, crate_size)
-    at = found.stood - chains.opened[:, None] - low[:, None]
-    g, s = np.nonzero((found.stood >= 0) & (at >= 0) & (at < width))
-    np.add.at(free, (g, at[g, s]), OPENING_SLIPS * rates.gross * np.asarray(rates.ways)[found.way[s]] * found.chance[g, s])
-    free[offset == 0] += rates.opening_exact
+    offset, hits = s.openings.inside, s.opening_hits
+    sd = np.maximum(rates.error * s.openings.number, 1.0)
+    thin = s.openings.rows(1 / (np.abs(offset) + 5.0))
+    free = s.openings.rows((1 - rates.opening_exact) * (1 - rates.tail) * _normal(offset, sd))
+    free += (1 - rates.opening_exact) * rates.tail * (thin / thin.sum(1, keepdims=True))
+    slips = OPENING_SLIPS * rates.gross * np.asarray(rates.ways)[hits.way] * hits.chance
+    np.add.at(free.ravel(), hits.window * s.openings.width + hits.at, slips)
+    free += s.openings.rows(rates.opening_exact * (offset == 0))
     return free
 
 
@@ -262,16 +350,19 @@ class Steps:
         """`values` (whose transform is given) one step on, or back."""
         kernel = self.spectrum[self.kind[:, t]]
         width = values.shape[1]
-        moved = fft.irfft(spectrum * (kernel.conj() if backward else kernel), 2 * width, axis=1)[:, :width]
-        result: Real = (1 - self.jump_chance[:, t].sum(1, keepdims=True)) * np.maximum(moved, 0)
+        kernel = np.conj(kernel, out=kernel) if backward else kernel
+        kernel *= spectrum
+        moved: Real = fft.irfft(kernel, 2 * width, axis=1)[:, :width]
+        np.maximum(moved, 0, out=moved)
+        rows = np.flatnonzero(self.jump_chance[:, t].any(1))
+        if not len(rows):
+            return moved
+        unmoved = moved[rows]
+        moved[rows] *= 1 - self.jump_chance[rows, t].sum(1, keepdims=True)
         for k in range(self.jump.shape[2]):
-            chance = self.jump_chance[:, t, k]
-            rows = np.flatnonzero(chance > 0)
-            if len(rows):
-                by = self.jump[rows, t, k] * (-1 if backward else 1)
-                shifted = _shift(np.maximum(moved[rows], 0), by)
-                result[rows] += chance[rows, None] * shifted
-        return result
+            by = self.jump[rows, t, k] * (-1 if backward else 1)
+            moved[rows] += self.jump_chance[rows, t, k, None] * _shift(unmoved, by)
+        return moved
 
 
 def forward_backward(
@@ -289,123 +380,152 @@ def forward_backward(
     alone[:, 0] = _scaled(start)
     ahead[:, 0] = _scaled(start * likelihood[:, 0])
     for t in range(1, nodes):
-        spectra[:, t - 1] = fft.rfft(ahead[:, t - 1], 2 * width, axis=1)
+        fft.rfft(ahead[:, t - 1], 2 * width, axis=1, out=spectra[:, t - 1])
         moved = _scaled(steps.apply(ahead[:, t - 1], spectra[:, t - 1], t - 1, backward=False))
-        runs = (t <= length)[:, None]
         alone[:, t] = moved
-        ahead[:, t] = np.where(runs, _scaled(moved * likelihood[:, t]), ahead[:, t - 1])
+        moved *= likelihood[:, t]
+        ahead[:, t] = _where(t <= length, _scaled(moved), ahead[:, t - 1])
     smoothed = ahead.copy()
-    falls = np.zeros((groups, nodes - 1, 2 * width))
+    falls = np.empty((groups, nodes - 1, 2 * width))
     back = np.ones((groups, width))
     for t in range(nodes - 1, 0, -1):
-        runs = (t <= length)[:, None]
+        runs = t <= length
         without = alone[:, t] * back
-        smoothed[:, t] = np.where(runs, _scaled(without * likelihood[:, t]), ahead[:, t])
+        smoothed[:, t] = _where(runs, _scaled(without * likelihood[:, t]), ahead[:, t])
         alone[:, t] = _scaled(without)
         evidence = _scaled(back * likelihood[:, t])
         spectrum = fft.rfft(evidence, 2 * width, axis=1)
-        pairs = np.maximum(fft.irfft(spectra[:, t - 1] * spectrum.conj(), 2 * width, axis=1), 0)
-        falls[:, t - 1] = pairs
-        back = np.where(runs, _scaled(steps.apply(evidence, spectrum, t - 1, backward=True)), back)
+        pairs = spectra[:, t - 1]
+        pairs *= spectrum.conj()
+        fft.irfft(pairs, 2 * width, axis=1, out=falls[:, t - 1])
+        back = _where(runs, _scaled(steps.apply(evidence, spectrum, t - 1, backward=True)), back)
     alone[:, 0] = _scaled(alone[:, 0] * back)
     smoothed[:, 0] = _scaled(ahead[:, 0] * back)
-    return ahead, smoothed, alone, falls
+    return ahead, smoothed, alone, np.maximum(falls, 0, out=falls)
+
+
+def _where(is_new: Flags, new: Real, old: Real) -> Real:
+    """(G, W) the rows of `new` where it is so (G,), those of `old` elsewhere."""
+    return new if is_new.all() else np.where(is_new[:, None], new, old)
 
 
 def window(chains: Chains, margin: int = 24) -> tuple[Whole, Whole]:
     """(low, width) of each group's window: what its counts and its book allow, less lone counts that both their
     neighbours contradict alike (no state of the group could explain them)."""
-    low, width = np.empty(len(chains.length), dtype=np.int64), np.empty(len(chains.length), dtype=np.int64)
-    for g, length in enumerate(chains.length):
-        counted, book = chains.counted[g, :length], chains.book[g, :length]
-        made = counted >= 0
-        off = [0, *(counted[made] - book[made]).tolist()]
-        far = max(40, int(0.06 * chains.opened[g]))
-        kept = [0]
-        for i in range(1, len(off)):
-            before, after = kept[-1], off[i + 1] if i + 1 < len(off) else None
-            lone = after is not None and min(abs(off[i] - before), abs(off[i] - after)) > far
-            if not (lone and after is not None and (off[i] > max(before, after) or off[i] < min(before, after))):
-                kept.append(off[i])
-        must = (chains.floor[g, :length] - book).max(initial=0)
-        ceiling = chains.ceiling[g, :length]
-        kept += (ceiling - book)[ceiling >= 0].tolist()
-        spread = margin + int(0.02 * chains.opened[g])
-        lowest = max(min(kept), -int(max(book.max(initial=0), chains.opened[g]))) - spread
-        highest = max(*kept, int(must)) + spread
-        low[g] = lowest
-        width[g] = highest - lowest + 1
-    return low, width
-
-
-def _steps(chains: Chains, rates: Rates, width: int) -> Steps:
-    keys, kind = np.unique(chains.stage + 1j * chains.exposure, return_inverse=True)
-    whole, _, _ = kernels(rates, keys.real.astype(np.int64), keys.imag, width)
-    # a loss of u takes D down by u: index -u of the cyclic kernel
-    cyclic = np.roll(whole[:, ::-1], 1, axis=1)
-    return Steps(whole, fft.rfft(cyclic, axis=1), kind.reshape(chains.stage.shape), chains.jump, chains.jump_chance)
-
-
-def believe(chains: Chains, low: Whole, width: int, rates: Rates, crate_size: int) -> Beliefs:
-    """Everything that is believed of a batch of chains whose windows have one width."""
     groups, nodes = chains.counted.shape
-    evidence = _evidence(chains, low, width, rates, crate_size)
-    likelihood = np.ones((groups, nodes + 1, width))
-    likelihood[evidence.group, evidence.node + 1] = evidence.likelihood
-    stands = low[:, None, None] + chains.book[:, :, None] + np.arange(width)
-    ceiling = chains.ceiling[:, :, None]
-    likelihood[:, 1:] *= (stands >= chains.floor[:, :, None]) & ((ceiling < 0) | (stands <= ceiling))
-    steps = _steps(chains, rates, width)
-    _, state, without, falls = forward_backward(_start(chains, low, width, rates, crate_size), likelihood, chains.length, steps)
-    ways, square, weight, tail = _explain(chains, evidence, without, rates)
+    runs = np.arange(nodes) < chains.length[:, None]
+    made = runs & (chains.counted >= 0)
+    # what each count is off the book, in order and without gaps, after the opening's 0
+    order = np.argsort(~made, axis=1, kind="stable")
+    off = np.zeros((groups, nodes + 2), dtype=np.int64)
+    off[:, 1:-1] = np.take_along_axis(np.where(made, chains.counted - chains.book, 0), order, axis=1)
+    many = made.sum(1)
+    far = np.maximum(40, (0.06 * chains.opened).astype(np.int64))
+    before, lowest, highest = np.zeros((3, groups), dtype=np.int64)
+    for i in range(1, nodes + 1):
+        here, after = off[:, i], off[:, i + 1]
+        is_lone = np.minimum(np.abs(here - before), np.abs(here - after)) > far
+        is_beyond = (here > np.maximum(before, after)) | (here < np.minimum(before, after))
+        before = np.where((i <= many) & ~((i < many) & is_lone & is_beyond), here, before)
+        lowest, highest = np.minimum(lowest, before), np.maximum(highest, before)
+    is_capped = runs & (chains.ceiling >= 0)
+    most = np.where(is_capped, chains.ceiling - chains.book, 0)
+    must = np.where(runs, chains.floor - chains.book, 0).max(1, initial=0)
+    highest = np.maximum(np.maximum(highest, most.max(1, initial=0)), must)
+    lowest = np.minimum(lowest, most.min(1, initial=0))
+    lowest = np.maximum(lowest, -np.maximum(np.where(runs, chains.book, 0).max(1, initial=0), chains.opened))
+    spread = margin + (0.02 * chains.opened).astype(np.int64)
+    return lowest - spread, highest - lowest + 2 * spread + 1
+
+
+def _kinds(chains: Chains, rates: Rates, width: int) -> Kinds:
+    keys, of = np.unique(chains.stage + 1j * chains.exposure, return_inverse=True)
+    stage, exposure = keys.real.astype(np.int64), keys.imag
+    return Kinds(of.reshape(chains.stage.shape), stage, exposure, *kernels(rates, stage, exposure, width))
+
+
+def believe(chains: Chains, low: Whole, width: int, rates: Rates, crate_size: int, said: Seen | None = None) -> Beliefs:
+    """Everything that is believed of a batch of chains whose windows have one width; `said` is what `seen` found in it,
+    where that is known already."""
+    said = said or seen(chains, low, width, crate_size)
+    evidence = _evidence(chains, said, rates)
+    likelihood = np.ones((*(chains.counted.shape + np.array([0, 1])), width))
+    likelihood[said.group, said.node + 1] = evidence.likelihood
+    least = low[:, None] + chains.book
+    g, t = np.nonzero((chains.floor > least) | (chains.ceiling >= 0))
+    stands, ceiling = least[g, t, None] + np.arange(width), chains.ceiling[g, t, None]
+    likelihood[g, t + 1] *= (stands >= chains.floor[g, t, None]) & ((ceiling < 0) | (stands <= ceiling))
+    kinds = _kinds(chains, rates, width)
+    # a loss of u takes D down by u: index -u of the cyclic kernel
+    cyclic = np.roll(kinds.whole[:, ::-1], 1, axis=1)
+    steps = Steps(kinds.whole, fft.rfft(cyclic, axis=1), kinds.of, chains.jump, chains.jump_chance)
+    _, state, without, falls = forward_backward(_start(said, rates), likelihood, chains.length, steps)
+    ways, written = _explain(chains, said, evidence, without, rates)
     moved, jumped = _changes(steps, falls)
-    return Beliefs(low, state, without, ways, moved, square, weight, tail, jumped)
+    return Beliefs(low, state, without, ways, moved, jumped, written, kinds)
 
 
 def _changes(steps: Steps, falls: Real) -> tuple[Real, Real]:
-    """Joins what two neighbouring nodes say of a step with what is believed of steps, jumps and all."""
-    chance = steps.chance[steps.kind]
+    """Joins what two neighbouring nodes say of a step with what is believed of steps, jumps and all; `falls` are used up."""
     size = falls.shape[2]
-    total = (1 - steps.jump_chance.sum(2))[..., None] * chance
     by_jump = np.zeros(steps.jump.shape)
+    g, t = np.nonzero(steps.jump_chance.any(2))
+    chance, some = steps.chance[steps.kind[g, t]], falls[g, t]
+    total = (1 - steps.jump_chance[g, t].sum(1))[:, None] * chance
     for k in range(steps.jump.shape[2]):
-        g, t = np.nonzero(steps.jump_chance[:, :, k] > 0)
-        if len(g):
-            by = steps.jump[g, t, k]
-            source = (np.arange(size) + by[:, None]) % size
-            made = steps.jump_chance[g, t, k, None] * np.take_along_axis(chance[g, t], source, axis=1)
-            total[g, t] += made
-            by_jump[g, t, k] = (made * falls[g, t]).sum(1)
-    joint = total * falls
-    whole = np.maximum(joint.sum(2, keepdims=True), 1e-300)
-    return joint / whole, by_jump / whole
+        source = (np.arange(size) + steps.jump[g, t, k, None]) % size
+        made = steps.jump_chance[g, t, k, None] * np.take_along_axis(chance, source, axis=1)
+        total += made
+        by_jump[g, t, k] = np.einsum("nw,nw->n", made, some)
+    falls *= steps.chance[steps.kind]
+    falls[g, t] = total * some
+    whole = np.maximum(falls.sum(2, keepdims=True), 1e-300)
+    falls /= whole
+    return falls, by_jump / whole
 
 
-def _explain(chains: Chains, e: _Evidence, without: Real, rates: Rates) -> tuple[Real, Real, Real, Real]:
-    groups, nodes = chains.counted.shape
-    own = without[e.group, e.node + 1]
-    rows = np.arange(len(e.group))
-    exact = chains.exact[e.group, e.node]
+def _explain(chains: Chains, s: Seen, e: _Evidence, without: Real, rates: Rates) -> tuple[Real, Real]:
+    """How each count came about, and how likely it was before it was made."""
+    own = without[s.group, s.node + 1]
+    rows = np.arange(len(s.group))
+    exact = chains.exact[s.group, s.node]
     gross = rates.gross * np.asarray(rates.ways)
     parts = np.zeros((len(rows), 2 + len(WAYS)))
-    parts[:, 0] = np.where(e.at_exact >= 0, own[rows, np.maximum(e.at_exact, 0)], 0) * (1 - rates.gross) * exact
-    parts[:, 1] = (own * e.near).sum(1) * (1 - rates.gross) * (1 - exact)
-    hit = np.where(e.at >= 0, np.take_along_axis(own, np.maximum(e.at, 0), axis=1), 0) * e.found.chance
-    for way in range(SHOWN):
-        parts[:, 2 + way] = gross[way] * hit[:, e.found.way == way].sum(1)
-    parts[:, 2 + SHOWN] = gross[SHOWN] * (chains.counted == chains.shown)[e.group, e.node]
-    parts[:, 2 + OTHER] = gross[OTHER] * chains.of_others[e.group, e.node]
-    parts[:, 2 + ANY] = gross[ANY] * (own * e.anything).sum(1)
+    parts[:, 0] = np.where(s.at_exact >= 0, own[rows, np.maximum(s.at_exact, 0)], 0) * (1 - rates.gross) * exact
+    parts[:, 1] = np.einsum("cw,cw->c", own, s.windows.rows(e.near)) * (1 - rates.gross) * (1 - exact)
+    slips = np.bincount(
+        s.hits.window * len(WAYS) + s.hits.way, own[s.hits.window, s.hits.at] * s.hits.chance, len(rows) * len(WAYS)
+    )
+    parts[:, 2:] = gross * slips.reshape(-1, len(WAYS))
+    parts[:, 2 + SHOWN] = gross[SHOWN] * (chains.counted == chains.shown)[s.group, s.node]
+    parts[:, 2 + OTHER] = gross[OTHER] * chains.of_others[s.group, s.node]
+    parts[:, 2 + ANY] = gross[ANY] * np.einsum("cw,cw->c", own, s.windows.rows(e.anything))
     total = np.maximum(parts.sum(1, keepdims=True), 1e-300)
-    ways = np.zeros((groups, nodes, parts.shape[1]))
-    ways[e.group, e.node] = parts / total
-    likely = own * ((1 - rates.gross) * (1 - exact))[:, None] / total * (e.stood >= 50)
-    relative = ((chains.counted[e.group, e.node][:, None] - e.stood) / np.maximum(e.stood, 1)) ** 2
-    square, weight, tail = np.zeros((3, groups, nodes))
-    square[e.group, e.node] = (likely * (e.core + (e.near - e.core) / 9) * relative).sum(1)
-    weight[e.group, e.node] = (likely * e.near).sum(1)
-    tail[e.group, e.node] = (likely * (e.near - e.core)).sum(1)
-    return ways, square, weight, tail
+    ways, written = np.zeros((*chains.counted.shape, parts.shape[1])), np.zeros(chains.counted.shape)
+    ways[s.group, s.node] = parts / total
+    written[s.group, s.node] = total[:, 0]
+    return ways, written
+
+
+class NearErrors(NamedTuple):
+    """Of all near counts of a batch where 50 or more stood: the sum of the squares of their errors as shares of what stood,
+    those in the tail taken as a third as far off; how many they are; and how many of them are in the tail."""
+
+    square: float
+    near: float
+    tail: float
+
+
+def near_errors(chains: Chains, s: Seen, b: Beliefs, rates: Rates) -> NearErrors:
+    """Expected under the beliefs."""
+    stood = s.windows.inside
+    near_all, core = near(s.windows.number, np.maximum(stood, 0), rates)
+    relative = ((s.windows.number - stood) / np.maximum(stood, 1)) ** 2
+    own = b.without[s.group, s.node + 1]
+    likely = (1 - rates.gross) * (1 - chains.exact[s.group, s.node]) / b.written[s.group, s.node]
+    tables = (core + (near_all - core) / 9) * relative, near_all, near_all - core
+    each = (np.einsum("cw,cw->c", own, s.windows.rows(table * (stood >= 50))) for table in tables)
+    return NearErrors(*(float(likely @ chance) for chance in each))
 
 
 def most_probable_path(logs: Real, steps: Real) -> Whole:
@@ -428,10 +548,15 @@ def most_probable_path(logs: Real, steps: Real) -> Whole:
     return path
 
 
+def quantiles(chances: Real, *shares: float) -> list[Whole]:
+    """For each share (...,) the least index at which the chances (..., W) add up to it."""
+    upto = chances.cumsum(-1)
+    return [np.argmax(upto >= share - 1e-12, axis=-1) for share in shares]
+
+
 def quantile(chances: Real, share: float) -> Whole:
     """(...,) the least index at which the chances (..., W) add up to `share`."""
-    whole: Whole = np.argmax(chances.cumsum(-1) >= share - 1e-12, axis=-1)
-    return whole
+    return quantiles(chances, share)[0]
 
 
 def narrowest(chances: Real, share: float) -> tuple[int, int]:

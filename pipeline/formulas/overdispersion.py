@@ -11,12 +11,15 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special, stats
+from scipy import special
 
-from pipeline.formulas.proportions import wilson
+from pipeline.formulas.proportions import Z95, wilson
 
 Real = NDArray[np.float64]
+Whole = NDArray[np.int64]
 LEAST_RHO = 1e-6
+_NO_RHO = math.log(1e-7)
+"""The logit of rho below which it is taken for none."""
 USUAL_RHO = 0.03
 """What is taken for rho while hardly any two lots can be set beside each other (common practice, no published source)."""
 _ENOUGH_FREEDOM = 10
@@ -91,7 +94,7 @@ def pooled_interval(taken: int, read: int, deff: float, freedom: int) -> tuple[f
     """The 95 % interval of a pooled share: Wilson's on the effective size read / deff, the normal quantile replaced by that
     of Student's t where rho rests on few lots (`freedom`; at most where it is 4 or less)."""
     size = read / max(1.0, deff)
-    quantile = float(stats.t.ppf(0.975, max(4, freedom))) if deff > 1 else float(stats.norm.ppf(0.975))
+    quantile = float(special.stdtrit(max(4, freedom), 0.975)) if deff > 1 else Z95
     return wilson(taken / read * size, size, quantile)
 
 
@@ -107,42 +110,69 @@ class BetaBinomial(NamedTuple):
 
 
 def beta_binomial(taken: ArrayLike, read: ArrayLike, design: ArrayLike) -> BetaBinomial:
-    """Maximum likelihood of logit(mean) = design (m, p) x coefficients with one rho for all lots.
+    """Maximum likelihood of logit(mean) = design (m, p) x coefficients with one rho for all lots (m,) of whole numbers.
 
-    M. J. Crowder, Applied Statistics 27 (1978) 34-37; a = mean (1 - rho) / rho, b = (1 - mean) (1 - rho) / rho.
+    M. J. Crowder, Applied Statistics 27 (1978) 34-37. For whole numbers the likelihood is a product of mean + k theta,
+    1 - mean + k theta and 1 / (1 + k theta), theta = rho / (1 - rho), so that how many lots of a row of the design reach
+    beyond each k is all it needs: D. M. Smith, Applied Statistics 32 (1983) 196-204. Newton steps on (coefficients,
+    logit rho), the curvature taken as positive, no step above 2, halved where they would overshoot.
     """
-    y, n, x = (np.asarray(v, dtype=float) for v in (taken, read, design))
-
-    def unlikely(values: Real) -> float:
-        mean = special.expit(x @ values[:-1])
-        rho = special.expit(values[-1])
-        a, b = mean * (1 - rho) / rho, (1 - mean) * (1 - rho) / rho
-        return float(-(special.betaln(y + a, n - y + b) - special.betaln(a, b)).sum())
-
-    def slope(values: Real) -> Real:
-        mean = special.expit(x @ values[:-1])
-        rho = special.expit(values[-1])
-        size = (1 - rho) / rho
-        a, b = mean * size, (1 - mean) * size
-        up, down = special.digamma(y + a) - special.digamma(a), special.digamma(n - y + b) - special.digamma(b)
-        both = special.digamma(size) - special.digamma(n + size)
-        by_mean = size * (up - down) * mean * (1 - mean)
-        by_size = mean * up + (1 - mean) * down + both
-        return -np.append(x.T @ by_mean, -(by_size.sum()) * size)
-
+    y, n, x = np.asarray(taken, dtype=np.int64), np.asarray(read, dtype=np.int64), np.asarray(design, dtype=float)
+    rows, cell = np.unique(x, axis=0, return_inverse=True)
+    beyond = _Beyond(*(_how_many_beyond(v, cell, len(rows), int(n.max(initial=0))) for v in (y, n - y, n)))
     share = (y.sum() + 0.5) / (n.sum() + 1)
-    first = np.zeros(x.shape[1] + 1)
-    first[:-1] = np.linalg.lstsq(x, special.logit((y + share) / (n + 1)), rcond=None)[0]
-    first[-1] = special.logit(0.05)
-    found = optimize.minimize(unlikely, first, jac=slope, method="BFGS", options={"gtol": 1e-8})
-    step = 1e-4
-    curve = np.array([(slope(found.x + step * e) - slope(found.x - step * e)) / (2 * step) for e in np.eye(len(first))])
-    rho = float(special.expit(found.x[-1]))
+    first = np.linalg.lstsq(x, special.logit((y + share) / (n + 1)), rcond=None)[0]
+    values = np.append(first, special.logit(0.05))
+    now, slope, curve = _likelihood(values, rows, beyond)
+    for _ in range(100):
+        bend, axes = np.linalg.eigh(curve)
+        step = axes @ ((axes.T @ slope) / np.maximum(np.abs(bend), 1e-10))
+        step *= min(1.0, 2 / max(np.abs(step).max(), 1e-300))
+        before, size = now, 1.0
+        now, slope, curve = _likelihood(values + step, rows, beyond)
+        while now < before - 1e-12 * (1 + abs(before)) and size > 1e-4:
+            size /= 2
+            now, slope, curve = _likelihood(values + size * step, rows, beyond)
+        values = values + size * step
+        if np.abs(size * step).max() < 1e-9 or values[-1] < _NO_RHO:
+            break
+    rho = float(special.expit(values[-1]))
     try:
-        variance = np.diag(np.linalg.inv((curve + curve.T) / 2))[:-1]
+        variance = -np.diag(np.linalg.inv(curve))[:-1]
         errors = np.sqrt(np.where(variance > 0, variance, np.nan))
     except np.linalg.LinAlgError:
         errors = np.full(x.shape[1], math.nan)
     ways = special.gammaln(n + 1) - special.gammaln(y + 1) - special.gammaln(n - y + 1)
-    is_good = bool(np.abs(slope(found.x)).max() < 1e-3 and LEAST_RHO < rho < 0.99)
-    return BetaBinomial(found.x[:-1], errors, rho, float(ways.sum() - found.fun), is_good)
+    is_good = bool(np.abs(slope).max() < 1e-3 and LEAST_RHO < rho < 0.99)
+    return BetaBinomial(values[:-1], errors, rho, float(ways.sum() + now), is_good)
+
+
+class _Beyond(NamedTuple):
+    """(c, K) how many lots of each row of the design have more than k taken, failed and read."""
+
+    taken: Real
+    failed: Real
+    read: Real
+
+
+def _how_many_beyond(values: Whole, cell: Whole, cells: int, top: int) -> Real:
+    """(cells, top) how many values (m,) of each cell are above 0, 1, ... top - 1."""
+    many = np.bincount(cell * (top + 1) + values, minlength=cells * (top + 1)).reshape(cells, top + 1)
+    beyond: Real = many[:, :0:-1].cumsum(1)[:, ::-1].astype(float)
+    return beyond
+
+
+def _likelihood(values: Real, rows: Real, beyond: _Beyond) -> tuple[float, Real, Real]:
+    """The log-likelihood without the binomial coefficients, its gradient and its Hessian in (coefficients, logit rho)."""
+    mean, theta, k = special.expit(rows @ values[:-1])[:, None], math.exp(values[-1]), np.arange(beyond.read.shape[1])
+    up, down, both = np.maximum(mean + k * theta, 1e-300), np.maximum(1 - mean + k * theta, 1e-300), 1 + k * theta
+    found = (beyond.taken * np.log(up) + beyond.failed * np.log(down) - beyond.read * np.log(both)).sum()
+    a, b, c = beyond.taken / up, beyond.failed / down, beyond.read / both
+    aa, bb, cc = a / up, b / down, c / both
+    by_mean, by_theta = (a - b).sum(1), (k * (a + b - c)).sum()
+    bend = np.ravel(mean * (1 - mean))
+    slope = np.append(rows.T @ (bend * by_mean), theta * by_theta)
+    mixed = rows.T @ (bend * theta * -(k * (aa - bb)).sum(1))
+    own = bend * (bend * -(aa + bb).sum(1) + (1 - 2 * np.ravel(mean)) * by_mean)
+    last = theta * (by_theta - theta * (k * k * (aa + bb - cc)).sum())
+    return float(found), slope, np.block([[rows.T @ (own[:, None] * rows), mixed[:, None]], [mixed, np.array([last])]])

@@ -8,22 +8,40 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import special
 
 SEED, DRAWS = 20261102, 4000
+_MOST = 10_000_000
 
 
 def enough(wanted: int, good: float, bad: float, assurance: float) -> int:
     """The least n of which at least `wanted` come through with the assurance, where the share that comes through is
-    beta(good, bad): the beta-binomial predictive. With `bad` 0 all come through."""
-    if bad <= 0:
+    beta(good, bad): the beta-binomial predictive. With `bad` 0 all come through.
+
+    As many fail before the last wanted one comes through as the beta negative binomial says (N. L. Johnson, A. W. Kemp &
+    S. Kotz, Univariate Discrete Distributions, 2005, 6.2.3), so its sum up to n - wanted is the chance, for all n at once.
+    Raises ValueError where no number up to ten million is enough.
+    """
+    if bad <= 0 or wanted <= 0:
         return wanted
-    return _least(wanted, lambda n: float(stats.betabinom.sf(wanted - 1, n, good, bad)), assurance)
+    assurance -= 1e-12  # a sum that falls short of it by rounding reaches it
+    k = np.arange(wanted)
+    log_chance, total = float(np.log1p(-bad / (good + bad + k)).sum()), 0.0  # that none fails
+    begin, size = 0, 1024
+    while wanted + begin <= _MOST:
+        k = np.arange(begin, begin + size)
+        steps = np.log((wanted + k) / (k + 1) * (bad + k) / (good + bad + wanted + k))
+        logs = log_chance + np.concatenate([[0.0], steps.cumsum()])
+        upto = total + np.exp(logs[:-1]).cumsum()
+        if upto[-1] >= assurance:
+            return wanted + begin + int(np.searchsorted(upto, assurance))
+        log_chance, total, begin, size = float(logs[-1]), float(upto[-1]), begin + size, 2 * size
+    raise ValueError(f"no number of plants is enough for {wanted}")
 
 
 def enough_at_rate(wanted: int, share: float, assurance: float) -> int:
     """The least n of which at least `wanted` come through with the assurance, each with probability `share` by itself."""
-    return _least(wanted, lambda n: float(stats.binom.sf(wanted - 1, n, share)), assurance)
+    return _least(wanted, lambda n: float(special.bdtrc(wanted - 1, n, share)), assurance)
 
 
 def _least(wanted: int, chance: Callable[[int], float], assurance: float) -> int:
@@ -32,7 +50,7 @@ def _least(wanted: int, chance: Callable[[int], float], assurance: float) -> int
     high = max(1, wanted)
     while chance(high) < assurance:
         high *= 2
-        if high > 10_000_000:
+        if high > _MOST:
             raise ValueError(f"no number of plants is enough for {wanted}")
     low = wanted
     while low < high:

@@ -7,15 +7,17 @@ leaves in a step leaves after that step's losses.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg, stats
+from scipy import special
 
 Real = NDArray[np.float64]
 Counts = NDArray[np.int64]
-_CHUNK = 4_000_000
+_CHUNK = 30_000
+"""So many numbers of a part of the groups stay in the cache while they are worked on."""
 
 
 class Curve(NamedTuple):
@@ -33,9 +35,10 @@ class Curve(NamedTuple):
 def _at_risk(entered: Counts, lost: Counts, left: Counts) -> Counts:
     """(..., T) at risk in each step; never below what is lost in it."""
     gone = lost + left
-    before = np.cumsum(gone, axis=-1) - gone
-    risk: Counts = np.maximum(np.cumsum(entered, axis=-1) - before, lost)
-    return risk
+    risk: Counts = entered - gone
+    np.cumsum(risk, axis=-1, out=risk)
+    risk += gone
+    return np.maximum(risk, lost, out=risk)
 
 
 def _product(at_risk: Real, lost: Real) -> Real:
@@ -51,29 +54,38 @@ def kaplan_meier(entered: Counts, lost: Counts, left: Counts) -> Curve:
     died = lost.sum(0)
     survival = _product(risk.astype(float), died.astype(float))
     hazard = np.divide(died, risk * (risk - died), out=np.zeros(len(risk)), where=(risk > died) & (risk > 0))
-    groups = len(entered)
     error = np.full(len(risk), np.nan)
-    if groups > 1:
-        each = np.concatenate(list(_without_each(entered, lost, left, risk, died)))
-        error = np.sqrt((groups - 1) / groups * ((each - each.mean(0)) ** 2).sum(0))
+    if len(entered) > 1:
+        apart = np.zeros((2, len(risk)))
+        for part in _parts(entered):
+            each = _curves_without(entered[part], lost[part], left[part], risk, died) - survival
+            apart += each.sum(0), np.einsum("gt,gt->t", each, each)
+        error = _jackknife(apart, len(entered))
     return Curve(risk, died, left.sum(0), survival, error, survival * np.sqrt(np.cumsum(hazard)))
 
 
-def _without_each(entered: Counts, lost: Counts, left: Counts, risk: Counts, died: Counts) -> list[Real]:
-    """The curve without each group, in chunks (g, T)."""
+def _parts(entered: Counts) -> Iterator[slice]:
+    """The groups (G, T) a few at a time."""
     size = max(1, _CHUNK // entered.shape[1])
-    found = []
-    for i in range(0, len(entered), size):
-        part = slice(i, i + size)
-        own = _at_risk(entered[part], lost[part], left[part])
-        found.append(_product((risk - own).astype(float), (died - lost[part]).astype(float)))
-    return found
+    return (slice(i, i + size) for i in range(0, len(entered), size))
+
+
+def _curves_without(entered: Counts, lost: Counts, left: Counts, risk: Counts, died: Counts) -> Real:
+    """(g, T) the curve of all plants less those of each of these groups; `risk` and `died` (T,) are of all groups."""
+    return _product((risk - _at_risk(entered, lost, left)).astype(float), (died - lost).astype(float))
+
+
+def _jackknife(apart: Real, groups: int) -> Real:
+    """Standard errors from the sums, and the sums of squares, of how far each curve without a group is from that of all."""
+    once, squared = apart
+    errors: Real = np.sqrt((groups - 1) / groups * np.maximum(squared - once**2 / groups, 0))
+    return errors
 
 
 def log_log_interval(survival: Real, error: Real, freedom: int) -> tuple[Real, Real]:
     """95 % limits of survivals by log(-log), with Student's t of `freedom`; NaN where there is no error to go by, and where
     nothing or everything was lost (which says too little to give limits this way)."""
-    quantile = float(stats.t.ppf(0.975, max(1, freedom)))
+    quantile = float(special.stdtrit(max(1, freedom), 0.975))
     inside = (survival > 0) & (survival < 1)
     safe = np.where(inside, survival, 0.5)
     half = np.minimum(quantile * error / (safe * np.abs(np.log(safe))), 30.0)
@@ -91,41 +103,55 @@ class Incidence(NamedTuple):
     survival: float
 
 
+class Losses(NamedTuple):
+    """Plants lost, each (n,): to which cause, by which group, in which step, and how many."""
+
+    cause: Counts
+    group: Counts
+    step: Counts
+    plants: Counts
+
+
 def aalen_johansen(entered: Counts, by_cause: Counts, left: Counts, step: int) -> Incidence:
     """Cumulative incidence of each cause up to and with a step; with the survivors they sum to one.
 
     `by_cause` (C, G, T). O. O. Aalen & S. Johansen, Scand. J. Statist. 5 (1978) 141-150.
     """
-    entered, by_cause, left = entered[:, : step + 1], by_cause[:, :, : step + 1], left[:, : step + 1]
-    lost = by_cause.sum(0)
+    flat = np.ravel(by_cause)
+    at = np.flatnonzero(flat)
+    cause, group, day = np.unravel_index(at, by_cause.shape)
+    return incidences(entered, Losses(cause, group, day, flat[at]), len(by_cause), left, step)
+
+
+def incidences(entered: Counts, losses: Losses, causes: int, left: Counts, step: int) -> Incidence:
+    """The same with the losses listed, of so many causes, for most groups lose plants in few steps."""
+    entered, left = entered[:, : step + 1], left[:, : step + 1]
+    in_time = losses.step <= step
+    of, group, at, plants = (v[in_time] for v in losses)
+    shape = entered.shape
+    lost = np.bincount(group * shape[1] + at, plants, entered.size).astype(np.int64).reshape(shape)
+    cause = np.bincount(of * shape[1] + at, plants, causes * shape[1]).astype(np.int64).reshape(causes, shape[1])
     risk, died = _at_risk(entered.sum(0), lost.sum(0), left.sum(0)), lost.sum(0)
     survival = _product(risk.astype(float), died.astype(float))
     before = np.concatenate([[1.0], survival[:-1]])
-    weight = np.divide(before, risk, out=np.zeros_like(before), where=risk > 0)
-    cause = by_cause.sum(1)
-    cumulative = cause @ weight
-    groups = len(entered)
-    error = np.full(len(cause), np.nan)
-    if groups > 1:
-        each = np.concatenate(_incidences_without(entered, by_cause, left, risk, died))
-        error = np.sqrt((groups - 1) / groups * ((each - each.mean(0)) ** 2).sum(0))
+    cumulative = cause @ np.divide(before, risk, out=np.zeros_like(before), where=risk > 0)
+    error = np.full(causes, np.nan)
+    if len(entered) > 1:
+        weight = np.concatenate([_weights_without(entered[p], lost[p], left[p], risk, died) for p in _parts(entered)])
+        own = np.bincount(group * causes + of, weight[group, at] * plants, len(entered) * causes).reshape(-1, causes)
+        each = weight @ cause.T.astype(float) - own - cumulative
+        error = _jackknife(np.stack([each.sum(0), (each**2).sum(0)]), len(entered))
     return Incidence(cumulative, error, _aalen_error(risk, died, cause, before), float(survival[-1]))
 
 
-def _incidences_without(entered: Counts, by_cause: Counts, left: Counts, risk: Counts, died: Counts) -> list[Real]:
-    size = max(1, _CHUNK // entered.shape[1])
-    cause = by_cause.sum(1).astype(float)
-    found = []
-    for i in range(0, len(entered), size):
-        part = slice(i, i + size)
-        own_lost = by_cause[:, part].sum(0)
-        own = _at_risk(entered[part], own_lost, left[part])
-        rest = (risk - own).astype(float)
-        survival = _product(rest, (died - own_lost).astype(float))
-        before = np.concatenate([np.ones((len(own), 1)), survival[:, :-1]], axis=1)
-        weight = np.divide(before, rest, out=np.zeros_like(before), where=rest > 0)
-        found.append(weight @ cause.T - np.einsum("gt,cgt->gc", weight, by_cause[:, part]))
-    return found
+def _weights_without(entered: Counts, lost: Counts, left: Counts, risk: Counts, died: Counts) -> Real:
+    """(g, T) the share that each plant lost in a step is of all that came, without each of these groups."""
+    rest = (risk - _at_risk(entered, lost, left)).astype(float)
+    survival = _product(rest, (died - lost).astype(float))
+    weight = np.zeros_like(rest)
+    np.divide(1.0, rest[:, 0], out=weight[:, 0], where=rest[:, 0] > 0)
+    np.divide(survival[:, :-1], rest[:, 1:], out=weight[:, 1:], where=rest[:, 1:] > 0)
+    return weight
 
 
 def _aalen_error(risk: Counts, died: Counts, cause: Counts, before: Real) -> Real:
@@ -159,25 +185,23 @@ def log_rank(entered: Counts, lost: Counts, left: Counts, level: NDArray[np.int6
     Clustered: the variance is the sum over groups of the squares of what each adds to the statistic, so that a group counts
     as one, however many plants it holds; else the usual variance, each plant by itself.
     """
-    many = int(level.max()) + 1
-    own = _at_risk(entered, lost, left).astype(float)
+    many, groups = int(level.max()) + 1, len(level)
+    own, is_of = _at_risk(entered, lost, left).astype(float), (level == np.arange(many)[:, None]).astype(float)
+    died_of = lost.sum(1)
     risk, died = own.sum(0), lost.sum(0).astype(float)
     hazard = np.divide(died, risk, out=np.zeros(len(risk)), where=risk > 0)
-    of_level = np.zeros((many, len(risk)))
-    np.add.at(of_level, level, own)
+    of_level: Real = is_of @ own
     share = np.divide(of_level, risk, out=np.zeros_like(of_level), where=risk > 0)
-    observed = np.bincount(level, lost.sum(1), many).astype(float)
+    observed = np.bincount(level, died_of, many).astype(float)
     expected = of_level @ hazard
     if clustered:
-        left_over = lost - own * hazard
-        scores = -(left_over @ share.T)
-        scores[np.arange(len(level)), level] += left_over.sum(1)
-        groups = len(level)
+        scores = own @ (share * hazard).T - lost @ share.T
+        scores[np.arange(groups), level] += died_of - own @ hazard
         variance = scores.T @ scores * groups / max(1, groups - 1)
     else:
         spare = np.divide(hazard * (risk - died), risk - 1, out=np.zeros(len(risk)), where=risk > 1)
         variance = np.diag(of_level @ spare) - (share * spare) @ of_level.T
     apart = (observed - expected)[:-1]
     freedom = int(np.linalg.matrix_rank(variance[:-1, :-1]))
-    chi2 = float(apart @ linalg.pinvh(variance[:-1, :-1]) @ apart) if freedom else 0.0
-    return LogRank(chi2, freedom, float(stats.chi2.sf(chi2, freedom)) if freedom else 1.0, observed, expected)
+    chi2 = float(apart @ np.linalg.pinv(variance[:-1, :-1], hermitian=True) @ apart) if freedom else 0.0
+    return LogRank(chi2, freedom, float(special.chdtrc(freedom, chi2)) if freedom else 1.0, observed, expected)

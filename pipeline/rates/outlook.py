@@ -54,33 +54,33 @@ def _fitted(through: Any, began: Any) -> StepRate:
 
 class Rates:
     """The rates of all steps, for any pair: from the pair's own groups where they are enough, else from its rootstock's, else
-    from all of the nursery's."""
+    from all of the nursery's. Each level is fitted once, whichever pairs ask for it."""
 
     def __init__(self, work: Work | Store) -> None:
-        self.rows: dict[str, list[tuple[str, str, int, int]]] = {}
+        self.groups: dict[tuple[str, ...], list[tuple[int, int]]] = {}
         for step, stock, scion, began, through in work.rows(
             "SELECT step, coalesce(rootstock, ''), coalesce(scion, ''), began, through FROM work.step_counts ORDER BY ALL"
         ):
-            self.rows.setdefault(step, []).append((stock, scion, began, max(0, min(began, through))))
-        self.found: dict[tuple[str, str, str], Rate | None] = {}
+            for level in ((step, stock, scion), (step, stock), (step,)):
+                self.groups.setdefault(level, []).append((began, max(0, min(began, through))))
+        self.found: dict[tuple[str, ...], Rate | None] = {}
 
     def of(self, step: str, rootstock: str, scion: str) -> Rate | None:
         """The rate of a step for a pair; nothing where no group has been through it."""
-        key = (step, rootstock, scion)
-        if key not in self.found:
-            self.found[key] = self._find(step, rootstock, scion)
-        return self.found[key]
+        levels = ((step, rootstock, scion), (step, rootstock), (step,))
+        return next((rate for level in levels[step not in STEPS[2:] :] if (rate := self._of_level(level))), None)
 
-    def _find(self, step: str, rootstock: str, scion: str) -> Rate | None:
-        rows = self.rows.get(step, [])
-        levels = [(f"{rootstock}+{scion}", [r for r in rows if r[:2] == (rootstock, scion)]),
-                  (rootstock, [r for r in rows if r[0] == rootstock]), ("all", rows)]  # fmt: skip
-        for level, own in levels if step in STEPS[2:] else levels[1:]:
-            began = sum(r[2] for r in own)
-            if own and (level == "all" or (len(own) >= _LEAST_GROUPS and began >= _LEAST_PLANTS)):
-                through = [r[3] for r in own]
-                return Rate(step, level, len(own), began, sum(through), _fitted(through, [r[2] for r in own]))
-        return None
+    def _of_level(self, level: tuple[str, ...]) -> Rate | None:
+        if level not in self.found:
+            began, through = (list(column) for column in zip(*self.groups.get(level, [(0, 0)]), strict=True))
+            is_enough = len(began) >= _LEAST_GROUPS and sum(began) >= _LEAST_PLANTS
+            name = "+".join(level[1:]) if len(level) > 1 else "all"
+            self.found[level] = (
+                Rate(level[0], name, len(began), sum(began), sum(through), _fitted(through, began))
+                if is_enough or (len(level) == 1 and level in self.groups)
+                else None
+            )
+        return self.found[level]
 
 
 @dataclass(frozen=True)

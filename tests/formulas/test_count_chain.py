@@ -10,7 +10,18 @@ import pytest
 from scipy import optimize, stats
 
 from pipeline.formulas.chain_rates import batches, fixed, learn, with_exact
-from pipeline.formulas.count_chain import OPENING_SLIPS, STAGES, Chains, Rates, believe, kernels, loss_chances, near, quantile
+from pipeline.formulas.count_chain import (
+    OPENING_SLIPS,
+    STAGES,
+    Chains,
+    Rates,
+    believe,
+    kernels,
+    loss_chances,
+    near,
+    quantile,
+    quantiles,
+)
 from pipeline.formulas.miscounts import ANY, OTHER, SHOWN, WAYS, sources
 
 NO_LOSS = replace(Rates(), loss=(1e-12,) * STAGES, large=0.0, gain=0.0)
@@ -229,3 +240,10 @@ def test_what_is_given_is_not_learned_and_nothing_gives_the_priors() -> None:
     assert learned.rates.error == Rates().error and learned.rates.gross == Rates().gross
     assert fixed(learned, {}) == learned
     assert with_exact(nothing, who[:, :1] - 1, learned.exact, learned.common).exact.tolist() == [[0.7]]
+
+
+def test_quantiles() -> None:
+    """Of several shares as of each, at the very sum and past it."""
+    chances = np.array([[0.5, 0.25, 0.25, 0.0], [0.0, 0.1, 0.2, 0.7]])
+    assert [v.tolist() for v in quantiles(chances, 0.5, 0.51, 1.0)] == [[0, 3], [1, 3], [2, 3]]
+    assert quantile(chances, 0.1).tolist() == [0, 1]
