@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.book.chains import JUMPS, MEASURES, Built, Worked, build, work_out, work_out_once, write_down
 from pipeline.book.reconcile import counted_by, rates_of
-from pipeline.formulas.count_chain import Chains, Rates
+from pipeline.formulas.count_chain import Chains, Rates, exposures
 from pipeline.formulas.unrecorded_moves import Change, Match, candidates, log_prior, settled
 from pipeline.stages import Work
 
@@ -134,8 +134,6 @@ def find_moves(work: Work) -> None:
     """work.paired_moves: unrecorded moves that are more likely than that the two changes came about apart, with the prior
     chances to give each end so that its own chain comes to believe the move just as much as both together do; and what is
     believed of these groups then (paired_beliefs, paired_ends)."""
-    from pipeline.book.chains import exposures
-
     rates, exact, common = rates_of(work)
     crate_size = work.context.workspace.settings.crate_size
     rows = work.rows(_CHANGES, [_LEAST, _SDS * rates.error])

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.formulas.chain_rates import batches
-from pipeline.formulas.count_chain import Beliefs, Chains, Rates, believe, quantile
+from pipeline.formulas.count_chain import Beliefs, Chains, Rates, believe, exposures, quantile, quantiles
 from pipeline.formulas.miscounts import Real, Whole
 from pipeline.stages import Work
 from pipeline.store import Store
@@ -38,12 +38,6 @@ class Built:
     who: Whole
     staff: list[str]
     day: Whole
-
-
-def exposures(days: Real, plants: Real) -> Real:
-    """Days of a group of a thousand, in steps of a ninth, so that many steps share one kernel."""
-    raw = days * plants / 1000
-    return np.where(raw > 0, 2 ** (np.round(np.log2(np.maximum(raw, 1e-9)) * 8) / 8), 0.0)
 
 
 def build(work: Work, nodes: str = "chain_input", jumps: str = "chain_jumps", chosen: str = "true") -> Built:
@@ -134,14 +128,14 @@ def _measures(chains: Chains, b: Beliefs, rates: Rates) -> Real:
     causes = b.ways[..., 1:]
     total = np.maximum(causes.sum(-1), 1e-12)
     losses = np.concatenate([b.moved[..., width:], b.moved[..., :width]], axis=-1)
-    fall = [quantile(losses, q) - width for q in (0.5, 0.025, 0.975)]
+    fall = [v - width for v in quantiles(losses, 0.5, 0.025, 0.975)]
     paired = b.jumped[..., JUMPS:].sum(-1)
     first = b.low[:, None] + np.arange(width)
     misstated = np.abs(first) > np.maximum(usual * chains.opened[:, None], 2)
     opening = (chains.opened + b.low + quantile(b.state[:, 0], 0.5), (b.state[:, 0] * misstated).sum(1))
     columns = [
-        *(np.maximum(0, base + quantile(without, q)) for q in (0.5, 0.025, 0.975)),
-        *(np.maximum(0, base + quantile(state, q)) for q in (0.5, 0.025, 0.975)),
+        *(np.maximum(0, base + v) for v in quantiles(without, 0.5, 0.025, 0.975)),
+        *(np.maximum(0, base + v) for v in quantiles(state, 0.5, 0.025, 0.975)),
         np.where(made, (state * wrong).sum(-1), 0), np.where(made, (state * (off == 0)).sum(-1), 0),
         np.where(made, (state * off).sum(-1), 0), causes.argmax(-1), causes.max(-1) / total, *fall,
         *np.moveaxis(b.jumped[..., :JUMPS], -1, 0), paired,

@@ -11,9 +11,10 @@ from dataclasses import fields
 
 import numpy as np
 
-from pipeline.book.chains import build, exposures, work_out, write_down
+from pipeline.book.chains import build, work_out, write_down
+from pipeline.formulas import standing_now
 from pipeline.formulas.chain_rates import EXACT, Learned, fixed, learn, with_exact
-from pipeline.formulas.count_chain import Chains, Rates, kernels, narrowest, quantile
+from pipeline.formulas.count_chain import Chains, Rates
 from pipeline.formulas.miscounts import Whole
 from pipeline.stages import Work
 
@@ -56,32 +57,13 @@ def stand_now(work: Work) -> None:
     """work.stands_now: plants of each group on the day, its last node's less what is lost without a record since."""
     rates, _, _ = rates_of(work)
     day = work.value("SELECT (as_of - DATE '1970-01-01')::BIGINT FROM work.day")
-    rows = [
-        (code, *_stand_now(int(book), int(low), np.frombuffer(last), rank, rates, max(0, day - last_day)))
-        for code, last_day, low, last, book, rank in work.rows(
-            "SELECT e.group_code, e.last_day, e.low, e.last, b.book_count, coalesce(s.rank, 1) FROM work.chain_ends e"
-            " JOIN work.books b USING (group_code) LEFT JOIN work.stages s USING (group_code)"
-        )
-    ]
-    numbers = dict.fromkeys(("estimate", "low", "high"), "BIGINT") | {"mean": "DOUBLE"}
-    work.put("stands_now", {"group_code": "VARCHAR"} | numbers, rows)
-
-
-def _stand_now(book: int, begin: int, last: np.ndarray, rank: int, rates: Rates, days: int) -> tuple[int, int, int, float]:
-    """(estimate, low, high, mean) of plants."""
-    top = book + begin + len(last) - 1
-    if top <= 0:
-        return 0, 0, 0, 0.0
-    chances = np.zeros(top + 1)
-    np.add.at(chances, np.maximum(book + begin + np.arange(len(last)), 0), last)
-    plants = max(1, int(chances @ np.arange(top + 1)))
-    exposure = exposures(np.array([float(days)]), np.array([float(plants)]))
-    if exposure[0] > 0:
-        whole, _, _ = kernels(rates, np.array([rank]), exposure, top + 1)
-        chances = np.convolve(chances[::-1], whole[0, : top + 1])[top::-1]
-    chances = chances / chances.sum()
-    mean = float(chances @ np.arange(top + 1))
-    low, high = narrowest(chances, 0.95)
-    # where more was taken out than ever came in nothing is known but that it is little: the likeliest then
-    middle = int(chances.argmax() if book < 0 else quantile(chances, 0.5))
-    return middle, min(low, middle), max(high, middle), round(mean, 4)
+    found = work.rows(
+        "SELECT e.group_code, e.last_day, e.low, e.last, b.book_count, coalesce(s.rank, 1) FROM work.chain_ends e"
+        " JOIN work.books b USING (group_code) LEFT JOIN work.stages s USING (group_code) ORDER BY e.group_code"
+    )
+    last_day, low, book, rank = (np.array([row[i] for row in found], dtype=np.int64) for i in (1, 2, 4, 5))
+    last = [np.frombuffer(row[3]) for row in found]
+    now = standing_now.stand_now(last, low, book, rank, (day - last_day).astype(float), rates)
+    numbers = [v.tolist() for v in (now.estimate, now.low, now.high, now.mean.round(4))]
+    kinds = {"group_code": "VARCHAR"} | dict.fromkeys(("estimate", "low", "high"), "BIGINT") | {"mean": "DOUBLE"}
+    work.put("stands_now", kinds, list(zip([row[0] for row in found], *numbers, strict=True)))

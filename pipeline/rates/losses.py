@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.formulas.overdispersion import pooled_interval, ratio_effect_of_sums
-from pipeline.formulas.survival import Counts, aalen_johansen, kaplan_meier, log_log_interval, log_rank
+from pipeline.formulas.survival import Losses, incidences, kaplan_meier, log_log_interval, log_rank
 from pipeline.stages import Work
 
 STAGES = ("tray", "bag", "budded", "read", "cut_back", "staked", "topped")
@@ -36,29 +36,41 @@ _TESTS = (
 class _Lives:
     """The events of some groups as arrays: plants that entered, were lost (by cause) and left, by steps of five days."""
 
-    def __init__(self, codes: Any, kinds: Any, causes: Any, ages: Any, quantities: Any) -> None:
-        self.codes, group = np.unique(np.asarray(codes, dtype=str), return_inverse=True)
+    def __init__(self, work: Work, table: str, age: str) -> None:
         # what happened up to and with a day belongs to the step that ends on it or after it
-        step = -(-np.maximum(np.asarray(ages, dtype=np.int64), 0) // DAYS_A_STEP)
-        self.causes, cause = np.unique(np.asarray(causes, dtype=str), return_inverse=True)
+        found = work.arrays(_EVENTS.format(table=table, step=f"(greatest({age}, 0) + {DAYS_A_STEP - 1}) // {DAYS_A_STEP}"))
+        self.codes: list[str] = [code for (code,) in work.rows(f"SELECT DISTINCT group_code FROM work.{table} ORDER BY 1")]
+        self.causes = [cause for (cause,) in work.rows(f"SELECT DISTINCT coalesce(cause, '') FROM work.{table} ORDER BY 1")]
+        group, cause, step, plants = (np.asarray(found[c], dtype=np.int64) for c in ("g", "c", "step", "plants"))
         shape = (len(self.codes), int(step.max(initial=0)) + 1)
-        self.entered, self.left, self.lost = (np.zeros(shape, dtype=np.int64) for _ in range(3))
-        kinds, quantities = np.asarray(kinds, dtype=str), np.asarray(quantities, dtype=np.int64)
-        for into, kind in ((self.entered, "entered"), (self.left, "left"), (self.lost, "lost")):
-            of_kind = kinds == kind
-            np.add.at(into, (group[of_kind], step[of_kind]), quantities[of_kind])
-        lost = kinds == "lost"
-        self._group, self._step, self._cause, self._lost = group[lost], step[lost], cause[lost], quantities[lost]
+        kind = np.asarray(found["kind"], dtype=np.int64)
+        self.entered, self.lost, self.left = (np.zeros(shape, dtype=np.int64) for _ in range(3))
+        for into, number in ((self.entered, 0), (self.lost, 1), (self.left, 2)):
+            of_kind = kind == number
+            np.add.at(into, (group[of_kind], step[of_kind]), plants[of_kind])
+        self.losses = Losses(*(v[kind == 1] for v in (cause, group, step, plants)))
 
-    def by_cause(self, rows: NDArray[np.int64]) -> tuple[list[str], Counts]:
-        """The causes that occur in these groups, and (C, G, T) plants lost to each."""
+    def losses_of(self, rows: NDArray[np.int64]) -> Losses:
+        """The losses of these groups, numbered as they stand in `rows`."""
         place = np.full(len(self.codes), -1)
         place[rows] = np.arange(len(rows))
-        inside = place[self._group] >= 0
-        used, cause = np.unique(self._cause[inside], return_inverse=True)
-        found = np.zeros((len(used), len(rows), self.lost.shape[1]), dtype=np.int64)
-        np.add.at(found, (cause, place[self._group[inside]], self._step[inside]), self._lost[inside])
-        return [str(self.causes[c]) for c in used], found
+        group = place[self.losses.group]
+        return Losses(*(v[group >= 0] for v in self.losses._replace(group=group)))
+
+
+_EVENTS = """
+WITH groups AS (
+    SELECT group_code, (row_number() OVER (ORDER BY group_code) - 1)::BIGINT AS g
+    FROM (SELECT DISTINCT group_code FROM work.{table})
+),
+causes AS (
+    SELECT cause, (row_number() OVER (ORDER BY cause) - 1)::BIGINT AS c
+    FROM (SELECT DISTINCT coalesce(cause, '') AS cause FROM work.{table})
+)
+SELECT g, CASE kind WHEN 'entered' THEN 0 WHEN 'lost' THEN 1 ELSE 2 END AS kind, c, ({step})::BIGINT AS step,
+    sum(quantity)::BIGINT AS plants
+FROM work.{table} e JOIN groups USING (group_code) JOIN causes k ON k.cause = coalesce(e.cause, '')
+GROUP BY ALL"""
 
 
 def _levels(codes: Any, of: dict[str, dict[str, str | None]]) -> Iterator[tuple[str, str, NDArray[np.int64]]]:
@@ -73,7 +85,8 @@ def _levels(codes: Any, of: dict[str, dict[str, str | None]]) -> Iterator[tuple[
 
 def estimate_losses(work: Work) -> None:
     """work.survival, work.loss_causes and work.survival_tests."""
-    opening, budding = _lives(work, "days_from_opening"), _lives(work, "days_from_budding")
+    opening = _Lives(work, "life_events", "dated_on - clock_on")
+    budding = _Lives(work, "budded_life", "age")
     stocks = dict(work.rows("SELECT group_code, rootstock FROM work.origins"))
     scions = dict(work.rows("SELECT DISTINCT group_code, scion FROM work.budded_life WHERE scion IS NOT NULL"))
     rows = [*_by_stage(work)]
@@ -85,14 +98,6 @@ def estimate_losses(work: Work) -> None:
         ("days_from_opening", opening, "rootstock", stocks), ("days_from_budding", budding, "rootstock", stocks),
         ("days_from_budding", budding, "scion", scions))]  # fmt: skip
     work.put("survival_tests", _TESTS, [t for t in tests if t])
-
-
-def _lives(work: Work, clock: str) -> _Lives:
-    table, age = ("life_events", "dated_on - clock_on") if clock == "days_from_opening" else ("budded_life", "age")
-    found = work.arrays(
-        f"SELECT group_code, kind, coalesce(cause, '') AS cause, ({age})::BIGINT AS age, quantity FROM work.{table} ORDER BY ALL"
-    )
-    return _Lives(*(found[c] for c in ("group_code", "kind", "cause", "age", "quantity")))
 
 
 def _none(value: float) -> float | None:
@@ -168,18 +173,19 @@ def _causes(work: Work, lives: _Lives, stocks: dict[str, str | None]) -> Iterato
     the incidence up to the last age with a hundred plants at risk (with the survivors these sum to one); in a stage it is
     the share of the plants that came into it."""
     for by, level, rows in _levels(lives.codes, {"rootstock": stocks}):
-        names, lost = lives.by_cause(rows)
-        if not names:
+        lost = lives.losses_of(rows)
+        if not len(lost.plants):
             continue
         curve = kaplan_meier(lives.entered[rows], lives.lost[rows], lives.left[rows])
         enough = np.flatnonzero(curve.at_risk >= min(_LEAST_AT_RISK, int(curve.at_risk.max())))
-        found = aalen_johansen(lives.entered[rows], lost, lives.left[rows], int(enough.max(initial=0)))
-        whole = int(lost.sum())
+        found = incidences(lives.entered[rows], lost, len(lives.causes), lives.left[rows], int(enough.max(initial=0)))
+        by_cause = np.bincount(lost.cause, lost.plants, len(lives.causes)).astype(np.int64)
+        whole = int(by_cause.sum())
         low, high = log_log_interval(1 - found.cumulative, found.error, len(rows) - 1)
-        order = sorted(range(len(names)), key=lambda c: (-int(lost[c].sum()), names[c]))
+        order = sorted(np.flatnonzero(by_cause), key=lambda c: (-by_cause[c], lives.causes[c]))
         for c in order:
-            n = int(lost[c].sum())
-            yield (by, level, names[c] or "other", "all", n, n / whole, float(found.cumulative[c]), _none(1 - high[c]),
+            n = int(by_cause[c])
+            yield (by, level, lives.causes[c] or "other", "all", n, n / whole, float(found.cumulative[c]), _none(1 - high[c]),
                    _none(1 - low[c]))  # fmt: skip
         yield from _causes_by_stage(work, by, level, whole)
 
