@@ -37,16 +37,48 @@ CULLS = {
     "top": LATE | {"bud_failed": 0.002},
 }
 MAIN = (
-    ("open", 0), ("cull", 44), ("loss", 18), ("bag", 18), ("stock", 30), ("loss", 20), ("relocate", 8), ("cull", 7),
-    ("loss", 20), ("bud", 20), ("stock", 10), ("take", 11), ("aside", 3), ("cut", 6), ("loss", 14), ("stake", 29),
-    ("stock", 20), ("loss", 10), ("relocate", 8), ("top", 14), ("stock", 30), ("loss", 25), ("loss", 30), ("stock", 25),
-    ("loss", 14), ("ship", 24), ("ship_rest", 25), ("clear", 3),
-)  # fmt: skip
+    ("open", 0),
+    ("cull", 44),
+    ("loss", 18),
+    ("bag", 18),
+    ("stock", 30),
+    ("loss", 20),
+    ("relocate", 8),
+    ("cull", 7),
+    ("loss", 20),
+    ("bud", 20),
+    ("stock", 10),
+    ("take", 11),
+    ("aside", 3),
+    ("cut", 6),
+    ("loss", 14),
+    ("stake", 29),
+    ("stock", 20),
+    ("loss", 10),
+    ("relocate", 8),
+    ("top", 14),
+    ("stock", 30),
+    ("loss", 25),
+    ("loss", 30),
+    ("stock", 25),
+    ("loss", 14),
+    ("ship", 24),
+    ("ship_rest", 25),
+    ("clear", 3),
+)
 """The life of a group: what happens, and how many days after what was before it, give or take a sixth."""
 ASIDE = (
-    ("bud", 12), ("take", 21), ("cut", 8), ("stock", 20), ("stake", 23), ("loss", 20), ("top", 60), ("stock", 30),
-    ("ship_rest", 80), ("clear", 3),
-)  # fmt: skip
+    ("bud", 12),
+    ("take", 21),
+    ("cut", 8),
+    ("stock", 20),
+    ("stake", 23),
+    ("loss", 20),
+    ("top", 60),
+    ("stock", 30),
+    ("ship_rest", 80),
+    ("clear", 3),
+)
 """The life of plants that were set aside because their buds had failed."""
 
 

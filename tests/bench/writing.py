@@ -15,8 +15,9 @@ import pyarrow as pa
 import pyarrow.csv
 
 from formpack.catalog import Form, load_forms
-from tests.bench.lives import Columns
-from tests.bench.submissions import BUYERS, DATES, Sent, as_written, batch_code, lot_code, order_code, orders, seed_lots
+from tests.bench.answers import BUYERS, DATES, as_written, batch_code, lot_code, order_code, orders, seed_lots
+from tests.bench.crop import Columns
+from tests.bench.submissions import Sent
 from tests.bench.trade import BATCH_DAYS, END, FIRST, PLACES, ROOTSTOCKS, SCIONS, STAFF, TEAMS, TODAY
 
 ROWS_A_FILE = 200_000
@@ -37,16 +38,21 @@ def instances(form: Form, written: Columns) -> list[tuple[str, str, str]]:
             parts.append(f"</{opened.pop()}>\n")
         elif name in written:
             parts.append(_elements(name, written[name].tolist()))
-    parts += [_elements("instanceID", written["KEY"].tolist(), "<meta>"), _elements("deprecatedID", written["deprecatedID"].tolist())]
+    parts += [
+        _elements("instanceID", written["KEY"].tolist(), "<meta>"),
+        _elements("deprecatedID", written["deprecatedID"].tolist()),
+    ]
     many = len(written["KEY"])
     whole = zip(*([p] * many if isinstance(p, str) else p for p in parts), strict=True)
     texts = ("".join(pieces) + "</meta></data>\n" for pieces in whole)
-    times = (d if not e else e for d, e in zip(written["visit_date"].tolist(), written["end"].tolist(), strict=True))
+    times = (e or d for d, e in zip(written["visit_date"].tolist(), written["end"].tolist(), strict=True))
     return list(zip(times, written["KEY"].tolist(), texts, strict=True))
 
 
 def _elements(name: str, answers: list[str | int], before: str = "") -> list[str]:
-    return ["" if a == "" or a == -1 else f"{before}<{name}>{escape(a) if isinstance(a, str) else a}</{name}>\n" for a in answers]
+    return [
+        "" if a == "" or a == -1 else f"{before}<{name}>{escape(a) if isinstance(a, str) else a}</{name}>\n" for a in answers
+    ]
 
 
 def in_order(sent: Sent) -> Iterator[tuple[str, str]]:
@@ -103,24 +109,60 @@ def write_nursery(sent: Sent, folder: Path) -> None:
     lists.mkdir(parents=True, exist_ok=True)
     (folder / "nursery.toml").write_text(f'name = "An invented nursery to measure by"\ntoday = {TODAY}\n', encoding="utf-8")
     _write_list(lists, "staff", "code label active", [(s, f"Person {s[1:]}", "yes") for s in STAFF])
-    _write_list(lists, "teams", "code label budder wrapper active",
-                [(t, f"Team {t[1:]}", STAFF[2 * n], STAFF[2 * n + 1], "yes") for n, t in enumerate(TEAMS)])  # fmt: skip
+    _write_list(
+        lists,
+        "teams",
+        "code label budder wrapper active",
+        [(t, f"Team {t[1:]}", STAFF[2 * n], STAFF[2 * n + 1], "yes") for n, t in enumerate(TEAMS)],
+    )
     _write_list(lists, "locations", "code label", [(p, f"{'House' if p[0] == 'H' else 'Yard'} {int(p[1:])}") for p in PLACES])
-    lots = sorted(set(seed_lots(sent.tables["open_group"])))
-    _write_list(lists, "seed_lots", "code label rootstock supplier received treated",
-                [(lot_code(r, m), f"{ROOTSTOCKS[r].title()} {m}", ROOTSTOCKS[r], "Ridge Seeds", f"{m}-01", "yes")
-                 for r, m in lots])  # fmt: skip
+    months = {DATES[(TODAY - FIRST).days - back][:7] for back in range(80, 100)}
+    lots = sorted(set(seed_lots(sent.tables["open_group"])) | {(r, m) for r in range(len(ROOTSTOCKS)) for m in months})
+    _write_list(
+        lists,
+        "seed_lots",
+        "code label rootstock supplier received treated",
+        [(lot_code(r, m), f"{ROOTSTOCKS[r].title()} {m}", ROOTSTOCKS[r], "Ridge Seeds", f"{m}-01", "yes") for r, m in lots],
+    )
     periods = range((min(t["day"].min() for t in sent.tables.values())) // BATCH_DAYS, (TODAY - FIRST).days // BATCH_DAYS + 1)
-    _write_list(lists, "budwood_batches", "code label scion source_block source_tree cut_on authorisation buds",
-                [(batch_code(s, p), f"{name.title()} cut {DATES[p * BATCH_DAYS - 1]}", name, f"Block {'ABC'[s % 3]}",
-                  f"M{p % 60:03d}", DATES[p * BATCH_DAYS - 1], f"N-{p}-{s}", 4000)
-                 for s, name in enumerate(SCIONS) for p in periods])  # fmt: skip
+    _write_list(
+        lists,
+        "budwood_batches",
+        "code label scion source_block source_tree cut_on authorisation buds",
+        [
+            (
+                batch_code(s, p),
+                f"{name.title()} cut {DATES[p * BATCH_DAYS - 1]}",
+                name,
+                f"Block {'ABC'[s % 3]}",
+                f"M{p % 60:03d}",
+                DATES[p * BATCH_DAYS - 1],
+                f"N-{p}-{s}",
+                4000,
+            )
+            for s, name in enumerate(SCIONS)
+            for p in periods
+        ],
+    )
     known = set(orders(sent.tables["despatch"])) if "despatch" in sent.tables else set()
     ahead = {(pair, f"{END.year + 1}-{month:02d}") for pair in range(0, 80, 2) for month in (2, 5, 8)}
     today = {(pair, f"{TODAY:%Y-%m}") for pair in range(80)}
-    _write_list(lists, "orders", "code label consignee scion rootstock quantity wanted_on",
-                [(order_code(p, m), f"{order_code(p, m)} {BUYERS[p % len(BUYERS)]}", BUYERS[p % len(BUYERS)],
-                  SCIONS[p % len(SCIONS)], ROOTSTOCKS[p // len(SCIONS)], 800, f"{m}-20")
-                 for p, m in sorted(known | ahead | today)])  # fmt: skip
+    _write_list(
+        lists,
+        "orders",
+        "code label consignee scion rootstock quantity wanted_on",
+        [
+            (
+                order_code(p, m),
+                f"{order_code(p, m)} {BUYERS[p % len(BUYERS)]}",
+                BUYERS[p % len(BUYERS)],
+                SCIONS[p % len(SCIONS)],
+                ROOTSTOCKS[p // len(SCIONS)],
+                800,
+                f"{m}-20",
+            )
+            for p, m in sorted(known | ahead | today)
+        ],
+    )
     for name in ("rootstocks", "scions", "compatibility"):
         shutil.copy(ROOT / "forms" / "lists" / f"{name}.csv", lists / f"{name}.csv")
