@@ -15,7 +15,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -89,8 +89,8 @@ def run(child: Child, limit: float) -> Used:
         said.seek(0)
         text = said.read()
     if code not in (0, 1) or "Traceback (most recent call last)" in text:
-        why = f"stopped after {limit:.0f} s" if code == -9 and wall >= limit else f"exit {code}: {text.strip()[-300:]}"
-        raise Failed(f"{' '.join(child.arguments)[-120:]}: {why}")
+        last = (text.strip().splitlines() or ["nothing was said"])[-1][:200]
+        raise Failed(f"stopped after {limit:.0f} s" if code == -9 and wall >= limit else f"exit {code}: {last}")
     own = OWN_FIGURE.search(text)
     cpu = float(own[1]) if own else usage.ru_utime + usage.ru_stime
     return Used(cpu, wall, round(usage.ru_maxrss / 1024), text)
@@ -105,10 +105,7 @@ def in_turn(sides: list[Side], scratch: Path, limit: float, quick: bool) -> None
     """Rounds of all sides in turn. Where a round is short, one more goes before them to warm what can be warm."""
     done, wanted, warmed = 0, 1, quick
     while done < wanted:
-        spent = 0.0
-        for side in sides:
-            for used in _once(side, scratch, limit):
-                spent += used.wall
+        spent = sum(_once(side, scratch, limit).wall for side in sides)
         done, wanted = done + 1, 2 if quick else _rounds(spent)
         if not warmed and spent < 20:
             for side in sides:
@@ -117,8 +114,11 @@ def in_turn(sides: list[Side], scratch: Path, limit: float, quick: bool) -> None
         warmed = True
 
 
-def _once(side: Side, scratch: Path, limit: float) -> Iterator[Used]:
+def _once(side: Side, scratch: Path, limit: float) -> Used:
     with tempfile.TemporaryDirectory(dir=scratch) as folder:
         child = side.prepare(Path(folder))
-        side.used.append(run(child, limit))
-        yield side.used[-1]
+        try:
+            side.used.append(run(child, limit))
+        except Failed as wrong:
+            raise Failed(f"{side.name}: {wrong}") from None
+        return side.used[-1]
