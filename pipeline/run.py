@@ -8,59 +8,51 @@ import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pipeline import tables
-from pipeline.book import between_groups, discrepancies, ledger, reconcile
 from pipeline.findings import Refused
-from pipeline.intake import ingest, states, validate
+from pipeline.intake import ingest
 from pipeline.intake.ingest import Kept, Progress
 from pipeline.intake.states import STATES
-from pipeline.office.problem_list import Desk, Verdict, decide_list, read_list
-from pipeline.rates import losses, outlook, takes
 from pipeline.settings import Settings
-from pipeline.stages import Runner, Stage, sql, sql_text
+from pipeline.stages import Runner, Stage, code, sql, sql_text
 from pipeline.store import Store
 from pipeline.workspace import LISTS, Workspace
 
+if TYPE_CHECKING:
+    from pipeline.office.problem_list import Verdict
+
 GROUP = "group_code"
-_CHAIN = ("chain_input", "chain_jumps")
-_PAIRED = ("alone", "chain_input", "chain_nodes", "exchanged", "exchanged_ends", "exchanged_beliefs")
+_LISTS = " ".join(f"list_{name}" for name in LISTS)
 
 STAGES: tuple[Stage, ...] = (
     # lists, settings, forms and the day, as tables
-    *(Stage((f"list_{name}",), (f"list:{name}",), ledger.load_list(name)) for name in LISTS),
-    Stage(("other_codes",), ("forms:", "list:others"), ledger.load_other_lists),
-    Stage(("settings",), ("settings:",), ledger.load_settings),
-    Stage(("day",), ("day:",), ledger.load_day),
-    Stage(("month",), ("month:",), ledger.load_month),
-    Stage(("forms", "cause_kinds"), ("forms:",), ledger.load_forms),
+    *(code("book.ledger.load_list", f"list_{name}", f"list:{name}", about=(name,)) for name in LISTS),
+    code("book.ledger.load_other_lists", "other_codes", "forms: list:others"),
+    code("book.ledger.load_settings", "settings", "settings:"),
+    code("book.ledger.load_day", "day", "day:"),
+    code("book.ledger.load_month", "month", "month:"),
+    code("book.ledger.load_forms", "forms cause_kinds", "forms:"),
     # intake: what came in, read and checked, and a state each
-    Stage(("answers", "received", "readings", "reading_findings"), ("files:", "forms:", "corrections:"), validate.read_answers),
+    code("intake.validate.read_answers", "answers received readings reading_findings", "files: forms: corrections:"),
     sql("current", "instance_id"),
-    Stage(("bookings", "particulars"), ("answers", "forms:"), ledger.book_answers, "reading_id", ("forms:",)),
-    Stage(
-        ("unlisted",),
-        ("answers", "forms:", "other_codes", *(f"list_{name}" for name in LISTS)),
-        validate.find_unlisted,
-        "reading_id",
-        ("forms:", "other_codes", *(f"list_{name}" for name in LISTS)),
-    ),
+    code("book.ledger.book_answers", "bookings particulars", "answers", "reading_id", "forms:"),
+    code("intake.validate.find_unlisted", "unlisted", "answers", "reading_id", f"forms: other_codes {_LISTS}"),
     sql("own_findings"),
     sql("heads"),
-    Stage(("withdrawn", "cleared"), ("corrections:",), states.load_decisions),
-    Stage(
-        ("states", "openings", "state_findings"), ("heads", "own_findings", "withdrawn", "cleared"), states.settle
-    ),
+    code("intake.states.load_decisions", "withdrawn cleared", "corrections:"),
+    code("intake.states.settle", "states openings state_findings", "heads own_findings withdrawn cleared"),
     # the book: movements, counts, lots, by group
     sql("horizon"),
-    sql("accepted", GROUP, ("forms", "horizon")),
-    sql("outgoing", GROUP, ("cause_kinds",)),
+    sql("accepted", GROUP, "forms horizon"),
+    sql("outgoing", GROUP, "cause_kinds"),
     sql("arrivals", GROUP, by={"outgoing": "other_group"}),
     sql("movements", GROUP),
     sql("origins"),
     sql("completed", GROUP),
     sql("readings_of_lots", GROUP),
-    Stage(("folded",), ("readings_of_lots",), ledger.fold_lots, GROUP),
+    code("book.ledger.fold_lots", "folded", "readings_of_lots", GROUP),
     sql("lots", GROUP),
     sql("flows", GROUP),
     sql("books", GROUP),
@@ -70,75 +62,70 @@ STAGES: tuple[Stage, ...] = (
     sql("given_places", GROUP),
     sql("places"),
     sql("placings"),
-    # what really stands: the chain of counts of each group, then what two groups together show
+    # what really stands: the chain of counts of each group, then what only two groups together show
     sql("chain_nodes", GROUP),
     sql("of_others", "location"),
     sql("chain_input", GROUP),
     sql("chain_jumps", GROUP),
     sql("learned_from"),
     sql("learned_jumps"),
-    Stage(("counting_rates",), ("learned_from", "learned_jumps", "settings:"), reconcile.learn_rates),
-    Stage(
-        ("alone", "alone_ends"), (*_CHAIN, "counting_rates", "settings:"), reconcile.believe_alone, GROUP,
-        ("counting_rates", "settings:"),
+    code("book.reconcile.learn_rates", "counting_rates", "learned_from learned_jumps settings:"),
+    code("book.reconcile.believe_alone", "alone alone_ends", "chain_input chain_jumps", GROUP, "counting_rates settings:"),
+    code(
+        "book.between_groups.find_exchanged",
+        "exchanged exchanged_beliefs exchanged_ends",
+        "alone chain_input chain_jumps chain_nodes counting_rates settings:",
     ),
-    Stage(
-        ("exchanged", "exchanged_beliefs", "exchanged_ends"), ("alone", *_CHAIN, "chain_nodes", "counting_rates", "settings:"),
-        between_groups.find_exchanged,
-    ),
-    Stage(
-        ("paired_moves", "paired_beliefs", "paired_ends"),
-        (*_PAIRED, "alone_ends", "chain_jumps", "origins", "counting_rates", "settings:"),
-        between_groups.find_moves,
+    code(
+        "book.between_groups.find_moves",
+        "paired_moves paired_beliefs paired_ends",
+        "alone alone_ends exchanged exchanged_beliefs exchanged_ends chain_input chain_jumps chain_nodes origins"
+        " counting_rates settings:",
     ),
     sql("chain_beliefs", GROUP),
     sql("chain_ends", GROUP),
-    Stage(
-        ("stands_now",), ("chain_ends", "books", "stages", "counting_rates", "day"), reconcile.stand_now, GROUP,
-        ("counting_rates", "day"),
-    ),
-    sql("counts", GROUP, ("settings",)),
-    sql("standing", GROUP, ("settings", "horizon")),
+    code("book.reconcile.stand_now", "stands_now", "chain_ends books stages", GROUP, "counting_rates day"),
+    sql("counts", GROUP, "settings"),
+    sql("standing", GROUP, "settings horizon"),
     sql("unrecorded", GROUP),
-    Stage(
-        ("doubts",),
-        ("counts", "standing", "day", "exchanged", "unrecorded", "chain_jumps", "chain_beliefs", "movements", "settings:"),
-        discrepancies.put_in_words,
+    code(
+        "book.discrepancies.put_in_words",
+        "doubts",
+        "counts standing day exchanged unrecorded chain_jumps chain_beliefs movements settings:",
     ),
     sql("discrepancies"),
     sql("staff_counting"),
-    sql("due", GROUP, ("settings", "day")),
-    sql("notes", GROUP, ("settings", "list_compatibility", "list_budwood_batches", "list_seed_lots")),
-    Stage(
-        ("problems",), ("own_findings", "state_findings", "notes", "cleared", "current", "states", "forms:"), tables.write_problems
-    ),
+    sql("due", GROUP, "settings day"),
+    sql("notes", GROUP, "settings list_compatibility list_budwood_batches list_seed_lots"),
+    code("tables.write_problems", "problems", "own_findings state_findings notes cleared current states forms:"),
     # rates: how buds take, how plants are lost, what is ahead
-    Stage(("take_rates", "take_spread", "team_ratios"), ("lots",), takes.estimate_takes),
+    code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots"),
     sql("teams"),
     sql("lineage"),
-    sql("life_events", GROUP, ("day",)),
+    sql("life_events", GROUP, "day"),
     sql("budded_life", GROUP),
     sql("stage_losses", GROUP),
     sql("stage_flows", GROUP),
-    Stage(
-        ("survival", "loss_causes", "survival_tests"),
-        ("life_events", "budded_life", "stage_losses", "stage_flows", "standing", "origins", "stages"),
-        losses.estimate_losses,
+    code(
+        "rates.losses.estimate_losses",
+        "survival loss_causes survival_tests",
+        "life_events budded_life stage_losses stage_flows standing origins stages",
     ),
     sql("ladder"),
     sql("step_counts", GROUP),
     sql("cut_times", GROUP),
-    Stage(("timeliness",), ("lots", "cut_times", "settings"), takes.compare_times),
+    code("rates.takes.compare_times", "timeliness", "lots cut_times settings"),
     sql("off_types"),
-    Stage(("off_type",), ("off_types", "list_rootstocks"), takes.compare_off_types),
+    code("rates.takes.compare_off_types", "off_type", "off_types list_rootstocks"),
     sql("stage_ages"),
     sql("order_faults"),
-    Stage(
-        ("projection", "unknown_steps"),
-        ("step_counts", "stage_ages", "order_faults", "standing", "origins", "lots", "movements", "accepted", "list_orders", "day", "settings:"),
-        outlook.project,
+    code(
+        "rates.outlook.project",
+        "projection unknown_steps",
+        "step_counts stage_ages order_faults standing origins lots movements accepted list_orders day settings:",
     ),
-)  # fmt: skip
+)
+"""Every stage, in order."""
 EVERYTHING = tuple(dict.fromkeys(name for stage in STAGES for name in stage.makes))
 _VIEWS = {"submissions": ("current", "states")}
 """Tables of the contract that are no tables of their own, with what they show."""
@@ -289,6 +276,8 @@ def import_files(
 
 def take_decisions(workspace: Workspace, file: Path, by: str, undo: bool, as_of: dt.date | None) -> list[Verdict]:
     """Take in a list of problems with decisions, and bring the problems up to them. Raises Refused."""
+    from pipeline.office.problem_list import Desk, decide_list, read_list
+
     names = [name for name in LISTS if name != "compatibility"]
     lists = {name: {row["code"] for row in workspace.read_list(name)} for name in names}
     if by not in lists["staff"]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import functools
 import hashlib
+import importlib
 import json
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -34,8 +35,10 @@ class Stage:
 
     makes: tuple[str, ...]
     reads: tuple[str, ...]
-    make: Callable[[Work], None] | None = None
-    """None: the SQL file named as the one table that is made."""
+    make: str = ""
+    """The function that makes it, as `room.module.function`, given a `Work` and what `about` says; none for the SQL file named
+    as the one table that is made."""
+    about: tuple[str, ...] = ()
     key: str = ""
     """The column by which parts can be made again: rows of a key depend only on the rows of that key in what is read,
     and on `whole`."""
@@ -53,10 +56,16 @@ class Stage:
         return "" if not self.key or read in self.whole else self.by.get(read, self.key)
 
 
-def sql(name: str, key: str = "", whole: Iterable[str] = (), by: Mapping[str, str] | None = None) -> Stage:
-    """The stage of an SQL file: what it reads is read off the file."""
+def sql(name: str, key: str = "", whole: str = "", by: Mapping[str, str] | None = None) -> Stage:
+    """The stage of an SQL file: what it reads is read off the file. `whole` is names parted by spaces."""
     reads = tuple(dict.fromkeys(t for t in _TABLE.findall(sql_text(name)) if t != name))
-    return Stage((name,), reads, None, key, tuple(whole), by or {})
+    return Stage((name,), reads, key=key, whole=tuple(whole.split()), by=by or {})
+
+
+def code(make: str, makes: str, reads: str, key: str = "", whole: str = "", about: tuple[str, ...] = ()) -> Stage:
+    """The stage of a function, `room.module.function`. What it makes and reads, and what of that in full, are names parted by
+    spaces; what is read in full may be left out of `reads`."""
+    return Stage(tuple(makes.split()), tuple(f"{reads} {whole}".split()), make, about, key, tuple(whole.split()))
 
 
 @functools.cache
@@ -77,12 +86,12 @@ def program(stage: Stage) -> str:
     """A digest of what the stage is made of: its SQL; or its function's room, the formulas and the forms' side."""
     import duckdb
 
-    if stage.make is None:
-        said = sql_text(stage.name)
+    if stage.make:
+        room = HERE / stage.make.partition(".")[0] if stage.make.count(".") > 1 else HERE
+        said = stage.make + "".join(_room(f) for f in (room, HERE / "formulas", HERE.parent / "formpack"))
     else:
-        module = Path(stage.make.__code__.co_filename).parent
-        said = "".join(_room(f) for f in (module, HERE / "formulas", HERE.parent / "formpack"))
-    about = [duckdb.__version__, said, stage.reads, stage.key, stage.whole, sorted(stage.by.items())]
+        said = sql_text(stage.name)
+    about = [duckdb.__version__, said, stage.about, stage.reads, stage.key, stage.whole, sorted(stage.by.items())]
     return hashlib.sha256(repr(about).encode()).hexdigest()[:32]
 
 
@@ -121,7 +130,12 @@ class Work:
         self.store, self.context, self.parts = store, context, parts or {}
         self.is_part = parts is not None
         """Whether only some keys are asked for: they stand in the temporary table `touched`."""
+        self.made: set[str] = set()
         self.changed: dict[str, Mapping[str, str] | None] = {}
+
+    def _execute(self, name: str, query: str) -> None:
+        self.made.add(name)
+        self.store.connection.execute(f'CREATE OR REPLACE TEMP TABLE "new_{name}" {query}')
 
     def said(self, query: str) -> str:
         return _TABLE.sub(lambda m: self.parts.get(m[1], m[0]), query) if self.parts else query
@@ -140,18 +154,18 @@ class Work:
     def put(self, name: str, columns: Mapping[str, str], rows: Sequence[Sequence[Any]]) -> None:
         """Make a table from rows; `columns` are names with their types."""
         listed = ", ".join(f'"{column}" {kind}' for column, kind in columns.items())
-        self.store.connection.execute(f'CREATE OR REPLACE TEMP TABLE "new_{name}" ({listed})')
+        self._execute(name, f"({listed})")
         self.store.insert(f'"new_{name}"', list(columns), rows)
 
     def put_arrow(self, name: str, table: Any) -> None:
         """Make a table from an Arrow table."""
         self.store.connection.register("incoming", table)
-        self.store.connection.execute(f'CREATE OR REPLACE TEMP TABLE "new_{name}" AS SELECT * FROM incoming')
+        self._execute(name, "AS SELECT * FROM incoming")
         self.store.connection.unregister("incoming")
 
     def put_query(self, name: str, query: str) -> None:
         """Make a table from a query."""
-        self.store.connection.execute(f'CREATE OR REPLACE TEMP TABLE "new_{name}" AS {self.said(query)}')
+        self._execute(name, f"AS {self.said(query)}")
 
     def note(self, name: str, keys: Mapping[str, str] | None) -> None:
         """Say that the function changed the table itself: by each column a query of the keys whose rows are others now, or
@@ -205,20 +219,21 @@ class Runner:
     def _run(self, stage: Stage, stale: list[str] | None) -> None:
         parts = self._touch(stage, stale) if stale is not None and stage.key else None
         work = Work(self.store, self.context, parts)
-        if stage.make is not None:
-            stage.make(work)
+        if stage.make:
+            module, _, function = stage.make.rpartition(".")
+            getattr(importlib.import_module(f"pipeline.{module}"), function)(work, *stage.about)
         elif parts is None and not self._is_compared(stage.name):
             self.store.connection.execute(f'CREATE OR REPLACE TABLE work."{stage.name}" AS {sql_text(stage.name)}')
             self._marked(stage.name, None)
             return
         else:
             work.put_query(stage.name, sql_text(stage.name))
+        for name, keys in work.changed.items():
+            self._noted(name, keys)
         for name in stage.makes:
-            if name in work.changed:
-                self._noted(name, work.changed[name])
-            elif parts is not None:
+            if name in work.made and parts is not None:
                 self._install_part(stage, name)
-            else:
+            elif name in work.made:
                 self._install(name)
 
     # which parts

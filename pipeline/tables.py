@@ -69,8 +69,16 @@ def plain_cell(value: Any) -> Any:
     return value.translate(_ILLEGAL)[:32000] if isinstance(value, str) else value
 
 
-TASKS = ("bud_take", "cut_back", "stake", "top", "despatch", "stock_count", "recount")
-"""The tasks of the table `due`."""
+TASK_WORDS = {
+    "bud_take": "Read the buds",
+    "cut_back": "Cut back",
+    "stake": "Stake",
+    "top": "Top",
+    "despatch": "Despatch",
+    "stock_count": "Count the stock",
+    "recount": "Count again",
+}
+"""The tasks of the table `due`, in words."""
 
 
 def labels(forms: dict[str, Form]) -> dict[str, str]:

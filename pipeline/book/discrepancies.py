@@ -7,15 +7,23 @@ from dataclasses import dataclass
 from typing import Any
 
 from formpack.group_code import shown
+from pipeline.book.causes import (
+    EXCHANGED,
+    GAIN,
+    LATE_LOSS,
+    LOSS,
+    MISCOUNTED,
+    MOVE,
+    NOT_MADE,
+    OPENING,
+    UNKNOWN,
+)
 from pipeline.findings import many
 from pipeline.formulas.miscounts import DIGIT, LEFT_OUT, LENGTH, OTHER, SHOWN, SWAPPED, TWICE, WAYS
 from pipeline.settings import Settings
 from pipeline.stages import Work
 
-MISCOUNTED, UNKNOWN, EXCHANGED, OPENING = "miscounted", "cause not known", "counts exchanged", "opening number wrong"
 _OLD_DAYS = 60
-LOSS, GAIN, MOVE = "unrecorded loss", "unrecorded gain", "transfer not recorded"
-LATE_LOSS, NOT_MADE = "loss noted after it was missed", "movement noted twice or not made"
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,6 @@ Bookings are made for every reading; only accepted submissions reach movements, 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
 from dataclasses import fields
 from typing import Any
 
@@ -49,15 +48,11 @@ _KINDS = {
 _TEXT = "VARCHAR"
 
 
-def load_list(name: str) -> Callable[[Work], None]:
-    """The function that makes work.list_NAME from the workspace's list, all text."""
-
-    def load(work: Work) -> None:
-        rows = work.context.workspace.read_list(name)
-        columns = LISTS[name]
-        work.put(f"list_{name}", dict.fromkeys(columns, _TEXT), [[r.get(c) or None for c in columns] for r in rows])
-
-    return load
+def load_list(work: Work, name: str) -> None:
+    """work.list_NAME from the workspace's list, all text."""
+    rows = work.context.workspace.read_list(name)
+    columns = LISTS[name]
+    work.put(f"list_{name}", dict.fromkeys(columns, _TEXT), [[r.get(c) or None for c in columns] for r in rows])
 
 
 def load_other_lists(work: Work) -> None:
@@ -95,13 +90,14 @@ def load_forms(work: Work) -> None:
         (
             f.form_id,
             f.version,
+            f.title,
             f.stage or None,
             bool(f.with_ledger("coverage")),
             bool(f.with_ledger("coverage") and (f.with_ledger("counted") or f.with_ledger("kept"))),
         )
         for f in work.context.workspace.forms.values()
     ]
-    kinds = {"form_id": _TEXT, "version": _TEXT, "stage": _TEXT, "has_coverage": "BOOLEAN", "counts": "BOOLEAN"}
+    kinds = {"form_id": _TEXT, "version": _TEXT, "title": _TEXT, "stage": _TEXT, "has_coverage": "BOOLEAN", "counts": "BOOLEAN"}
     work.put("forms", kinds, rows)
     work.put("cause_kinds", {"cause": _TEXT, "kind": _TEXT}, [(c["name"], c["kind"]) for c in causes()])
 

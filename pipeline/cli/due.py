@@ -20,15 +20,14 @@ def due(
     from formpack.group_code import shown
     from pipeline import run
     from pipeline.findings import Refused
-    from pipeline.report.figures import TASK_WORDS
     from pipeline.report.stock import place_names
-    from pipeline.tables import TABLES, TASKS
+    from pipeline.tables import TABLES, TASK_WORDS
     from pipeline.workspace import Workspace
 
     columns = TABLES["due"][1]
     with refusals():
-        if task and task not in TASKS:
-            raise Refused(f"There is no task {task}; the tasks are {', '.join(TASKS)}.")
+        if task and task not in TASK_WORDS:
+            raise Refused(f"There is no task {task}; the tasks are {', '.join(TASK_WORDS)}.")
         ws = Workspace(workspace)
         with run.opened(ws, ("due", "list_locations"), day_of(as_of)) as (store, day):
             places = place_names(store)

@@ -46,7 +46,7 @@ def problems(
         if severity not in ("", "stop", "note"):
             raise Refused("--severity is stop or note.")
         ws = Workspace(workspace)
-        with run.opened(ws, ("problems", "submissions"), day_of(as_of)) as (store, _):
+        with run.opened(ws, ("problems", "submissions", "forms"), day_of(as_of)) as (store, _):
             rows = store.rows(
                 f"SELECT {', '.join(columns)}, source, visit_date FROM problems LEFT JOIN"
                 " (SELECT instance_id, source, visit_date FROM submissions) USING (instance_id)"
@@ -61,7 +61,7 @@ def problems(
             known = "SELECT count(*) FROM submissions WHERE group_code = ?"
             if group and not store.value(known, [plain(group) or group]):
                 raise Refused(f"--group {group}: no submission is about such a group.")
-            titles = {form.form_id: form.title.split(" / ")[0] for form in ws.forms.values()}  # its English part
+            titles = {form_id: title.split(" / ")[0] for form_id, title in store.rows("SELECT form_id, title FROM work.forms")}
             order = list(Rule.__members__)
             rows.sort(key=lambda r: (r[3] != "stop", order.index(r[4])))
     if to is not None and not as_json:

@@ -10,12 +10,11 @@ from pipeline.findings import Rule
 from pipeline.rates.outlook import step_words
 from pipeline.report.stock import STAGE_WORDS, Course, Stock, courses, gather_stock
 from pipeline.store import Store
+from pipeline.tables import TASK_WORDS
 from pipeline.workspace import Workspace
 
 STEP_WORDS = {"tray": "after trays", "bag": "after bags", "budded": "after budding", "read": "after the reading",
               "cut_back": "after cutting back", "staked": "after staking", "topped": "after topping"}  # fmt: skip
-TASK_WORDS = {"bud_take": "Read the buds", "cut_back": "Cut back", "stake": "Stake", "top": "Top", "despatch": "Despatch",
-              "stock_count": "Count the stock", "recount": "Count again"}  # fmt: skip
 
 
 _AGES = (30, 100, 200, 300, 450, 540)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from formpack.group_code import shown
-from pipeline.book.discrepancies import MOVE
+from pipeline.book.causes import MOVE
 from pipeline.store import Store
 
 STAGE_WORDS = {"tray": "in trays", "bag": "in bags", "budded": "budded", "read": "buds read", "cut_back": "cut back",
