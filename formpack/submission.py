@@ -8,6 +8,7 @@ place and a remedy; nothing is left out silently.
 from __future__ import annotations
 
 import codecs
+import collections
 import csv
 import datetime as dt
 import functools
@@ -16,6 +17,7 @@ import itertools
 import json
 import re
 import stat
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator
@@ -86,25 +88,21 @@ def _parser() -> etree.XMLParser:
     )
 
 
-def _xml(content: bytes, place: str) -> Iterator[Item]:
+def _xml(content: bytes, place: str) -> Item:
     try:
         root = etree.fromstring(content, _parser())
     except (etree.XMLSyntaxError, LookupError, ValueError) as wrong:
         if "depth" in str(wrong):
-            yield Unread(place, "refused_file", f"its elements are nested more than {MOST_DEPTH} deep")
-        elif b"<!DOCTYPE" in content or b"<!ENTITY" in content:
-            yield Unread(place, "refused_file", _HAS_TYPES)
-        else:
-            yield Unread(place, "unreadable_file", f"the XML cannot be read: {wrong}")
-        return
+            return Unread(place, "refused_file", _TOO_DEEP)
+        if b"<!DOCTYPE" in content or b"<!ENTITY" in content:
+            return Unread(place, "refused_file", _HAS_TYPES)
+        return Unread(place, "unreadable_file", f"the XML cannot be read: {wrong}")
     if root.getroottree().docinfo.internalDTD is not None:
-        yield Unread(place, "refused_file", _HAS_TYPES)
-        return
+        return Unread(place, "refused_file", _HAS_TYPES)
     elements = list(root.iter())
     leaves = [e for e in elements if not len(e)]
     if len(elements) - len(leaves) > _SHALLOW and max(sum(1 for _ in e.iterancestors()) for e in leaves) >= MOST_DEPTH:
-        yield Unread(place, "refused_file", f"its elements are nested more than {MOST_DEPTH} deep")
-        return
+        return Unread(place, "refused_file", _TOO_DEEP)
     if leaves[0] is root:
         leaves = []
     form_id = version = ""
@@ -115,12 +113,12 @@ def _xml(content: bytes, place: str) -> Iterator[Item]:
         elif name == "version":
             version = value
         elif name == "encrypted" and value == "yes":
-            yield Unread(place, "unreadable_file", "it is encrypted; open it with the key of the form's owner and import that")
-            return
+            return Unread(place, "unreadable_file", "it is encrypted; open it with the key of the form's owner and import that")
     form_id = form_id or root.tag.rpartition("}")[2]
-    yield Record(place, form_id, version, tuple([e.tag for e in leaves]), [e.text for e in leaves])
+    return Record(place, form_id, version, tuple([e.tag for e in leaves]), [e.text for e in leaves])
 
 
+_TOO_DEEP = f"its elements are nested more than {MOST_DEPTH} deep"
 _HAS_TYPES = "it declares a document type or entities, which no submission does"
 
 
@@ -179,20 +177,36 @@ def _table(rows: Iterator[tuple[int, list[str]]], place: str, stem: str) -> Iter
 
 
 def _csv(content: bytes, place: str, stem: str) -> Iterator[Item]:
-    """Where no cell is quoted a line is a row and a comma parts two cells, so the columns are cut out as they stand; where
-    quoting goes wrong only the strict reader says."""
+    """The strict reader judges a table by its rows; one in which every row is a line with as many cells as the header has is
+    then cut into columns as it stands, any other is read row by row, and what is wrong with it said."""
     if not _is_utf8(content):
         yield Unread(place, "unreadable_file", _NOT_UTF8)
         return
-    if not (b'"' in content or b"\0" in content or (b"\r" in content and b"\r" in content.replace(b"\r\n", b""))):
-        yield from _unquoted(content.removeprefix(codecs.BOM_UTF8), place, stem)
-        return
-    reader = csv.reader(io.StringIO(content.decode("utf-8-sig"), newline=""), strict=True)
     csv.field_size_limit(MOST_BYTES)
+    if _is_even(content):
+        yield from _columns(content, place, stem)
+        return
+    reader = _rows_of(content)
     try:
         yield from _table(((reader.line_num, row) for row in reader), place, stem)
     except csv.Error as wrong:
         yield Unread(f"{place}, row {reader.line_num}", "unreadable_row", f"from here on it cannot be read: {wrong}")
+
+
+def _rows_of(content: bytes) -> Any:
+    return csv.reader(io.TextIOWrapper(io.BytesIO(content), encoding="utf-8-sig", newline=""), strict=True)
+
+
+def _is_even(content: bytes) -> bool:
+    if b"\0" in content or (b"\r" in content and b"\r" in content.replace(b"\r\n", b"")):
+        return False
+    reader = _rows_of(content)
+    try:
+        lengths = collections.Counter(map(len, reader))
+    except csv.Error:
+        return False
+    (width, rows), *others = lengths.items()
+    return not others and width > 1 and rows > 1 and reader.line_num == rows
 
 
 def _is_utf8(content: bytes) -> bool:
@@ -206,44 +220,22 @@ def _is_utf8(content: bytes) -> bool:
     return True
 
 
-def _unquoted(content: bytes, place: str, stem: str) -> Iterator[Item]:
-    import numpy as np
+def _columns(content: bytes, place: str, stem: str) -> Iterator[Item]:
     import pyarrow as pa
     from pyarrow import csv as cells
 
-    first, _, rest = content.partition(b"\n")
-    tags = tuple(first.rstrip(b"\r").decode().split(","))
-    if len(tags) == 1 and ";" in tags[0]:
-        yield Unread(place, "unreadable_file", _SEMICOLONS)
-        return
-    if not rest:
-        yield Unread(place, "unreadable_file", _NO_ROWS)
-        return
-    wrong: list[tuple[int, Unread]] = []
-
-    def refuse(row: Any) -> str:
-        wrong.append(_wrong_length(place, row.number + 1, row.actual_columns, len(tags)))
-        return "skip"
-
+    tags = tuple(next(_rows_of(content)))
     names = [str(i) for i in range(len(tags))]
-    seen = 2
-    try:
-        pieces = cells.open_csv(
-            pa.BufferReader(rest),
-            cells.ReadOptions(use_threads=False, column_names=names, block_size=_PIECE),
-            cells.ParseOptions(quote_char=False, invalid_row_handler=refuse, ignore_empty_lines=False),
-            cells.ConvertOptions(column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False),
-        )
-        for piece in pieces:
-            numbers = np.arange(seen, seen + piece.num_rows + len(wrong))
-            numbers = numbers[~np.isin(numbers, [n for n, _ in wrong])][: piece.num_rows]
-            seen = int(numbers[-1]) + 1 if len(numbers) else seen
-            here, wrong[:] = [w for w in wrong if w[0] < seen], [w for w in wrong if w[0] >= seen]
-            yield Table(place, stem, tags, piece.columns, numbers.tolist(), here)
-    except pa.ArrowInvalid:
-        yield Unread(place, "unreadable_file", f"a row of it is longer than {_PIECE // 2**20} MB, or there is none")
-    if wrong:
-        yield Table(place, stem, tags, [pa.array([], pa.string()) for _ in tags], [], wrong)
+    pieces = cells.open_csv(
+        pa.BufferReader(content),
+        cells.ReadOptions(use_threads=False, column_names=names, skip_rows=1, block_size=max(_PIECE, len(content) // 16)),
+        cells.ParseOptions(),
+        cells.ConvertOptions(column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False),
+    )
+    number = 2
+    for piece in pieces:
+        yield Table(place, stem, tags, piece.columns, list(range(number, number + piece.num_rows)), [])
+        number += piece.num_rows
 
 
 def _cell(value: Any) -> str:
@@ -257,8 +249,8 @@ def _cell(value: Any) -> str:
 
 
 def _xlsx(content: bytes, place: str, stem: str) -> Iterator[Item]:
-    refused = _archive_fault(content)
-    if refused:
+    archive, refused = _members(content)
+    if archive is None:
         yield Unread(place, "refused_file", refused)
         return
     import openpyxl
@@ -332,20 +324,22 @@ def _json(content: bytes, place: str, stem: str, is_lines: bool) -> Iterator[Ite
             yield _one_json(value, where, stem)
 
 
-def _archive_fault(content: bytes) -> str:
+def _members(content: bytes) -> tuple[zipfile.ZipFile | None, str]:
+    """The archive, or why it is refused."""
     try:
-        members = zipfile.ZipFile(io.BytesIO(content)).infolist()
+        archive = zipfile.ZipFile(io.BytesIO(content))
     except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError, OverflowError) as wrong:
-        return f"the archive cannot be opened: {wrong}"
+        return None, f"the archive cannot be opened: {wrong}"
+    members = archive.infolist()
     if len(members) > MOST_MEMBERS:
-        return f"the archive holds more than {MOST_MEMBERS} files"
+        return None, f"the archive holds more than {MOST_MEMBERS} files"
     if sum(m.file_size for m in members) > MOST_EXPANDED:
-        return f"the archive would unpack to more than {MOST_EXPANDED // 2**20} MB"
-    return ""
+        return None, f"the archive would unpack to more than {MOST_EXPANDED // 2**20} MB"
+    return archive, ""
 
 
 def _member_fault(member: zipfile.ZipInfo) -> str:
-    parts = re.split(r"[/\\]", member.filename)
+    parts = member.filename.replace("\\", "/").split("/")
     if ".." in parts or parts[0] == "" or ":" in parts[0] or "\0" in member.orig_filename:
         return "its name points outside the archive"
     if stat.S_ISLNK(member.external_attr >> 16):
@@ -357,36 +351,54 @@ def _member_fault(member: zipfile.ZipInfo) -> str:
     return ""
 
 
+def _unpacked(archive: zipfile.ZipFile, content: bytes, member: zipfile.ZipInfo) -> bytes:
+    """The bytes of a member. Deflated ones, nearly all there are, are cut out of the archive's bytes as its directory says, and
+    must be of the length and checksum it names; the rest is left to the library, and so is saying what is wrong."""
+    if member.compress_type == zipfile.ZIP_DEFLATED:
+        at = member.header_offset + 26
+        begin = at + 4 + sum(struct.unpack_from("<HH", content, at)) if at + 4 <= len(content) else len(content)
+        try:
+            inside = zlib.decompressobj(-15).decompress(content[begin : begin + member.compress_size], member.file_size + 1)
+        except zlib.error:
+            inside = b""
+        if len(inside) == member.file_size and zlib.crc32(inside) == member.CRC:
+            return inside
+    return archive.read(member)
+
+
 def _zip(content: bytes, place: str) -> Iterator[Item]:
-    refused = _archive_fault(content)
-    if refused:
+    archive, refused = _members(content)
+    if archive is None:
         yield Unread(place, "refused_file", refused)
         return
-    archive = zipfile.ZipFile(io.BytesIO(content))
     for member in archive.infolist():
         name = member.filename
         where = f"{place}: {name}"
-        if member.is_dir() or name.lower().endswith(PHOTO_ENDINGS) or name.startswith("__MACOSX/"):
+        ending = name[-5:].lower()
+        if member.is_dir() or ending.endswith(PHOTO_ENDINGS) or name.startswith("__MACOSX/"):
             continue
         fault = _member_fault(member)
         if fault:
             yield Unread(where, "refused_file", fault)
             continue
-        if name.lower().endswith(".zip"):
+        if ending.endswith(".zip"):
             yield Unread(where, "refused_file", "it is an archive inside an archive; unpack it first")
             continue
         try:
-            inside = archive.read(member)
+            inside = _unpacked(archive, content, member)
         except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, ValueError, zlib.error) as wrong:
             yield Unread(where, "unreadable_file", f"it cannot be unpacked: {wrong}")
             continue
-        yield from read(inside, name, where)
+        if ending.endswith(".xml") and inside[:1] == b"<":
+            yield _xml(inside, where)
+        else:
+            yield from read(inside, name, where)
 
 
 def read(content: bytes, name: str, place: str | None = None) -> Iterator[Item]:
     """Every submission in the bytes of a file called `name`, or what is wrong with it. Never raises."""
     place = name if place is None else place
-    base = re.split(r"[/\\]", name)[-1]
+    base = name.replace("\\", "/").rpartition("/")[2]
     stem, _, ending = base.rpartition(".")
     ending = "." + ending.lower()
     most = MOST_TABLE_BYTES if ending == ".csv" else MOST_BYTES
@@ -405,6 +417,6 @@ def read(content: bytes, name: str, place: str | None = None) -> Iterator[Item]:
     elif ending in (".json", ".ndjson", ".jsonl"):
         yield from _json(content, place, stem, is_lines=ending != ".json")
     elif ending == ".xml" or content.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
-        yield from _xml(content, place)
+        yield _xml(content, place)
     else:
         yield Unread(place, "unreadable_file", f"{ending} files are not read; send {', '.join(FILE_ENDINGS)}")

@@ -36,13 +36,12 @@ STAGES: tuple[Stage, ...] = (
     code("book.ledger.load_forms", "forms cause_kinds", "forms:"),
     # intake: what came in, read and checked, and a state each
     code("intake.validate.read_answers", "answers received readings reading_findings", "files: forms: corrections:"),
-    sql("current", "instance_id"),
     code("book.ledger.book_answers", "bookings particulars", "answers", "reading_id", "forms:"),
+    sql("current", "instance_id", beside="particulars"),
     code("intake.validate.find_unlisted", "unlisted", "answers", "reading_id", f"forms: other_codes {_LISTS}"),
     sql("own_findings"),
-    sql("heads"),
     code("intake.states.load_decisions", "withdrawn cleared", "corrections:"),
-    code("intake.states.settle", "states openings state_findings", "heads own_findings withdrawn cleared"),
+    code("intake.states.settle", "states openings state_findings", "current own_findings withdrawn cleared"),
     # the book: movements, counts, lots, by group
     sql("horizon"),
     sql("accepted", GROUP, "forms horizon"),
@@ -67,8 +66,11 @@ STAGES: tuple[Stage, ...] = (
     sql("of_others", "location"),
     sql("chain_input", GROUP),
     sql("chain_jumps", GROUP),
-    sql("learned_from"),
-    sql("learned_jumps"),
+    code(
+        "book.reconcile.draw_sample",
+        "learned_from learned_jumps",
+        "accepted movements flows completed stage_events openings inherited placings books month",
+    ),
     code("book.reconcile.learn_rates", "counting_rates", "learned_from learned_jumps settings:"),
     code("book.reconcile.believe_alone", "alone alone_ends", "chain_input chain_jumps", GROUP, "counting_rates settings:"),
     code(

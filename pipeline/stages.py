@@ -23,7 +23,7 @@ from typing import Any
 from pipeline.store import SQL, Store
 
 HERE = Path(__file__).parent
-_MOST_KEYS = 20_000
+MOST_KEYS = 20_000
 """Beyond so many changed keys parts are hardly cheaper than the whole; four times as many are remembered."""
 _TYPES = {"reading_id": "UUID"}
 _TABLE = re.compile(r"\bwork\.\"?(\w+)\"?")
@@ -44,6 +44,9 @@ class Stage:
     and on `whole`."""
     whole: tuple[str, ...] = ()
     """Of `reads`, what is read in full; when one of these changes all is made again."""
+    beside: tuple[str, ...] = ()
+    """Of `reads`, what is read in full though it changes in parts: its rows are reached by keys that are digests of what they
+    say, so that other rows come with other keys in something else that is read."""
     by: Mapping[str, str] = field(default_factory=dict)
     """Of `reads`, the column that the key is matched with, where it is not the column `key` itself."""
 
@@ -53,13 +56,13 @@ class Stage:
 
     def column(self, read: str) -> str:
         """The column by which parts of a table are read; '' where it is read in full."""
-        return "" if not self.key or read in self.whole else self.by.get(read, self.key)
+        return "" if not self.key or read in (*self.whole, *self.beside) else self.by.get(read, self.key)
 
 
-def sql(name: str, key: str = "", whole: str = "", by: Mapping[str, str] | None = None) -> Stage:
-    """The stage of an SQL file: what it reads is read off the file. `whole` is names parted by spaces."""
+def sql(name: str, key: str = "", whole: str = "", beside: str = "", by: Mapping[str, str] | None = None) -> Stage:
+    """The stage of an SQL file: what it reads is read off the file. `whole` and `beside` are names parted by spaces."""
     reads = tuple(dict.fromkeys(t for t in _TABLE.findall(sql_text(name)) if t != name))
-    return Stage((name,), reads, key=key, whole=tuple(whole.split()), by=by or {})
+    return Stage((name,), reads, key=key, whole=tuple(whole.split()), beside=tuple(beside.split()), by=by or {})
 
 
 def code(make: str, makes: str, reads: str, key: str = "", whole: str = "", about: tuple[str, ...] = ()) -> Stage:
@@ -91,7 +94,7 @@ def program(stage: Stage) -> str:
         said = stage.make + "".join(_room(f) for f in (room, HERE / "formulas", HERE.parent / "formpack"))
     else:
         said = sql_text(stage.name)
-    about = [duckdb.__version__, said, stage.about, stage.reads, stage.key, stage.whole, sorted(stage.by.items())]
+    about = [duckdb.__version__, said, stage.about, stage.reads, stage.key, stage.whole, stage.beside, sorted(stage.by.items())]
     return hashlib.sha256(repr(about).encode()).hexdigest()[:32]
 
 
@@ -127,7 +130,7 @@ class Work:
     """What a stage's function is given: the store, in which `work.T` means the part of T that is asked for, and `put`."""
 
     def __init__(self, store: Store, context: Any, parts: Mapping[str, str] | None) -> None:
-        self.store, self.context, self.parts = store, context, parts or {}
+        self.store, self.context, self.parts = store, context, {} if parts is None else parts
         self.is_part = parts is not None
         """Whether only some keys are asked for: they stand in the temporary table `touched`."""
         self.made: set[str] = set()
@@ -244,11 +247,14 @@ class Runner:
         for name in stale:
             column = stage.column(name)
             seen, (_, number, since) = self.known.read[stage.name][name][1], self.known.now(name)
-            if not column or not number or seen < since:
+            if not number or seen < since or not (column or name in stage.beside):
                 return None
+            if not column:
+                continue
             queries.append(f"SELECT key FROM work.changes WHERE name = '{name}' AND number > {seen} AND by_column = '{column}'")
         kind = _TYPES.get(stage.key, "VARCHAR")
         run = self.store.connection.execute
+        queries = queries or ["SELECT NULL AS key WHERE false"]
         run(f"CREATE OR REPLACE TEMP TABLE touched AS SELECT DISTINCT key::{kind} AS key FROM ({' UNION ALL '.join(queries)})")
         parts = {}
         for name in stage.reads:
@@ -328,11 +334,11 @@ class Runner:
         run = self.store.connection.execute
         assert keys is None or self.columns.get(name, set()) <= set(keys), f"{name}: it is not noted which keys changed"
         many = [self.store.value(f"SELECT count(*) FROM ({query}) q") for query in (keys or {}).values()]
-        if keys is None or max(many, default=0) > _MOST_KEYS:
+        if keys is None or max(many, default=0) > MOST_KEYS:
             run("DELETE FROM work.changes WHERE name = ?", [name])
             since = number
         else:
-            if self.store.value("SELECT count(*) FROM work.changes WHERE name = ?", [name]) > 4 * _MOST_KEYS:
+            if self.store.value("SELECT count(*) FROM work.changes WHERE name = ?", [name]) > 4 * MOST_KEYS:
                 run("DELETE FROM work.changes WHERE name = ?", [name])
                 since = number - 1
             for column, query in keys.items():

@@ -41,7 +41,8 @@ CREATE TABLE IF NOT EXISTS work.received (
     deprecated_id VARCHAR, heading VARCHAR, texts VARCHAR[], twice VARCHAR, rule VARCHAR, why VARCHAR, reading_id UUID);
 CREATE TABLE IF NOT EXISTS work.readings (
     reading_id UUID, instance_id VARCHAR, form_id VARCHAR, deprecated_id VARCHAR, said UUID, group_code VARCHAR,
-    visit_date DATE, staff_code VARCHAR, ended VARCHAR, received_on DATE);
+    visit_date DATE, staff_code VARCHAR, ended VARCHAR, received_on DATE, sha256 VARCHAR, item INTEGER, source VARCHAR,
+    form_version VARCHAR);
 CREATE TABLE IF NOT EXISTS work.reading_findings (
     reading_id UUID, rule VARCHAR, field VARCHAR, value VARCHAR, detail VARCHAR);
 """

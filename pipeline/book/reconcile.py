@@ -6,6 +6,7 @@ little), so they hold for a month, and a group that nothing new was recorded of 
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from dataclasses import fields
 
@@ -16,7 +17,49 @@ from pipeline.formulas import standing_now
 from pipeline.formulas.chain_rates import EXACT, Learned, fixed, learn, with_exact
 from pipeline.formulas.count_chain import Chains, Rates
 from pipeline.formulas.miscounts import Whole
-from pipeline.stages import Work
+from pipeline.stages import Work, sql_text
+
+_ENOUGH, _MOST_GROUPS = 200, 1500
+_BY_DAY = {
+    "accepted": "visit_date",
+    "movements": "on_date",
+    "flows": "on_date",
+    "completed": "on_date",
+    "stage_events": "on_date",
+}
+
+
+def draw_sample(work: Work) -> None:
+    """work.learned_from and work.learned_jumps: the chains that rates are learned from, as they stood at the beginning of the
+    month (as they stand, while fewer than 200 counts are older), of at most 1,500 groups, drawn by their codes."""
+    run = work.store.connection.execute
+    begins_on = work.value("SELECT begins_on FROM work.month")
+    older = work.value("SELECT count(*) FROM work.completed WHERE on_date < ?", [begins_on])
+    until = begins_on if older >= _ENOUGH else dt.date.max
+    run(
+        "CREATE OR REPLACE TEMP TABLE drawn AS SELECT group_code FROM work.openings WHERE opened_on < $1"
+        f" ORDER BY md5(group_code), group_code LIMIT {_MOST_GROUPS}",
+        [until],
+    )
+    parts = {}
+    for name in (*_BY_DAY, "openings", "inherited", "placings", "books"):
+        older_only = f" AND {_BY_DAY[name]} < DATE '{until}'" if name in _BY_DAY else ""
+        run(
+            f"CREATE OR REPLACE TEMP VIEW drawn_{name} AS SELECT * FROM work.{name} SEMI JOIN drawn USING (group_code) WHERE true{older_only}"
+        )
+        parts[name] = f"drawn_{name}"
+    drawn = Work(work.store, work.context, parts)
+    for name, into in (
+        ("chain_nodes", ""),
+        ("of_others", ""),
+        ("chain_jumps", "learned_jumps"),
+        ("chain_input", "learned_from"),
+    ):
+        if into:
+            work.put_query(into, drawn.said(sql_text(name)))
+        else:
+            run(f"CREATE OR REPLACE TEMP TABLE drawn_{name} AS {drawn.said(sql_text(name))}")
+            parts[name] = f"drawn_{name}"
 
 
 def learn_rates(work: Work) -> None:

@@ -138,12 +138,12 @@ SELECT h.instance_id, h.group_code,
         ELSE 'accepted'
     END AS state,
     x.superseded_by
-FROM work.heads h LEFT JOIN work.withdrawn w USING (instance_id) LEFT JOIN superseded x USING (instance_id)
+FROM work.current h LEFT JOIN work.withdrawn w USING (instance_id) LEFT JOIN superseded x USING (instance_id)
 LEFT JOIN (SELECT DISTINCT instance_id FROM stops) s USING (instance_id) LEFT JOIN waits v USING (instance_id)"""
 
 
 def settle(work: Work) -> None:
-    """work.states, work.openings and work.state_findings from work.heads, work.own_findings and what people decided."""
+    """work.states, work.openings and work.state_findings from work.current, work.own_findings and what people decided."""
 
     def table(name: str, query: str) -> None:
         work.store.connection.execute(f'CREATE OR REPLACE TEMP TABLE "{name}" AS {query}')
@@ -161,7 +161,8 @@ def settle(work: Work) -> None:
             )
 
     work.store.connection.execute(
-        "CREATE OR REPLACE TEMP VIEW alive AS SELECT * FROM work.heads ANTI JOIN work.withdrawn USING (instance_id)"
+        "CREATE OR REPLACE TEMP VIEW alive AS SELECT * REPLACE (coalesce(ended, '') AS ended, coalesce(other_source, '') AS"
+        " other_source) FROM work.current ANTI JOIN work.withdrawn USING (instance_id)"
     )
     table("found", "SELECT ''::VARCHAR AS instance_id, '' AS rule, '' AS field, '' AS value, '' AS detail WHERE false")
     table("stops", f"SELECT DISTINCT instance_id FROM work.own_findings WHERE rule IN ({_STOPS})")

@@ -7,7 +7,9 @@ form's JSON Schema, the pandera schema over its frame, and the rules in SQL one 
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
+import gc
 import hashlib
 import json
 import re
@@ -24,12 +26,12 @@ from formpack.readers import READERS, Unreadable, Value
 from pipeline.findings import Finding
 from pipeline.intake import ingest
 from pipeline.intake.corrections import all_corrections, in_force, overlay
-from pipeline.stages import Work
+from pipeline.stages import MOST_KEYS, Work
 from pipeline.workspace import LISTS
 
 PARSER = "2"
 """Raise it when parsing changes: every kept file is then parsed again."""
-ROWS_AT_ONCE = 100_000
+ROWS_AT_ONCE = 50_000
 _SCHEMA_RULES = {"required": "missing_answer", "enum": "not_in_list", "relevant": "not_asked"}
 Typed = tuple[dict[str, Value], list[Finding]]
 
@@ -165,12 +167,26 @@ def read_answers(work: Work) -> None:
     store.put("corrections_seen", str(max([r.number for r in corrections], default=0)))
     reader = _Reader(work, forms, in_force(corrections).answers)
     reader.read_again()
-    reader.read_new()
-    touched = store.value("SELECT count(*) FROM touched_readings")
+    with _no_garbage_collection():
+        reader.read_new()
+    touched = reader.touched or store.value("SELECT count(*) FROM touched_readings")
+    everything = everything or reader.touched > MOST_KEYS
     columns = {"received": "instance_id", "readings": "instance_id", "answers": "reading_id", "reading_findings": ""}
     for name, column in columns.items() if everything or touched else ():
         keys = {column: f"SELECT DISTINCT {column} AS key FROM touched_readings"} if column else {}
         work.note(name, None if everything else keys)
+
+
+@contextlib.contextmanager
+def _no_garbage_collection() -> Iterator[None]:
+    """What is gathered holds no cycles; to look through it again and again for some costs as much as to read it."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def _forget(work: Work, instance_ids: list[str]) -> None:
@@ -198,7 +214,8 @@ class _Reader:
     def __init__(self, work: Work, forms: dict[str, Form], corrected: Mapping[str, Mapping[str, str]]) -> None:
         self.work, self.store, self.forms, self.corrected = work, work.store, forms, corrected
         self.run = work.store.connection.execute
-        self.latest = self.store.value("SELECT max(received_on) FROM work.readings")
+        self.values: dict[str, dict[str, Any]] = {}
+        self.touched = 0
 
     def read_new(self) -> None:
         """Parse the files that were kept and not parsed yet, some rows at a time."""
@@ -291,7 +308,7 @@ class _Reader:
         raw: list[str] = []
         if form is not None:
             for q in form.kept:
-                typed, bad = _typed(q, block.texts.get(q.name), len(block))
+                typed, bad = self._typed(q, block.texts.get(q.name), len(block))
                 columns[f"a_{q.name}"] = typed
                 if bad is not None:
                     columns[f"raw_{q.name}"] = block.texts[q.name]
@@ -312,15 +329,16 @@ class _Reader:
             f" AS received_on, left(sha256({said}), 32)::UUID AS said FROM incoming)"
         )
         self.store.connection.unregister("incoming")
-        if self.latest is not None and block.received_on < self.latest:  # the day on which it first came decides
-            self.run("CREATE OR REPLACE TEMP TABLE forgotten AS SELECT reading_id, instance_id, form_id FROM work.readings r"
-                     " SEMI JOIN block b USING (reading_id) WHERE r.received_on > $1", [block.received_on])  # fmt: skip
-            _drop_forgotten(self.work)
-        self.latest = max(self.latest or block.received_on, block.received_on)
-        self.run(
-            "CREATE OR REPLACE TEMP TABLE fresh AS SELECT min(n) AS n FROM block ANTI JOIN work.readings USING (reading_id)"
-            " GROUP BY reading_id"
-        )
+        fresh = "SELECT min(n) AS n FROM block ANTI JOIN work.readings USING (reading_id) GROUP BY reading_id"
+        self.run(f"CREATE OR REPLACE TEMP TABLE fresh AS {fresh}")
+        if self.store.value("SELECT count(*) FROM fresh") < len(block):  # of two arrivals of a reading the earlier decides
+            self.run(
+                "CREATE OR REPLACE TEMP TABLE forgotten AS SELECT DISTINCT reading_id, r.instance_id, form_id FROM work.readings r"
+                " JOIN block b USING (reading_id) WHERE (b.received_on, b.sha256, b.item) < (r.received_on, r.sha256, r.item)"
+            )
+            if self.store.value("SELECT count(*) FROM forgotten"):
+                _drop_forgotten(self.work)
+                self.run(f"CREATE OR REPLACE TEMP TABLE fresh AS {fresh}")
         if form is not None:
             self._explain(form, block, odd)
             names = ", ".join(f'"{q.name}"' for q in form.kept)
@@ -336,11 +354,38 @@ class _Reader:
         ended = '"end"' if form and any(q.name == "end" for q in form.kept) else "NULL"
         of_form = f"group_code, visit_date, staff_code, {ended}" if form else "NULL, NULL, NULL, NULL"
         self.run(
-            f"INSERT INTO work.readings SELECT reading_id, instance_id, $1, deprecated_id, said, {of_form}, received_on"
-            " FROM block SEMI JOIN fresh USING (n)",
-            [form.form_id if form else block.form_hint],
+            f"INSERT INTO work.readings SELECT reading_id, instance_id, $1, deprecated_id, said, {of_form}, received_on, sha256,"
+            " item, place, $2 FROM block SEMI JOIN fresh USING (n)",
+            [form.form_id if form else block.form_hint, block.form_version],
         )
-        self.run("INSERT INTO touched_readings SELECT reading_id, instance_id FROM block")
+        self.touched += len(block)
+        if self.touched <= MOST_KEYS:
+            self.run("INSERT INTO touched_readings SELECT reading_id, instance_id FROM block")
+
+    def _typed(self, q: Question, texts: Any, many: int) -> tuple[Any, Any]:
+        """A column of answers by the strict reader of its kind, each distinct text read once; and which could not be read (None
+        where all could)."""
+        import pyarrow as pa
+        from pyarrow import compute
+
+        kind = getattr(pa, _ARROW[q.sql_type])()
+        if texts is None:
+            return pa.nulls(many, kind), None
+        if q.value_type == "text":
+            bad = compute.match_substring(texts, "\ufffd")
+            if not compute.any(bad).as_py():
+                return texts, None
+            return compute.if_else(bad, pa.scalar(None, pa.string()), texts), compute.fill_null(bad, False)
+        coded = texts.dictionary_encode()
+        known, read = self.values.setdefault(q.value_type, {}), READERS[q.value_type]
+        values = [known[t] if t in known else known.setdefault(t, read(t)) for t in coded.dictionary.to_pylist()]
+        if len(known) > 1_000_000:
+            known.clear()
+        wrong = [isinstance(v, Unreadable) for v in values]
+        typed = pa.array([None if w else v for v, w in zip(values, wrong, strict=True)], type=kind).take(coded.indices)
+        if not any(wrong):
+            return typed, None
+        return typed, compute.fill_null(pa.array(wrong).take(coded.indices), False)
 
     def _explain(self, form: Form, block: Any, odd: set[int]) -> None:
         """Findings of what is not clean, each submission by itself."""
@@ -378,29 +423,6 @@ class _Reader:
 
 _META = ("sha256", "item", "place", "instance_id", "deprecated_id", "twice", "rule", "why")
 _ARROW = {"BIGINT": "int64", "DOUBLE": "float64", "DATE": "date32", "VARCHAR": "string"}
-
-
-def _typed(q: Question, texts: Any, many: int) -> tuple[Any, Any]:
-    """A column of answers by the strict reader of its kind, each distinct text read once; and which could not be read (None
-    where all could)."""
-    import pyarrow as pa
-    from pyarrow import compute
-
-    kind = getattr(pa, _ARROW[q.sql_type])()
-    if texts is None:
-        return pa.nulls(many, kind), None
-    if q.value_type == "text":
-        bad = compute.match_substring(texts, "\ufffd")
-        if not compute.any(bad).as_py():
-            return texts, None
-        return compute.if_else(bad, pa.scalar(None, pa.string()), texts), compute.fill_null(bad, False)
-    coded = texts.dictionary_encode()
-    values = [READERS[q.value_type](text) for text in coded.dictionary.to_pylist()]
-    wrong = [isinstance(v, Unreadable) for v in values]
-    typed = pa.array([None if w else v for v, w in zip(values, wrong, strict=True)], type=kind).take(coded.indices)
-    if not any(wrong):
-        return typed, None
-    return typed, compute.fill_null(pa.array(wrong).take(coded.indices), False)
 
 
 def _said_sql(form: Form, texts: Mapping[str, Any], raw: set[str]) -> str:
