@@ -137,8 +137,15 @@ class Work:
         self.changed: dict[str, Mapping[str, str] | None] = {}
 
     def _execute(self, name: str, query: str) -> None:
+        """Make the new table: for good where all of it is made, so that it need not be copied, else for a while."""
         self.made.add(name)
-        self.store.connection.execute(f'CREATE OR REPLACE TEMP TABLE "new_{name}" {query}')
+        kind = "TEMP TABLE" if self.is_part else "TABLE"
+        self.store.connection.execute(f"CREATE OR REPLACE {kind} {self.new}{name} {query}")
+
+    @property
+    def new(self) -> str:
+        """What stands before the name of a table just made."""
+        return "new_" if self.is_part else "work.new_"
 
     def said(self, query: str) -> str:
         return _TABLE.sub(lambda m: self.parts.get(m[1], m[0]), query) if self.parts else query
@@ -158,7 +165,13 @@ class Work:
         """Make a table from rows; `columns` are names with their types."""
         listed = ", ".join(f'"{column}" {kind}' for column, kind in columns.items())
         self._execute(name, f"({listed})")
-        self.store.insert(f'"new_{name}"', list(columns), rows)
+        self.store.insert(f"{self.new}{name}", list(columns), rows)
+
+    def lay_aside(self, name: str, columns: Mapping[str, str], rows: Sequence[Sequence[Any]]) -> None:
+        """Make a temporary table from rows."""
+        listed = ", ".join(f'"{column}" {kind}' for column, kind in columns.items())
+        self.store.connection.execute(f'CREATE OR REPLACE TEMP TABLE "{name}" ({listed})')
+        self.store.insert(f'"{name}"', list(columns), rows)
 
     def put_arrow(self, name: str, table: Any) -> None:
         """Make a table from an Arrow table."""
@@ -225,10 +238,6 @@ class Runner:
         if stage.make:
             module, _, function = stage.make.rpartition(".")
             getattr(importlib.import_module(f"pipeline.{module}"), function)(work, *stage.about)
-        elif parts is None and not self._is_compared(stage.name):
-            self.store.connection.execute(f'CREATE OR REPLACE TABLE work."{stage.name}" AS {sql_text(stage.name)}')
-            self._marked(stage.name, None)
-            return
         else:
             work.put_query(stage.name, sql_text(stage.name))
         for name, keys in work.changed.items():
@@ -274,50 +283,50 @@ class Runner:
 
     def _install(self, name: str) -> None:
         """A table made as a whole takes the place of the one before."""
-        keys = self._compare(name, "") if self._is_compared(name) else None
-        self.store.connection.execute(f'CREATE OR REPLACE TABLE work."{name}" AS SELECT * FROM temp."new_{name}"')
-        self.store.connection.execute(f'DROP TABLE temp."new_{name}"')
+        keys = self._compare(name, "work.new_", "") if self._is_compared(name) else None
+        self.store.connection.execute(f'DROP TABLE IF EXISTS work."{name}"')
+        self.store.connection.execute(f'ALTER TABLE work."new_{name}" RENAME TO "{name}"')
         self._marked(name, keys)
 
     def _install_part(self, stage: Stage, name: str) -> None:
         """Rows of the touched keys take the place of those before, where they are others."""
         key, run = stage.key, self.store.connection.execute
         here = f'WHERE "{key}" IN (SELECT key FROM touched)'
-        run(f"CREATE OR REPLACE TEMP TABLE others AS {self._differing(name, key, here)}")
+        run(f"CREATE OR REPLACE TEMP TABLE others AS {self._differing(name, 'new_', key, here)}")
         if self.store.value("SELECT count(*) FROM others"):
-            keys = self._compare(name, here)
+            keys = self._compare(name, "new_", here)
             mark = self.known.now(name)[0]
             lines, total = (int(x) for x in mark.split(":"))
             mine = f'WHERE "{key}" IN (SELECT key FROM others)'
-            for sign, source in ((-1, f'work."{name}"'), (1, f'temp."new_{name}"')):
+            for sign, source in ((-1, f'work."{name}"'), (1, f"new_{name}")):
                 many, hashes = self.store.rows(_SUMMED.format(source=f"{source} t {mine}"))[0]
                 lines, total = lines + sign * many, total + sign * int(hashes or 0)
             run(f'DELETE FROM work."{name}" {mine}')
-            run(f'INSERT INTO work."{name}" BY NAME SELECT * FROM temp."new_{name}" {mine}')
+            run(f'INSERT INTO work."{name}" BY NAME SELECT * FROM "new_{name}" {mine}')
             self._marked(name, keys, f"{lines}:{total}")
-        run(f'DROP TABLE temp."new_{name}"')
+        run(f'DROP TABLE "new_{name}"')
 
-    def _differing(self, name: str, column: str, here: str) -> str:
+    def _differing(self, name: str, new: str, column: str, here: str) -> str:
         """A query of the keys (by a column) whose rows are others in the new table."""
         return (
-            f'SELECT key FROM (SELECT "{column}" AS key, hash(t)::HUGEINT AS h FROM temp."new_{name}" t UNION ALL'
+            f'SELECT key FROM (SELECT "{column}" AS key, hash(t)::HUGEINT AS h FROM {new}{name} t UNION ALL'
             f' SELECT "{column}", -(hash(t)::HUGEINT) FROM work."{name}" t {here}) WHERE key IS NOT NULL'
             " GROUP BY key HAVING sum(h) <> 0"
         )
 
-    def _compare(self, name: str, here: str) -> dict[str, str] | None:
-        """By each column that somebody reads parts by, a temporary table of the keys that changed; None where the columns of
-        the table are not what they were."""
-        shapes = [self.store.rows(f'DESCRIBE {x}."{n}"') for x, n in (("work", name), ("temp", f"new_{name}"))]
-        if [r[:2] for r in shapes[0]] != [r[:2] for r in shapes[1]]:
+    def _compare(self, name: str, new: str, here: str) -> dict[str, str] | None:
+        """By each column that somebody reads parts by, a query of the keys that changed; None where the columns of the table are
+        not what they were, or more changed than is worth noting."""
+        shapes = [self.store.rows(f"DESCRIBE {x}{name}") for x in ("work.", new)]
+        many = [self.store.value(f"SELECT count(*) FROM {x}{name}") for x in ("work.", new)]
+        if [r[:2] for r in shapes[0]] != [r[:2] for r in shapes[1]] or (not here and abs(many[0] - many[1]) > MOST_KEYS):
             return None
         found = {}
         for column in sorted(self.columns.get(name, ())):
-            found[column] = f'temp."by_{column}"'
-            self.store.connection.execute(
-                f'CREATE OR REPLACE TEMP TABLE "by_{column}" AS {self._differing(name, column, here)}'
-            )
-        return {column: f"SELECT key FROM {query}" for column, query in found.items()}
+            found[column] = f'SELECT key FROM temp."by_{column}"'
+            differing = self._differing(name, new, column, here)
+            self.store.connection.execute(f'CREATE OR REPLACE TEMP TABLE "by_{column}" AS {differing}')
+        return found
 
     def _marked(self, name: str, keys: Mapping[str, str] | None, mark: str = "") -> None:
         """Give a table its mark; where it is another than before, note which keys changed (`keys` None: not known)."""

@@ -79,7 +79,9 @@ class Store:
                 raise Refused(f"{path.name} is not a store this program can open: {str(wrong).splitlines()[0]}") from None
         store = cls(connection)
         try:
-            connection.execute("SET enable_progress_bar = false; SET TimeZone = 'UTC'; SET threads = 2")
+            connection.execute(
+                "SET enable_progress_bar = false; SET TimeZone = 'UTC'; SET threads = 2; SET memory_limit = '1GB'"
+            )
             if not is_read_only:
                 store.make_schema()
         except (duckdb.Error, Refused) as wrong:
@@ -132,7 +134,7 @@ class Store:
     def in_memory(cls) -> Store:
         """A store that is gone when it is closed."""
         store = cls(duckdb.connect(":memory:"))
-        store.connection.execute("SET TimeZone = 'UTC'; SET threads = 2")
+        store.connection.execute("SET TimeZone = 'UTC'; SET threads = 2; SET memory_limit = '1GB'")
         store.make_schema()
         return store
 

@@ -108,16 +108,15 @@ def write_problems(work: Work) -> None:
     run(f"CREATE OR REPLACE TEMP TABLE open_findings AS {_FINDINGS}")
     alike = work.rows("SELECT DISTINCT rule, field, value, detail FROM open_findings")
     kinds = dict.fromkeys(("rule", "field", "value", "detail", "message", "advice"), "VARCHAR")
-    work.put("words", kinds, [(*said, sentence(Finding("", *said), names), Rule[said[0]].advice) for said in alike])
+    work.lay_aside("words", kinds, [(*said, sentence(Finding("", *said), names), Rule[said[0]].advice) for said in alike])
     work.put_query(
         "problems",
         "SELECT instance_id, nullif(form_id, '') AS form_id, group_code, severity, rule, nullif(field, '') AS field,"
         " nullif(value, '') AS value, CASE WHEN starts_with(rule, 'waits') THEN message || ' It came on ' || received_on || '.'"
         " ELSE message END AS message, advice"
-        " FROM open_findings JOIN new_words USING (rule, field, value, detail)"
+        " FROM open_findings JOIN words USING (rule, field, value, detail)"
         " ORDER BY is_note, instance_id, rule, field, value, detail",
     )
-    run("DROP TABLE new_words")
 
 
 ORDERS = {

@@ -174,10 +174,9 @@ def settle(work: Work) -> None:
         )
     }
     following, findings = follow_edits(edits)
-    work.put("superseded", {"instance_id": "VARCHAR", "superseded_by": "VARCHAR"}, sorted(following.items()))
-    work.put("edits", _FINDING, [(f.instance_id, f.rule, f.field, f.value, f.detail) for f in findings])
-    table("superseded", "SELECT * FROM new_superseded")
-    note("SELECT * FROM new_edits")
+    work.lay_aside("superseded", {"instance_id": "VARCHAR", "superseded_by": "VARCHAR"}, sorted(following.items()))
+    work.lay_aside("edits", _FINDING, [(f.instance_id, f.rule, f.field, f.value, f.detail) for f in findings])
+    note("SELECT * FROM edits")
     note(_TWO_VERSIONS)
     note(_DOUBLE_ENTRIES)
     table("openers", _OPENERS)
