@@ -197,6 +197,24 @@ class Store:
         self.connection.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM incoming")
         self.connection.unregister("incoming")
 
+    def contents(self) -> dict[str, tuple[Any, ...]]:
+        """Of each table that stages make its number of rows and the sum of their hashes. Of what was received it does not matter
+        in what order, and with what blanks, its answers stand."""
+        names = self.rows(
+            "SELECT schema_name, table_name FROM duckdb_tables() WHERE database_name = current_database()"
+            " AND schema_name IN ('work', 'answers') AND table_name NOT IN ('state', 'changes', 'chain_cache')"
+        )
+        sources = {f'{schema}."{name}"': f'{schema}."{name}"' for schema, name in sorted(names)}
+        if 'work."received"' in sources:
+            sources['work."received"'] = (
+                "(SELECT * EXCLUDE (heading, texts), list_sort(list_filter(list_zip(heading::JSON::VARCHAR[], texts),"
+                " lambda x: x[2] IS NOT NULL)) FROM work.received)"
+            )
+        return {
+            name.replace('"', "").removeprefix("work."): self.rows(f"SELECT count(*), sum(hash(t)::HUGEINT) FROM {source} t")[0]
+            for name, source in sources.items()
+        }
+
     def get(self, key: str) -> str:
         return self.value("SELECT value FROM work.state WHERE key = ?", [key]) or ""
 

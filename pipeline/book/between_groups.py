@@ -67,19 +67,19 @@ def _built(work: Work, codes: set[str]) -> Built:
 
 
 def _exchanges(far: list[Far], error: float) -> list[tuple[Far, Far]]:
-    by_number: dict[int, list[Far]] = {}
+    by_number: dict[tuple[str | None, int], list[Far]] = {}
     for item in far:
-        by_number.setdefault(item.counted // 8, []).append(item)
+        by_number.setdefault((item.location, item.counted // 8), []).append(item)
     found: list[tuple[Far, Far]] = []
     used: set[Far] = set()
     for one in far:
         near = []
         for key in range(one.expected // 8 - 2, one.expected // 8 + 3):
-            for other in by_number.get(key, ()):
+            for other in by_number.get((one.location, key), ()):
                 apart = max(abs(other.counted - one.expected), abs(one.counted - other.expected))
                 tolerance = max(3.0, 3 * error * float(max(one.expected, other.expected)))
-                there = other.location == one.location and abs(other.on_day - one.on_day) <= _DAYS_OF_A_ROUND
-                if other.group_code != one.group_code and there and apart <= tolerance:
+                is_of_round = abs(other.on_day - one.on_day) <= _DAYS_OF_A_ROUND
+                if other.group_code != one.group_code and is_of_round and apart <= tolerance:
                     near.append((apart, other.group_code, other.position, other))
         if near and one not in used:
             other = min(near, key=lambda n: n[:3])[3]

@@ -195,6 +195,9 @@ def _forget(work: Work, instance_ids: list[str]) -> None:
         work.store.connection.execute("CREATE OR REPLACE TEMP TABLE forgotten AS SELECT reading_id, instance_id, form_id"
                                       " FROM work.readings WHERE instance_id IN (SELECT unnest(?))", [instance_ids])  # fmt: skip
         _drop_forgotten(work)
+        work.store.connection.execute(
+            "UPDATE work.received SET reading_id = NULL WHERE reading_id IN (SELECT reading_id FROM forgotten)"
+        )
 
 
 def _drop_forgotten(work: Work) -> None:
@@ -205,7 +208,6 @@ def _drop_forgotten(work: Work) -> None:
             run(f'DELETE FROM answers."{form_id}" WHERE reading_id IN (SELECT reading_id FROM forgotten)')
     for table in ("reading_findings", "readings"):
         run(f"DELETE FROM work.{table} WHERE reading_id IN (SELECT reading_id FROM forgotten)")
-    run("UPDATE work.received SET reading_id = NULL WHERE reading_id IN (SELECT reading_id FROM forgotten)")
 
 
 class _Reader:
@@ -426,16 +428,18 @@ _ARROW = {"BIGINT": "int64", "DOUBLE": "float64", "DATE": "date32", "VARCHAR": "
 
 
 def _said_sql(form: Form, texts: Mapping[str, Any], raw: set[str]) -> str:
-    """What a submission says, alike for every container it may come in; metadata left out."""
+    """What a submission says, alike for every container it may come in and whatever comes with it; metadata left out. Texts
+    have their length before them, so that none can say what others say."""
     parts = []
     for q in sorted(form.kept, key=lambda q: q.name):
-        if q.name not in texts or q.is_metadata:
-            continue
-        value = f'"a_{q.name}"::VARCHAR'
-        if q.name in raw:
-            value = f'coalesce({value}, "raw_{q.name}")'
-        measure = f"length({value}) || ':' || " if q.value_type == "text" or q.name in raw else ""
-        parts.append(f"'{q.name}=' || {measure}{value}")
+        if q.name in texts and not q.is_metadata:
+            value = f'"a_{q.name}"::VARCHAR'
+            said = f"'{q.name}=' || {value}"
+            if q.value_type == "text":
+                said = f"'{q.name}=' || length({value}) || ':' || {value}"
+            if q.name in raw:
+                said = f"coalesce({said}, '{q.name}?' || length(\"raw_{q.name}\") || ':' || \"raw_{q.name}\")"
+            parts.append(said)
     return f"concat_ws(chr(31), '{form.form_id}', {', '.join(parts)})" if parts else f"'{form.form_id}'"
 
 

@@ -70,7 +70,7 @@ causes AS (
 SELECT g, CASE kind WHEN 'entered' THEN 0 WHEN 'lost' THEN 1 ELSE 2 END AS kind, c, ({step})::BIGINT AS step,
     sum(quantity)::BIGINT AS plants
 FROM work.{table} e JOIN groups USING (group_code) JOIN causes k ON k.cause = coalesce(e.cause, '')
-GROUP BY ALL"""
+GROUP BY ALL ORDER BY ALL"""
 
 
 def _levels(codes: Any, of: dict[str, dict[str, str | None]]) -> Iterator[tuple[str, str, NDArray[np.int64]]]:

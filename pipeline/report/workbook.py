@@ -16,6 +16,8 @@ from pipeline.tables import TABLES, in_order, plain_cell
 _RATES = {"take_rate", "low", "high", "adjusted", "adjusted_low", "adjusted_high", "p_wrong", "survival",
           "se", "share", "cumulative", "exact_share", "confidence", "difference", "lost_share", "published_low", "published_high",
           "chance_enough"}  # fmt: skip
+MOST_ROWS = 20_000
+"""Rows of a table that a sheet shows; a spreadsheet opens more slowly than anybody wants, and takes 1,048,576 at most."""
 _WIDE = {"message": 70, "advice": 60, "instance_id": 44, "instance_ids": 44, "source": 30, "level": 22}
 
 
@@ -28,7 +30,8 @@ def write_workbook(store: Store, path: Path) -> None:
         sheet.freeze_panes = "B2"
         for position, column in enumerate(columns, start=1):
             sheet.column_dimensions[get_column_letter(position)].width = _WIDE.get(column, max(11, len(column) + 2))
-        rows = store.rows(in_order(name))
+        many = store.value(f'SELECT count(*) FROM main."{name}"')
+        rows = store.rows(f"{in_order(name)} LIMIT {MOST_ROWS}")
         sheet.auto_filter.ref = f"A1:{get_column_letter(len(columns))}{len(rows) + 1}"
         head = []
         for column in columns:
@@ -52,6 +55,8 @@ def write_workbook(store: Store, path: Path) -> None:
                     cell.number_format = "0.000"
                 cells.append(cell)
             sheet.append(cells)
+        if many > MOST_ROWS:
+            sheet.append([f"{many - MOST_ROWS:,} more rows are in tables/{name}.csv and tables/{name}.parquet."])
     beside = path.with_name(f".{path.name}.new")
     book.save(beside)
     beside.replace(path)
