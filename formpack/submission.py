@@ -170,7 +170,7 @@ def _table(rows: Iterator[tuple[int, list[str]]], place: str, stem: str) -> Iter
         filled = [(n, cells) for n, cells in some if any(c.strip() for c in cells)]
         unread = [_wrong_length(place, n, len(cells), len(tags)) for n, cells in filled if len(cells) != len(tags)]
         kept = [(n, sound(cells)) for n, cells in filled if len(cells) == len(tags)]
-        columns = [pa.array(texts, type=pa.string()) for texts in zip(*(cells for _, cells in kept), strict=True)]
+        columns = [pa.array([cells[i] for _, cells in kept], type=pa.string()) for i in range(len(tags))]
         yield Table(place, stem, tags, columns, [n for n, _ in kept], unread)
     if empty:
         yield Unread(place, "unreadable_file", _NO_ROWS)
