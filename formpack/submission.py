@@ -106,12 +106,12 @@ def _xml(content: bytes, place: str) -> Item:
     if leaves[0] is root:
         leaves = []
     form_id = version = ""
-    for name, value in root.items():
-        name = name.rpartition("}")[2]
+    for tag, value in root.items():
+        name = str(tag).rpartition("}")[2]
         if name == "id":
-            form_id = value
+            form_id = str(value)
         elif name == "version":
-            version = value
+            version = str(value)
         elif name == "encrypted" and value == "yes":
             return Unread(place, "unreadable_file", "it is encrypted; open it with the key of the form's owner and import that")
     form_id = form_id or root.tag.rpartition("}")[2]

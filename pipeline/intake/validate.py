@@ -171,8 +171,8 @@ def read_answers(work: Work) -> None:
         reader.read_new()
     touched = reader.touched or store.value("SELECT count(*) FROM touched_readings")
     everything = everything or reader.touched > MOST_KEYS
-    columns = {"received": "instance_id", "readings": "instance_id", "answers": "reading_id", "reading_findings": ""}
-    for name, column in columns.items() if everything or touched else ():
+    noted = {"received": "instance_id", "readings": "instance_id", "answers": "reading_id", "reading_findings": ""}
+    for name, column in noted.items() if everything or touched else ():
         keys = {column: f"SELECT DISTINCT {column} AS key FROM touched_readings"} if column else {}
         work.note(name, None if everything else keys)
 
