@@ -80,7 +80,7 @@ class Store:
         store = cls(connection)
         try:
             connection.execute(
-                "SET enable_progress_bar = false; SET TimeZone = 'UTC'; SET threads = 2; SET memory_limit = '1GB'"
+                "SET enable_progress_bar = false; SET TimeZone = 'UTC'; SET threads = 2; SET memory_limit = '640MB'"
             )
             if not is_read_only:
                 store.make_schema()
@@ -134,7 +134,7 @@ class Store:
     def in_memory(cls) -> Store:
         """A store that is gone when it is closed."""
         store = cls(duckdb.connect(":memory:"))
-        store.connection.execute("SET TimeZone = 'UTC'; SET threads = 2; SET memory_limit = '1GB'")
+        store.connection.execute("SET TimeZone = 'UTC'; SET threads = 2; SET memory_limit = '640MB'")
         store.make_schema()
         return store
 
