@@ -27,7 +27,8 @@ def opening(instance_id: str, group: str, day: dt.date = DAY) -> Head:
 
 
 def states(heads: list[Head], **more: object) -> dict[str, str]:
-    return dict(settle(heads, *(more.get(k, set()) for k in ("stopped", "withdrawn", "cleared"))).states)  # type: ignore[arg-type]
+    given = (more.get(k, set()) for k in ("stopped", "withdrawn", "cleared"))
+    return dict(settle(heads, *given).states)  # type: ignore[arg-type]
 
 
 def test_a_group_exists_through_a_chain_of_moves() -> None:
@@ -63,8 +64,12 @@ def test_a_reading_before_its_budding_is_kept_out() -> None:
 
 
 def test_two_edits_of_one_leave_the_later_saved_one() -> None:
-    heads = [opening("o", "A"), head("x"), head("e1", deprecated_id="x", ended="2026-03-01T08"),
-             head("e2", deprecated_id="x", ended="2026-03-01T09")]  # fmt: skip
+    heads = [
+        opening("o", "A"),
+        head("x"),
+        head("e1", deprecated_id="x", ended="2026-03-01T08"),
+        head("e2", deprecated_id="x", ended="2026-03-01T09"),
+    ]
     found = settle(heads, set(), set(), set())
     assert found.states == {"o": "accepted", "x": "superseded", "e1": "superseded", "e2": "accepted"}
     assert [f.rule for f in found.findings] == ["edited_apart"]
@@ -99,12 +104,20 @@ def any_heads(draw: st.DrawFn) -> list[Head]:
     for number in range(draw(st.integers(1, 9))):
         kind, group, day = draw(st.sampled_from(["open", "count", "move", "set", "read"])), draw(groups), draw(days)
         lot = (group, draw(lots), 1)
-        heads.append(head(
-            f"i{number}", form_id=kind, group_code=group, visit_date=day, opens=kind == "open",
-            deprecated_id=draw(st.sampled_from(["", "", "", "i0", "i1", "i2"])), canonical=draw(st.sampled_from("abcdefgh")),
-            moves_to=draw(groups) if kind == "move" else None, set_lot=lot if kind == "set" else None,
-            read_lot=lot if kind == "read" else None,
-        ))  # fmt: skip
+        heads.append(
+            head(
+                f"i{number}",
+                form_id=kind,
+                group_code=group,
+                visit_date=day,
+                opens=kind == "open",
+                deprecated_id=draw(st.sampled_from(["", "", "", "i0", "i1", "i2"])),
+                canonical=draw(st.sampled_from("abcdefgh")),
+                moves_to=draw(groups) if kind == "move" else None,
+                set_lot=lot if kind == "set" else None,
+                read_lot=lot if kind == "read" else None,
+            )
+        )
     return heads
 
 
