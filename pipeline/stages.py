@@ -322,8 +322,8 @@ class Runner:
         )
 
     def _compare(self, name: str, new: str, here: str) -> dict[str, str] | None:
-        """By each column that somebody reads parts by, a query of the keys that changed; None where the columns of the table are
-        not what they were, or more changed than is worth noting."""
+        """By each column that somebody reads parts by, a query of the keys that changed; None where the table has other columns
+        than before, or more changed than is worth noting."""
         shapes = [self.store.rows(f"DESCRIBE {x}{name}") for x in ("work.", new)]
         many = [self.store.value(f"SELECT count(*) FROM {x}{name}") for x in ("work.", new)]
         if [r[:2] for r in shapes[0]] != [r[:2] for r in shapes[1]] or (not here and abs(many[0] - many[1]) > MOST_KEYS):

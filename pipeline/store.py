@@ -198,8 +198,8 @@ class Store:
         self.connection.unregister("incoming")
 
     def contents(self) -> dict[str, tuple[Any, ...]]:
-        """Of each table that stages make its number of rows and the sum of their hashes. Of what was received it does not matter
-        in what order, and with what blanks, its answers stand."""
+        """Of each table that stages make its number of rows and the sum of their hashes. Of what was received the order of its
+        answers, and its blanks, do not matter."""
         names = self.rows(
             "SELECT schema_name, table_name FROM duckdb_tables() WHERE database_name = current_database()"
             " AND schema_name IN ('work', 'answers') AND table_name NOT IN ('state', 'changes', 'chain_cache')"

@@ -141,8 +141,19 @@ class Life:
         return tuple(self.dice.sample(sorted(TABLES), self.dice.randint(1, 3)))
 
     def live(self) -> None:
-        ways = [self.take_in, self.take_in, self.take_in, self.decide, self.undo, self.edit_a_list, self.edit_a_form,
-                self.edit_settings, self.another_day, self.another_day, self.look]  # fmt: skip
+        ways = [
+            self.take_in,
+            self.take_in,
+            self.take_in,
+            self.decide,
+            self.undo,
+            self.edit_a_list,
+            self.edit_a_form,
+            self.edit_settings,
+            self.another_day,
+            self.another_day,
+            self.look,
+        ]
         self.take_in()
         for _ in range(STEPS):
             way = self.dice.choice(ways)
