@@ -341,7 +341,8 @@ class _Reader:
         if self.store.value("SELECT count(*) FROM fresh") < len(block):  # of two arrivals of a reading the earlier decides
             self.run(
                 "CREATE OR REPLACE TEMP TABLE forgotten AS SELECT DISTINCT reading_id, r.instance_id, form_id"
-                " FROM work.readings r JOIN block b USING (reading_id) WHERE (b.received_on, b.sha256, b.item) < (r.received_on, r.sha256, r.item)"
+                " FROM work.readings r JOIN block b USING (reading_id)"
+                " WHERE (b.received_on, b.sha256, b.item) < (r.received_on, r.sha256, r.item)"
             )
             if self.store.value("SELECT count(*) FROM forgotten"):
                 _drop_forgotten(self.work)

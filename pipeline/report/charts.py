@@ -236,7 +236,7 @@ def course(c: Course) -> str:
             left: Any = {"xytext": (-7, 0), "textcoords": "offset points", "ha": "right", "va": "center"}
             axes.annotate(said, (_day(n.on), at), **left, fontsize=8, color=_ALARM)
         axes.yaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))
-        locator = mpl.dates.AutoDateLocator(maxticks=8)  # type: ignore[no-untyped-call]
+        locator = mpl.dates.AutoDateLocator(minticks=3, maxticks=8)  # type: ignore[no-untyped-call]
         axes.xaxis.set_major_locator(locator)
         axes.xaxis.set_major_formatter(mpl.dates.ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
         axes.grid(axis="y", color=RULE, linewidth=0.5)
