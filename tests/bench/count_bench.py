@@ -223,7 +223,7 @@ def measured(seed: int) -> dict[str, float]:
         workspace = Workspace(Path(folder))
         make_workspace(workspace.folder, "Bench")
         nursery.write(workspace)
-        done = run.import_files(workspace, [workspace.inbox], nursery.groups[0].days[-1])
+        done = run.import_files(workspace, [workspace.inbox], nursery.groups[0].days[-1], show=run.EVERYTHING)
         assert done.states["accepted"] == sum(len(rows) for rows in nursery.sent.values()), done.states
         with Store.open(workspace.store_file) as store:
             standing = {r[0]: r[1:] for r in store.rows("SELECT group_code, estimate, low, high, book_count FROM standing")}
