@@ -8,6 +8,8 @@ that people and reports read).
 from __future__ import annotations
 
 import contextlib
+import os
+import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -48,6 +50,18 @@ CREATE TABLE IF NOT EXISTS work.reading_findings (
 """
 
 
+_IN_USE = ("Could not set lock", "being used by another process")
+
+
+def _begin(path: Path) -> None:
+    """Put an empty store in place as a whole: of one whose making is cut short nothing is ever found at `path`."""
+    with tempfile.TemporaryDirectory(prefix=".new-", dir=path.parent) as folder:
+        new = Path(folder) / path.name
+        duckdb.connect(str(new)).close()
+        with contextlib.suppress(OSError):  # another command was first, or this disk knows no links: then it is made in place
+            os.link(new, path)
+
+
 def _unwritten(wrong: duckdb.Error) -> Refused:
     why = str(wrong).splitlines()[0]
     return Refused(f"The store could not be written, and is as it was; make room and do it again. ({why})")
@@ -58,6 +72,8 @@ class Store:
 
     def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
         self.connection = connection
+        self.is_inside = False
+        """Whether a transaction has begun."""
 
     @classmethod
     def open(cls, path: Path, make: bool = True, is_read_only: bool = False) -> Store:
@@ -67,10 +83,12 @@ class Store:
         until = time.monotonic() + (_READER_WAITS if is_read_only else _WAIT_SECONDS)
         while True:
             try:
+                if not path.exists():
+                    _begin(path)
                 connection = duckdb.connect(str(path), read_only=is_read_only)
                 break
             except duckdb.IOException as wrong:
-                if "lock" not in str(wrong).lower():
+                if not any(words in str(wrong) for words in _IN_USE):
                     raise Refused(f"{path.name} cannot be opened: {str(wrong).splitlines()[0]}") from None
                 if time.monotonic() > until:
                     raise Refused("Another command is using the store; wait until it ends and try again.") from None
@@ -146,8 +164,13 @@ class Store:
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[None]:
-        """All or nothing: what is done inside is kept when it ends well and undone when it does not."""
+        """All or nothing: what is done inside is kept when it ends well and undone when it does not. One inside another is a
+        part of it."""
+        if self.is_inside:
+            yield
+            return
         self.connection.execute("BEGIN")
+        self.is_inside = True
         try:
             yield
         except (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException) as wrong:
@@ -156,6 +179,8 @@ class Store:
         except BaseException:
             self._undo()
             raise
+        finally:
+            self.is_inside = False
         try:
             self.connection.execute("COMMIT")
         except duckdb.Error as wrong:  # checks are over by now: what can still fail is the disk
