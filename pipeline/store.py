@@ -22,6 +22,8 @@ from pipeline.findings import Refused
 SQL = {path.stem: path for path in Path(__file__).parent.glob("*/sql/*.sql")}
 """Name of a table -> the file that makes it, in the room that runs it."""
 _WAIT_SECONDS, _READER_WAITS = 5.0, 1.0
+_IN_USE = ("Could not set lock", "being used by another process")
+"""What the system says of a store that another command holds; the name of a folder may hold such a word as "lock"."""
 LAYOUT = 2
 """Raise it when a table of `kept`, or one that is written to row by row, changes its columns."""
 _KEPT = """
@@ -48,9 +50,6 @@ CREATE TABLE IF NOT EXISTS work.readings (
 CREATE TABLE IF NOT EXISTS work.reading_findings (
     reading_id UUID, rule VARCHAR, field VARCHAR, value VARCHAR, detail VARCHAR);
 """
-
-
-_IN_USE = ("Could not set lock", "being used by another process")
 
 
 def _begin(path: Path) -> None:
@@ -102,11 +101,11 @@ class Store:
             )
             if not is_read_only:
                 store.make_schema()
-        except (duckdb.Error, Refused) as wrong:
+        except BaseException as wrong:
             connection.close()
-            if isinstance(wrong, Refused):
-                raise
-            raise Refused(f"{path.name} cannot be used: {str(wrong).splitlines()[0]}") from None
+            if isinstance(wrong, duckdb.Error):
+                raise Refused(f"{path.name} cannot be used: {str(wrong).splitlines()[0]}") from None
+            raise
         return store
 
     @property

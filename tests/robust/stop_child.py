@@ -21,8 +21,14 @@ ROOT = Path(__file__).resolve().parents[2]
 @contextmanager
 def command(point: str, how: str, *words: str, cwd: Path) -> Iterator[subprocess.Popen[str]]:
     """The command in a process of its own; where it waits, it has come there. It is not left behind."""
-    with subprocess.Popen([sys.executable, __file__, point, how, *words], cwd=cwd, text=True, stdin=subprocess.PIPE,
-                          stdout=subprocess.PIPE, stderr=subprocess.PIPE) as child:
+    with subprocess.Popen(
+        [sys.executable, __file__, point, how, *words],
+        cwd=cwd,
+        text=True,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    ) as child:
         try:
             assert child.stdout is not None
             if how == "wait":

@@ -24,17 +24,28 @@ POINTS = 0 if os.environ.get("CI") else 12
 def test_killed_at_any_point_the_books_are_those_before_or_after(tmp_path: Path) -> None:
     """After every kill every table is as after the last commit, and importing again ends in the books of one whole run."""
     child = Path(__file__).parent / "crash_child.py"
-    done = subprocess.run([sys.executable, str(child), str(tmp_path), str(POINTS), "20261102"], capture_output=True,
-                          text=True, check=False, cwd=ROOT)
+    done = subprocess.run(
+        [sys.executable, str(child), str(tmp_path), str(POINTS), "20261102"],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=ROOT,
+    )
     assert done.returncode == 0, done.stderr[-4000:]
     assert "of the random kills hit" in done.stdout
 
 
 def on_a_small_disk(workspace: Workspace, room: int, *words: str) -> subprocess.CompletedProcess[str]:
     """A command on a disk where no file can be larger."""
-    return subprocess.run([*COMMAND, *words], cwd=workspace.folder, capture_output=True, text=True, check=False,
-                          preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (room, room)),
-                          env={**os.environ, "PYTHONPATH": str(ROOT)})
+    return subprocess.run(
+        [*COMMAND, *words],
+        cwd=workspace.folder,
+        capture_output=True,
+        text=True,
+        check=False,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (room, room)),
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )
 
 
 @pytest.mark.parametrize("room", [-12_000_000, 300_000, 1_500_000] if os.environ.get("CI") else [300_000])

@@ -58,8 +58,10 @@ INSERT INTO work.states SELECT instance_id, 'waiting', NULL FROM new.work.states
 def with_a_correction(workspace: Workspace) -> None:
     """Six plants more were green than the phone said; one submission is withdrawn."""
     now, last = dt.datetime(2026, 9, 1, 12), "uuid:00000000-0000-4000-8000-000000000005"
-    rows = [(1, now, "S01", last, "correct", "green", "44", "41", "", "misread"),
-            (2, now, "S01", last, "correct", "brown", "11", "14", "", "misread")]
+    rows = [
+        (1, now, "S01", last, "correct", "green", "44", "41", "", "misread"),
+        (2, now, "S01", last, "correct", "brown", "11", "14", "", "misread"),
+    ]
     with duckdb.connect(str(workspace.store_file)) as connection:
         connection.executemany("INSERT INTO kept.corrections VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
 
@@ -82,17 +84,19 @@ def made_by_the_former_program(workspace: Workspace, new: Workspace) -> None:
         " w = Workspace(Path(sys.argv[1])); run.import_files(w, [w.inbox])"
     )
     for _ in range(2):  # the corrections are laid over by the second
-        subprocess.run([sys.executable, "-c", take_in, str(workspace.folder)], cwd=program, check=True,
-                       env={**os.environ, "PYTHONPATH": str(program)})
+        subprocess.run(
+            [sys.executable, "-c", take_in, str(workspace.folder)],
+            cwd=program,
+            check=True,
+            env={**os.environ, "PYTHONPATH": str(program)},
+        )
         if _ == 0:
             with_a_correction(workspace)
 
 
 @pytest.mark.parametrize("words", [["due"], ["rebuild"], ["import"]])
 @pytest.mark.parametrize("make", [made_by_sql, made_by_the_former_program] if os.environ.get("CI") else [made_by_sql])
-def test_a_former_store_is_brought_up(
-    make: Callable[[Workspace, Workspace], None], words: list[str], tmp_path: Path
-) -> None:
+def test_a_former_store_is_brought_up(make: Callable[[Workspace, Workspace], None], words: list[str], tmp_path: Path) -> None:
     new = nursery(tmp_path / "new")
     run.import_files(new, [new.inbox])
     with_a_correction(new)
@@ -144,8 +148,18 @@ def test_a_later_store_is_left_alone(tmp_path: Path) -> None:
         connection.execute("UPDATE kept.layout SET number = number + 1")
     shutil.copy(workspace.store_file, tmp_path / "copy")
     first = "uuid:00000000-0000-4000-8000-000000000001"
-    for words in (["import"], ["rebuild"], ["due"], ["history", first], ["problems"], ["reconcile"], ["report"], ["export", "out"],
-                  ["check"], ["plan"]):
+    for words in (
+        ["import"],
+        ["rebuild"],
+        ["due"],
+        ["history", first],
+        ["problems"],
+        ["reconcile"],
+        ["report"],
+        ["export", "out"],
+        ["check"],
+        ["plan"],
+    ):
         said = formpack(*words, cwd=tmp_path, code=2)
         assert said == "This store was written by a later version of formpack; use that version, or update this one.\n", words
         assert workspace.store_file.read_bytes() == (tmp_path / "copy").read_bytes(), words
