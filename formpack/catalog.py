@@ -286,9 +286,18 @@ class _Builder:
         files = {r["type"].split(" ", 1)[1].removesuffix(".csv") for r in rows if r["type"].startswith("select_one_from")}
         files |= {r["name"] for r in rows if r["type"] == "csv-external"}
         form = Form(
-            settings.get("form_id", ""), settings.get("form_title", ""), settings.get("version", ""),
-            settings.get("stage", ""), settings, rows, questions, choices, self.place, self.is_own, frozenset(files),
-        )  # fmt: skip
+            form_id=settings.get("form_id", ""),
+            title=settings.get("form_title", ""),
+            version=settings.get("version", ""),
+            stage=settings.get("stage", ""),
+            settings=settings,
+            rows=rows,
+            questions=questions,
+            choices=choices,
+            place=self.place,
+            is_own=self.is_own,
+            files=frozenset(files),
+        )
         self.check_use(form)
         if self.faults:
             raise FormError(self.faults)
@@ -358,10 +367,19 @@ class _Builder:
             if ledger == "leaves" and not row.get("cause"):
                 self.fault(row, f"{name} leaves the group without a cause; fill in the cause column.")
             yield Question(
-                name, base, rest.removesuffix(".csv"), row, row[""], row.get("required") == "yes" or ledger == "group",
-                every([*enclosing, relevant]), self.parse(row, "constraint"), self.parse(row, "calculation"),
-                ledger, row.get("cause", ""), row.get("unit", ""),
-            )  # fmt: skip
+                name=name,
+                type=base,
+                list_name=rest.removesuffix(".csv"),
+                cells=row,
+                place=row[""],
+                required=row.get("required") == "yes" or ledger == "group",
+                relevant=every([*enclosing, relevant]),
+                constraint=self.parse(row, "constraint"),
+                calculation=self.parse(row, "calculation"),
+                ledger=ledger,
+                cause=row.get("cause", ""),
+                unit=row.get("unit", ""),
+            )
         if enclosing:
             self.faults.append(f"{self.place} survey: a begin_group has no end_group.")
 

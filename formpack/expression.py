@@ -429,8 +429,13 @@ def to_sql(node: Node, scope: Scope, today: str = "received_on") -> tuple[str, K
 
 
 _COMPARISONS: dict[str, Callable[[Any, Any], bool]] = {
-    "=": operator.eq, "!=": operator.ne, "<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge,
-}  # fmt: skip
+    "=": operator.eq,
+    "!=": operator.ne,
+    "<": operator.lt,
+    "<=": operator.le,
+    ">": operator.gt,
+    ">=": operator.ge,
+}
 
 
 def _compare(sign: str, left: Any, right: Any, with_blank: bool) -> bool:

@@ -106,12 +106,12 @@ def _xml(content: bytes, place: str) -> Item:
     if leaves[0] is root:
         leaves = []
     form_id = version = ""
-    for name, value in root.items():
-        name = name.rpartition("}")[2]
+    for tag, value in root.items():
+        name = str(tag).rpartition("}")[2]
         if name == "id":
-            form_id = value
+            form_id = str(value)
         elif name == "version":
-            version = value
+            version = str(value)
         elif name == "encrypted" and value == "yes":
             return Unread(place, "unreadable_file", "it is encrypted; open it with the key of the form's owner and import that")
     form_id = form_id or root.tag.rpartition("}")[2]
@@ -170,7 +170,7 @@ def _table(rows: Iterator[tuple[int, list[str]]], place: str, stem: str) -> Iter
         filled = [(n, cells) for n, cells in some if any(c.strip() for c in cells)]
         unread = [_wrong_length(place, n, len(cells), len(tags)) for n, cells in filled if len(cells) != len(tags)]
         kept = [(n, sound(cells)) for n, cells in filled if len(cells) == len(tags)]
-        columns = [pa.array(texts, type=pa.string()) for texts in zip(*(cells for _, cells in kept), strict=True)]
+        columns = [pa.array([cells[i] for _, cells in kept], type=pa.string()) for i in range(len(tags))]
         yield Table(place, stem, tags, columns, [n for n, _ in kept], unread)
     if empty:
         yield Unread(place, "unreadable_file", _NO_ROWS)

@@ -13,8 +13,16 @@ from openpyxl.worksheet.worksheet import Worksheet
 from formpack.catalog import Form
 
 _FIRST = ("type", "name", "list_name")
-_WIDTHS = {"type": 24, "name": 18, "label": 38, "hint": 30, "constraint_message": 38, "constraint": 34, "relevant": 30,
-           "calculation": 40}  # fmt: skip
+_WIDTHS = {
+    "type": 24,
+    "name": 18,
+    "label": 38,
+    "hint": 30,
+    "constraint_message": 38,
+    "constraint": 34,
+    "relevant": 30,
+    "calculation": 40,
+}
 
 
 def _fill(sheet: Worksheet, rows: Sequence[Mapping[str, str]]) -> None:

@@ -57,7 +57,8 @@ def _found(store: Store) -> list[str]:
     recount = store.value("SELECT count(*) FROM standing WHERE state <> 'ok'")
     late = store.value("SELECT count(*) FROM due WHERE days_over > 0 AND task <> 'recount'")
     return [
-        f"{total.estimate:,} plants stand ({total.low:,} to {total.high:,}) in {total.groups} groups; the book says {total.book:,}.",
+        f"{total.estimate:,} plants stand ({total.low:,} to {total.high:,}) in {total.groups} groups;"
+        f" the book says {total.book:,}.",
         f"{taken:,} of {read:,} buds read took ({taken / read:.1%}). {recount} groups should be counted again,"
         f" {late} tasks are late.",
     ]

@@ -106,7 +106,8 @@ class Rule(Enum):
     waits_for_lot = (
         "note",
         "Waits: no budding by team {value} in this group at attempt {detail} is in the books.",
-        "Nothing, if the budding is still on a phone. Put it right, if it is kept out. Otherwise correct the team or the attempt.",
+        "Nothing, if the budding is still on a phone. Put it right, if it is kept out."
+        " Otherwise correct the team or the attempt.",
     )
     unknown_version = (
         "note",

@@ -232,48 +232,55 @@ class Runner:
             self.known.save(self.store)
         return done
 
-    def _run(self, stage: Stage, stale: list[str] | None) -> None:
-        parts = self._touch(stage, stale) if stale is not None and stage.key else None
+    def made(self, stage: Stage, parts: Mapping[str, str] | None) -> Work:
+        """What a stage makes, under names of its own: of the parts given, or of everything."""
         work = Work(self.store, self.context, parts)
         if stage.make:
             module, _, function = stage.make.rpartition(".")
             getattr(importlib.import_module(f"pipeline.{module}"), function)(work, *stage.about)
         else:
             work.put_query(stage.name, sql_text(stage.name))
-        for name, keys in work.changed.items():
-            self._noted(name, keys)
+        return work
+
+    def _run(self, stage: Stage, stale: list[str] | None) -> None:
+        keys = self._touched(stage, stale) if stale is not None and stage.key else None
+        work = self.made(stage, None if keys is None else self.parts(stage, keys))
+        for name, changed in work.changed.items():
+            self._noted(name, changed)
         for name in stage.makes:
-            if name in work.made and parts is not None:
+            if name in work.made and work.is_part:
                 self._install_part(stage, name)
             elif name in work.made:
                 self._install(name)
 
     # which parts
 
-    def _touch(self, stage: Stage, stale: list[str]) -> dict[str, str] | None:
-        """Temporary views of what is read, cut to the keys that are touched; None where all must be made."""
-        queries = []
+    def _touched(self, stage: Stage, stale: list[str]) -> str | None:
+        """A query of the keys that are touched by what changed; None where all must be made."""
+        queries = ["SELECT NULL AS key WHERE false"]
         for name in stale:
             column = stage.column(name)
             seen, (_, number, since) = self.known.read[stage.name][name][1], self.known.now(name)
             if not number or seen < since or not (column or name in stage.beside):
                 return None
-            if not column:
-                continue
-            queries.append(f"SELECT key FROM work.changes WHERE name = '{name}' AND number > {seen} AND by_column = '{column}'")
-        kind = _TYPES.get(stage.key, "VARCHAR")
-        run = self.store.connection.execute
-        queries = queries or ["SELECT NULL AS key WHERE false"]
-        run(f"CREATE OR REPLACE TEMP TABLE touched AS SELECT DISTINCT key::{kind} AS key FROM ({' UNION ALL '.join(queries)})")
-        parts = {}
+            if column:
+                here = f"name = '{name}' AND number > {seen} AND by_column = '{column}'"
+                queries.append(f"SELECT key FROM work.changes WHERE {here}")
+        return " UNION ALL ".join(queries)
+
+    def parts(self, stage: Stage, keys: str) -> dict[str, str]:
+        """Temporary views of what a stage reads, cut to the keys of a query; these stand in the temporary table `touched`."""
+        run, kind = self.store.connection.execute, _TYPES.get(stage.key, "VARCHAR")
+        run(f"CREATE OR REPLACE TEMP TABLE touched AS SELECT DISTINCT key::{kind} AS key FROM ({keys})")
+        found = {}
         for name in stage.reads:
             if name != "answers" and (column := stage.column(name)):
                 run(
                     f'CREATE OR REPLACE TEMP VIEW "part_{name}" AS SELECT * FROM work."{name}"'
                     f' WHERE "{column}" IN (SELECT key FROM touched)'
                 )
-                parts[name] = f'"part_{name}"'
-        return parts
+                found[name] = f'"part_{name}"'
+        return found
 
     # what becomes of a new table
 
@@ -315,8 +322,8 @@ class Runner:
         )
 
     def _compare(self, name: str, new: str, here: str) -> dict[str, str] | None:
-        """By each column that somebody reads parts by, a query of the keys that changed; None where the columns of the table are
-        not what they were, or more changed than is worth noting."""
+        """By each column that somebody reads parts by, a query of the keys that changed; None where the table has other columns
+        than before, or more changed than is worth noting."""
         shapes = [self.store.rows(f"DESCRIBE {x}{name}") for x in ("work.", new)]
         many = [self.store.value(f"SELECT count(*) FROM {x}{name}") for x in ("work.", new)]
         if [r[:2] for r in shapes[0]] != [r[:2] for r in shapes[1]] or (not here and abs(many[0] - many[1]) > MOST_KEYS):

@@ -97,7 +97,7 @@ class Store:
         store = cls(connection)
         try:
             connection.execute(
-                "SET enable_progress_bar = false; SET TimeZone = 'UTC'; SET threads = 2; SET memory_limit = '1GB'"
+                "SET enable_progress_bar = false; SET TimeZone = 'UTC'; SET threads = 2; SET memory_limit = '640MB'"
             )
             if not is_read_only:
                 store.make_schema()
@@ -151,7 +151,7 @@ class Store:
     def in_memory(cls) -> Store:
         """A store that is gone when it is closed."""
         store = cls(duckdb.connect(":memory:"))
-        store.connection.execute("SET TimeZone = 'UTC'; SET threads = 2; SET memory_limit = '1GB'")
+        store.connection.execute("SET TimeZone = 'UTC'; SET threads = 2; SET memory_limit = '640MB'")
         store.make_schema()
         return store
 
@@ -222,8 +222,8 @@ class Store:
         self.connection.unregister("incoming")
 
     def contents(self) -> dict[str, tuple[Any, ...]]:
-        """Of each table that stages make its number of rows and the sum of their hashes. Of what was received it does not matter
-        in what order, and with what blanks, its answers stand."""
+        """Of each table that stages make its number of rows and the sum of their hashes. Of what was received the order of its
+        answers, and its blanks, do not matter."""
         names = self.rows(
             "SELECT schema_name, table_name FROM duckdb_tables() WHERE database_name = current_database()"
             " AND schema_name IN ('work', 'answers') AND table_name NOT IN ('state', 'changes', 'chain_cache')"

@@ -11,53 +11,89 @@ from pipeline.findings import Finding, Rule, sentence
 from pipeline.stages import Work
 from pipeline.store import Store
 
+
+def _table(holds: str, columns: str) -> tuple[str, tuple[str, ...]]:
+    return holds, tuple(columns.split())
+
+
 TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
-    "submissions": ("every submission that came in, and its state", (
-        "instance_id", "form_id", "form_version", "group_code", "visit_date", "staff_code", "state", "received_at",
-        "superseded_by", "source")),
-    "problems": ("everything that a person should look at", (
-        "instance_id", "form_id", "group_code", "severity", "rule", "field", "value", "message", "advice")),
-    "movements": ("every change of a group, in whole plants", (
-        "group_code", "on_date", "form_id", "kind", "cause", "quantity", "other_group", "instance_id")),
-    "standing": ("what stands in each group", (
-        "group_code", "rootstock", "scion", "stage", "location", "opened_on", "opened_with", "book_count",
-        "last_count", "last_count_on", "estimate", "low", "high", "unrecorded_loss", "state")),
-    "counts": ("every completed count beside what was expected", (
-        "group_code", "on_date", "form_id", "instance_ids", "counted", "expected", "expected_low", "expected_high",
-        "p_wrong", "flagged")),
-    "discrepancies": ("counts and changes that do not fit", (
-        "group_code", "on_date", "instance_ids", "counted", "expected", "difference", "likely_cause", "confidence",
-        "advice", "other_group")),
-    "lots": ("what one team budded in one group at one attempt", (
-        "group_code", "team_code", "attempt", "rootstock", "scion", "budwood_batch", "budded_on", "read_on", "days",
-        "buds_set", "green", "brown", "unsure", "missing", "take_rate")),
-    "take_rates": ("how buds take, by level", (
-        "by", "level", "lots", "buds_set", "read", "taken", "take_rate", "low", "high", "deff", "adjusted",
-        "adjusted_low", "adjusted_high", "q_value", "flag")),
-    "survival": ("how many plants come through each step", (
-        "by", "level", "clock", "step", "at_risk", "lost", "left", "survival", "se", "low", "high")),
-    "loss_causes": ("what plants are lost to", (
-        "by", "level", "cause", "stage", "lost", "share", "cumulative", "low", "high")),
-    "survival_tests": ("whether rootstocks and scions lose plants alike, groups counting as one each", (
-        "by", "clock", "levels", "groups", "chi2", "freedom", "p_value")),
-    "teams": ("each team: take plainly, fairly, by odds, and its pace", (
-        "team_code", "lots", "buds_set", "read", "taken", "take_rate", "low", "high", "deff", "adjusted", "adjusted_low",
-        "adjusted_high", "q_value", "flag", "odds_ratio", "odds_low", "odds_high", "days", "buds_a_day")),
-    "timeliness": ("what came through where buds were read early or late, or cut back late", (
-        "work", "kind", "units", "plants", "through", "difference", "low", "high")),
-    "off_type": ("off-type culls by rootstock, beside what is published", (
-        "rootstock", "groups", "lifted", "off_type", "share", "low", "high", "published_low", "published_high", "source",
-        "verdict")),
-    "ladder": ("every plant opened: lost, despatched or in the books, by stage", (
-        "stage", "lost", "despatched", "in_the_books", "lost_share")),
-    "projection": ("trees ready by pair and month, against open orders", (
-        "rootstock", "scion", "month", "ready", "low", "high", "ordered", "overdue", "ready_until", "low_until", "high_until",
-        "ordered_until", "shortfall", "chance_enough")),
-    "due": ("what is to be done by when", (
-        "group_code", "task", "due_on", "days_over", "location", "estimate")),
-    "staff_counting": ("how each person counts", (
-        "staff_code", "counts", "exact_share", "typical_error", "flagged")),
-}  # fmt: skip
+    "submissions": _table(
+        "every submission that came in, and its state",
+        "instance_id form_id form_version group_code visit_date staff_code state received_at superseded_by source",
+    ),
+    "problems": _table(
+        "everything that a person should look at",
+        "instance_id form_id group_code severity rule field value message advice",
+    ),
+    "movements": _table(
+        "every change of a group, in whole plants",
+        "group_code on_date form_id kind cause quantity other_group instance_id",
+    ),
+    "standing": _table(
+        "what stands in each group",
+        "group_code rootstock scion stage location opened_on opened_with book_count last_count last_count_on"
+        " estimate low high unrecorded_loss state",
+    ),
+    "counts": _table(
+        "every completed count beside what was expected",
+        "group_code on_date form_id instance_ids counted expected expected_low expected_high p_wrong flagged",
+    ),
+    "discrepancies": _table(
+        "counts and changes that do not fit",
+        "group_code on_date instance_ids counted expected difference likely_cause confidence advice other_group",
+    ),
+    "lots": _table(
+        "what one team budded in one group at one attempt",
+        "group_code team_code attempt rootstock scion budwood_batch budded_on read_on days buds_set green brown"
+        " unsure missing take_rate",
+    ),
+    "take_rates": _table(
+        "how buds take, by level",
+        "by level lots buds_set read taken take_rate low high deff adjusted adjusted_low adjusted_high q_value flag",
+    ),
+    "survival": _table(
+        "how many plants come through each step",
+        "by level clock step at_risk lost left survival se low high",
+    ),
+    "loss_causes": _table(
+        "what plants are lost to",
+        "by level cause stage lost share cumulative low high",
+    ),
+    "survival_tests": _table(
+        "whether rootstocks and scions lose plants alike, groups counting as one each",
+        "by clock levels groups chi2 freedom p_value",
+    ),
+    "teams": _table(
+        "each team: take plainly, fairly, by odds, and its pace",
+        "team_code lots buds_set read taken take_rate low high deff adjusted adjusted_low adjusted_high q_value"
+        " flag odds_ratio odds_low odds_high days buds_a_day",
+    ),
+    "timeliness": _table(
+        "what came through where buds were read early or late, or cut back late",
+        "work kind units plants through difference low high",
+    ),
+    "off_type": _table(
+        "off-type culls by rootstock, beside what is published",
+        "rootstock groups lifted off_type share low high published_low published_high source verdict",
+    ),
+    "ladder": _table(
+        "every plant opened: lost, despatched or in the books, by stage",
+        "stage lost despatched in_the_books lost_share",
+    ),
+    "projection": _table(
+        "trees ready by pair and month, against open orders",
+        "rootstock scion month ready low high ordered overdue ready_until low_until high_until ordered_until"
+        " shortfall chance_enough",
+    ),
+    "due": _table(
+        "what is to be done by when",
+        "group_code task due_on days_over location estimate",
+    ),
+    "staff_counting": _table(
+        "how each person counts",
+        "staff_code counts exact_share typical_error flagged",
+    ),
+}
 """Name -> (what it holds, its columns)."""
 
 
@@ -84,8 +120,10 @@ TASK_WORDS = {
 def labels(forms: dict[str, Form]) -> dict[str, str]:
     """What the forms call their questions, in English, by name."""
     return {q.name: q.label() for form in forms.values() for q in form.questions if q.cells.get("label::English (en)")} | {
-        "group_code": "Group code", "to_group": "Receiving group", "set_aside_to": "Group for the failed buds",
-    }  # fmt: skip
+        "group_code": "Group code",
+        "to_group": "Receiving group",
+        "set_aside_to": "Group for the failed buds",
+    }
 
 
 _RANKS = ", ".join(f"('{rule.name}', '{rule.severity}')" for rule in Rule)

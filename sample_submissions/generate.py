@@ -20,7 +20,7 @@ import shutil
 import sys
 import uuid
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import ClassVar
 from xml.sax.saxutils import escape, quoteattr
@@ -68,6 +68,8 @@ TEAM_TAKE = dict(zip(TEAMS, (0.1, 0.0, 0.35, 0.05, 0.0, -0.6, 0.1, -0.05), stric
 GROUPS = 88
 
 Answers = dict[str, object]
+Rates = dict[str, float]
+"""Share of the plants that is lost, by the question that takes it."""
 
 
 @dataclass
@@ -127,6 +129,10 @@ class Nursery:
         if when < TODAY:
             heapq.heappush(self.queue, (when, len(self.queue) + 100_000 * len(self.sent), act))
 
+    def days_to_age(self, day: dt.date, group: Group, least: int, most: int) -> int:
+        """Days until the group is as old, in days from sowing, as a throw between least and most says."""
+        return (group.sown + dt.timedelta(days=self.dice.randint(least, most)) - day).days
+
     def code(self, year: int) -> str:
         self.serial[year] = self.serial.get(year, 0) + 1
         return group_code.issue(year, self.serial[year], 1)[0]
@@ -143,8 +149,9 @@ class Nursery:
             "start": f"{start.isoformat(timespec='milliseconds')}{offset}",
             "end": f"{end.isoformat(timespec='milliseconds')}{offset}",
             "deviceid": f"phone-{int(staff[1:]) % 9 + 1}",
-            "visit_date": day.isoformat(), "staff_code": staff,
-        }  # fmt: skip
+            "visit_date": day.isoformat(),
+            "staff_code": staff,
+        }
         if self.dice.random() < 0.88:
             whole["code_scanned"] = group.code
         else:
@@ -190,9 +197,8 @@ class Nursery:
             group.stands -= self.dice.randint(15, 70)
 
     def inspect(
-        self, form_id: str, group: Group, day: dt.date, kept: str, rates: dict[str, float], stage: str,
-        hold_back: float = 0.0, **more: object,
-    ) -> None:  # fmt: skip
+        self, form_id: str, group: Group, day: dt.date, kept: str, rates: Rates, stage: str, held: float = 0.0, **more: object
+    ) -> None:
         """An inspection of the whole group, or in two parts on following days."""
         self.fade(group)
         staff = self.person()
@@ -208,8 +214,8 @@ class Nursery:
             answers: Answers = {"coverage": coverage, **losses}
             if kept == "counted":
                 answers["counted"] = max(found, out)
-            elif hold_back:
-                answers["not_ready"] = self.many(max(0, found - out), hold_back)
+            elif held:
+                answers["not_ready"] = self.many(max(0, found - out), held)
                 answers[kept] = max(0, found - out) - int(str(answers["not_ready"]))
             else:
                 answers[kept] = max(0, found - out)
@@ -231,8 +237,9 @@ class Nursery:
             "cull_other": self.many(lifted, 0.002),
         }
         planted = lifted - sum(culls.values())
-        self.send("open_group", group, day, self.person(), seed_lot=group.seed_lot, rootstock=group.rootstock,
-                  sow_date=group.sown.isoformat(), lifted=lifted, **culls, planted=planted, location=group.place)  # fmt: skip
+        about: Answers = {"seed_lot": group.seed_lot, "rootstock": group.rootstock, "sow_date": group.sown.isoformat()}
+        plants: Answers = {"lifted": lifted, **culls, "planted": planted}
+        self.send("open_group", group, day, self.person(), **about, **plants, location=group.place)
         group.stands = group.listed = planted
         self.groups.append(group)
         self.later(day, self.dice.gauss(44, 5), lambda d: self.cull(d, group))
@@ -241,14 +248,27 @@ class Nursery:
         self.later(day, self.dice.gauss(110, 12), lambda d: self.stock(d, group))
 
     def cull(self, day: dt.date, group: Group) -> None:
-        rates = {"cull_off_type": OFF_TYPE[group.rootstock] / 4, "cull_bent_root": 0.004, "cull_etiolated": 0.003,
-                 "cull_weak": 0.015, "cull_disease": 0.003, "cull_other": 0.001, "dead": 0.006}  # fmt: skip
+        rates = {
+            "cull_off_type": OFF_TYPE[group.rootstock] / 4,
+            "cull_bent_root": 0.004,
+            "cull_etiolated": 0.003,
+            "cull_weak": 0.015,
+            "cull_disease": 0.003,
+            "cull_other": 0.001,
+            "dead": 0.006,
+        }
         self.inspect("cull_round", group, day, "counted", rates, "")
 
     def bag(self, day: dt.date, group: Group) -> None:
         group.place = self.dice.choice([p for p in PLACES if p.startswith("Y")])
-        rates = {"cull_off_type": 0.004, "cull_bent_root": 0.012, "cull_weak": 0.014, "cull_disease": 0.002,
-                 "cull_other": 0.001, "dead": 0.007}  # fmt: skip
+        rates = {
+            "cull_off_type": 0.004,
+            "cull_bent_root": 0.012,
+            "cull_weak": 0.014,
+            "cull_disease": 0.002,
+            "cull_other": 0.001,
+            "dead": 0.007,
+        }
         height = {"height_cm": f"{self.dice.gauss(21, 2):.0f}"} if self.dice.random() < 0.6 else {}
         self.inspect("bag_up", group, day, "bagged", rates, "bag", **height, location=group.place)
         self.later(day, self.dice.gauss(50, 10), lambda d: self.odd_loss(d, group))
@@ -295,9 +315,18 @@ class Nursery:
             return recent[-1]["code"]
         cut = day - dt.timedelta(days=self.dice.randint(1, 6))
         code = f"B{cut:%y%m%d}-{scion[:3]}"
-        self.batches.append({"code": code, "label": f"{scion.title()} cut {cut}", "scion": scion,
-                             "source_block": f"Block {self.dice.choice('ABC')}", "source_tree": f"M{self.dice.randint(1, 60):03d}",
-                             "cut_on": cut.isoformat(), "authorisation": f"LW-{len(self.batches) + 1:04d}", "buds": "4000"})  # fmt: skip
+        self.batches.append(
+            {
+                "code": code,
+                "label": f"{scion.title()} cut {cut}",
+                "scion": scion,
+                "source_block": f"Block {self.dice.choice('ABC')}",
+                "source_tree": f"M{self.dice.randint(1, 60):03d}",
+                "cut_on": cut.isoformat(),
+                "authorisation": f"LW-{len(self.batches) + 1:04d}",
+                "buds": "4000",
+            }
+        )
         return code
 
     def bud(self, day: dt.date, group: Group, attempt: int) -> None:
@@ -312,11 +341,11 @@ class Nursery:
             share = left if number == len(dict.fromkeys(teams)) - 1 else left // 2
             thin = self.many(share, 0.02)
             stem = round(self.dice.gauss(8.1, 0.8), 1)
-            self.send("budding", group, day + dt.timedelta(days=number), TEAMS[team][0], team_code=team, attempt=attempt,
-                      scion=group.scion, budwood_batch=group.batch, buds_set=share - thin, passed_over=thin,
-                      stem_mm=f"{max(5.2, stem):.1f}")  # fmt: skip
-            self.later(day, number + self.dice.choice([20, 21, 21, 21, 22, 23, 24, 27, 37]),
-                       lambda d, t=team, n=share - thin: self.take(d, group, t, attempt, n))  # fmt: skip
+            who: Answers = {"team_code": team, "attempt": attempt, "scion": group.scion, "budwood_batch": group.batch}
+            did: Answers = {"buds_set": share - thin, "passed_over": thin, "stem_mm": f"{max(5.2, stem):.1f}"}
+            self.send("budding", group, day + dt.timedelta(days=number), TEAMS[team][0], **who, **did)
+            read_after = number + self.dice.choice([20, 21, 21, 21, 22, 23, 24, 27, 37])
+            self.later(day, read_after, lambda d, t=team, n=share - thin: self.take(d, group, t, attempt, n))
             left -= share
         group.stage = "budded"
 
@@ -331,12 +360,14 @@ class Nursery:
         more: Answers = {}
         aside: Group | None = None
         if attempt == 1 and brown - unsure >= 25 and self.dice.random() < 0.8:
-            aside = Group(self.code(day.year), group.rootstock, group.seed_lot, group.sown, day, group.place,
-                          scion=group.scion, stage="read", is_aside=True)  # fmt: skip
+            aside = replace(
+                group, code=self.code(day.year), opened=day, stands=0, listed=0, stage="read", batch="", is_aside=True
+            )
             more = {"brown_moved": "yes", "aside_scanned": aside.code, "set_aside_to": aside.code}
         staff = self.person()
-        self.send("bud_take", group, day, staff, team_code=team, attempt=attempt, green=green, brown=brown - unsure,
-                  unsure=unsure, missing=missing, **more)  # fmt: skip
+        who: Answers = {"team_code": team, "attempt": attempt}
+        counted: Answers = {"green": green, "brown": brown - unsure, "unsure": unsure, "missing": missing}
+        self.send("bud_take", group, day, staff, **who, **counted, **more)
         group.stands -= min(group.stands, missing)
         group.listed -= missing
         if aside:
@@ -347,14 +378,20 @@ class Nursery:
             self.later(day, self.dice.randint(6, 20), lambda d: self.bud(d, aside, 2))
         if unsure:
             g = self.many(unsure, 0.5)
-            self.later(day, 8, lambda d: self.send("bud_take", group, d, staff, team_code=team, attempt=attempt,
-                                                   green=g, brown=unsure - g, unsure=0, missing=0))  # fmt: skip
+            again: Answers = {"green": g, "brown": unsure - g, "unsure": 0, "missing": 0}
+            self.later(day, 8, lambda d: self.send("bud_take", group, d, staff, **who, **again))
         if group.stage == "budded":
             self.later(day, self.dice.choice([7, 7, 8, 9, 12, 19]), lambda d: self.cut(d, group))
         group.stage = "read"
 
-    _late: ClassVar = {"cull_off_type": 0.002, "cull_weak": 0.006, "cull_disease": 0.003, "cull_bud_failed": 0.012,
-             "cull_other": 0.001, "dead": 0.005}  # fmt: skip
+    _late: ClassVar = {
+        "cull_off_type": 0.002,
+        "cull_weak": 0.006,
+        "cull_disease": 0.003,
+        "cull_bud_failed": 0.012,
+        "cull_other": 0.001,
+        "dead": 0.005,
+    }
 
     def cut(self, day: dt.date, group: Group) -> None:
         if group.stands < 5:
@@ -363,27 +400,28 @@ class Nursery:
         self.later(day, self.dice.gauss(43, 4), lambda d: self.stake(d, group))
 
     def stake(self, day: dt.date, group: Group) -> None:
-        self.inspect("stake", group, day, "staked", self._late, "staked", 0.02, shoots_removed="yes",
-                     stakes_treated=self.dice.choice(["yes", "no"]))  # fmt: skip
-        self.later(day, max(10, (group.sown + dt.timedelta(days=self.dice.randint(370, 420)) - day).days),
-                   lambda d: self.top(d, group))  # fmt: skip
+        more: Answers = {"shoots_removed": "yes", "stakes_treated": self.dice.choice(["yes", "no"])}
+        self.inspect("stake", group, day, "staked", self._late, "staked", 0.02, **more)
+        wait = self.days_to_age(day, group, 370, 420)
+        self.later(day, max(10, wait), lambda d: self.top(d, group))
         if self.dice.random() < 0.25:
             self.later(day, 20, lambda d: self.regrade(d, group))
 
     def top(self, day: dt.date, group: Group) -> None:
-        self.inspect("top", group, day, "topped", self._late | {"cull_bud_failed": 0.002}, "topped", 0.02,
-                     stem_mm=f"{self.dice.gauss(7.4, 0.6):.1f}")  # fmt: skip
-        self.later(day, max(20, (group.sown + dt.timedelta(days=self.dice.randint(530, 580)) - day).days),
-                   lambda d: self.ship(d, group))  # fmt: skip
+        stem = f"{self.dice.gauss(7.4, 0.6):.1f}"
+        rates = self._late | {"cull_bud_failed": 0.002}
+        self.inspect("top", group, day, "topped", rates, "topped", 0.02, stem_mm=stem)
+        wait = self.days_to_age(day, group, 530, 580)
+        self.later(day, max(20, wait), lambda d: self.ship(d, group))
 
     def regrade(self, day: dt.date, group: Group) -> None:
-        others = [g for g in self.groups if g is not group and g.rootstock == group.rootstock and g.scion == group.scion
-                  and g.stage == group.stage and g.stands > 30]  # fmt: skip
+        alike = [g for g in self.groups if (g.rootstock, g.scion, g.stage) == (group.rootstock, group.scion, group.stage)]
+        others = [g for g in alike if g is not group and g.stands > 30]
         if not others or group.stands < 60:
             return
         other, moved = self.dice.choice(others), self.dice.randint(10, 40)
-        self.send("transfer", group, day, self.person(), to_scanned=other.code, to_group=other.code, moved=moved,
-                  transfer_reason="regrade")  # fmt: skip
+        to: Answers = {"to_scanned": other.code, "to_group": other.code}
+        self.send("transfer", group, day, self.person(), **to, moved=moved, transfer_reason="regrade")
         for g, sign in ((group, -1), (other, 1)):
             g.stands += sign * moved
             g.listed += sign * moved
@@ -396,9 +434,17 @@ class Nursery:
             ["Alder Grove Farm", "Casa Bonvento", "Fazenda Tr\u00eas Sinos", "Hill & Hollow", "Finca La Garza"]
         )
         leaving = group.stands if self.dice.random() < 0.4 else round(group.stands * self.dice.uniform(0.3, 0.8))
-        self.orders.append({"code": order, "label": f"{order} {buyer}", "consignee": buyer, "scion": group.scion,
-                            "rootstock": group.rootstock, "quantity": str(max(leaving, 100)),
-                            "wanted_on": (day + dt.timedelta(days=self.dice.randint(-6, 12))).isoformat()})  # fmt: skip
+        self.orders.append(
+            {
+                "code": order,
+                "label": f"{order} {buyer}",
+                "consignee": buyer,
+                "scion": group.scion,
+                "rootstock": group.rootstock,
+                "quantity": str(max(leaving, 100)),
+                "wanted_on": (day + dt.timedelta(days=self.dice.randint(-6, 12))).isoformat(),
+            }
+        )
         self.send("despatch", group, day, self.person(), despatched=leaving, order_ref=order, consignee=buyer)
         group.stands -= leaving
         group.listed -= leaving
@@ -413,9 +459,16 @@ class Nursery:
             rootstock = self.dice.choice(ROOTSTOCKS)
             lot = f"L{sown:%y%m}-{rootstock[:4]}"
             if lot not in [x["code"] for x in self.seed_lots]:
-                self.seed_lots.append({"code": lot, "label": f"{rootstock.title()} {sown:%Y-%m}", "rootstock": rootstock,
-                                       "supplier": self.dice.choice(["Ridge Seeds", "Semillas del Faro"]),
-                                       "received": (sown - dt.timedelta(days=20)).isoformat(), "treated": "yes"})  # fmt: skip
+                self.seed_lots.append(
+                    {
+                        "code": lot,
+                        "label": f"{rootstock.title()} {sown:%Y-%m}",
+                        "rootstock": rootstock,
+                        "supplier": self.dice.choice(["Ridge Seeds", "Semillas del Faro"]),
+                        "received": (sown - dt.timedelta(days=20)).isoformat(),
+                        "treated": "yes",
+                    }
+                )
             day = sown + dt.timedelta(days=self.dice.randint(78, 96))
             group = Group(
                 self.code(sown.year), rootstock, lot, sown, day, self.dice.choice(["H1", "H2", "H3", "H4", "H5", "H6"])
@@ -430,8 +483,12 @@ class Nursery:
         self.spoil()
 
     def unrecorded_move(self, day: dt.date) -> None:
-        pairs = [(a, b) for a in self.groups for b in self.groups
-                 if a is not b and a.rootstock == b.rootstock and a.stage == b.stage and min(a.stands, b.stands) > 400]  # fmt: skip
+        pairs = [
+            (a, b)
+            for a in self.groups
+            for b in self.groups
+            if a is not b and a.rootstock == b.rootstock and a.stage == b.stage and min(a.stands, b.stands) > 400
+        ]
         giver, taker = self.dice.choice(pairs)
         giver.stands -= 64
         taker.stands += 64
@@ -448,9 +505,7 @@ class Nursery:
         for name, step in (("stock_count", 10), ("cut_back", -2), ("budding", 5), ("stock_count", -7), ("cull_round", 1)):
             for _ in range(3):  # corrected on the phone: a new identity that names the old one
                 s = self.pick(name)
-                key = {"stock_count": "counted", "cut_back": "not_ready", "budding": "passed_over", "cull_round": "counted"}[
-                    name
-                ]
+                key = {"cut_back": "not_ready", "budding": "passed_over"}.get(name, "counted")
                 old = Sent(s.form_id, s.answers | {key: max(0, int(str(s.answers[key])) + step)}, self.identity(), "", s.day)
                 s.deprecated_id = old.instance_id
                 self.sent.append(old)
@@ -483,9 +538,8 @@ class Nursery:
         for _ in range(3):  # inspected, but its opening is still on a phone
             s = self.pick("stock_count")
             code = group_code.issue(2026, 800 + _, 1)[0]
-            self.sent.append(Sent(s.form_id, s.answers | {"code_scanned": code, "group_code": code}, self.identity(), "",
-                                  dt.date(2026, 10, 28)))  # fmt: skip
-            self.sent[-1].answers["visit_date"] = "2026-10-28"
+            answers = s.answers | {"code_scanned": code, "group_code": code, "visit_date": "2026-10-28"}
+            self.sent.append(Sent(s.form_id, answers, self.identity(), "", dt.date(2026, 10, 28)))
 
 
 def instance_xml(form: Form, sent: Sent, version: str | None = None) -> str:
@@ -562,10 +616,11 @@ def write_list(path: Path, rows: list[dict[str, str]]) -> None:
 
 def write_lists(nursery: Nursery, folder: Path) -> None:
     write_list(folder / "staff.csv", [{"code": c, "label": n, "active": "yes"} for c, n in STAFF.items()])
-    write_list(folder / "teams.csv", [
+    teams = [
         {"code": t, "label": f"Team {int(t[1:])}: {STAFF[b]} and {STAFF[w]}", "budder": b, "wrapper": w, "active": "yes"}
         for t, (b, w) in TEAMS.items()
-    ])  # fmt: skip
+    ]
+    write_list(folder / "teams.csv", teams)
     write_list(folder / "locations.csv", [{"code": c, "label": n} for c, n in PLACES.items()])
     write_list(folder / "seed_lots.csv", nursery.seed_lots)
     write_list(folder / "budwood_batches.csv", nursery.batches)

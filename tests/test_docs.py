@@ -25,9 +25,8 @@ def rules_table() -> str:
         said = re.sub(
             r"\{(\w+)\}", lambda m: {"label": "*question*", "value": "*answer*", "detail": "*…*"}[m[1]], rule.sentence
         )
-        rows.append(
-            f"| `{rule.name}` | {'yes' if rule.severity == 'stop' else 'waits' if rule.name.startswith('waits') else 'no'} | {said} {rule.advice} |"
-        )
+        out = "yes" if rule.severity == "stop" else "waits" if rule.name.startswith("waits") else "no"
+        rows.append(f"| `{rule.name}` | {out} | {said} {rule.advice} |")
     return "\n".join(rows)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from tests.conftest import ROOT
@@ -99,3 +100,25 @@ def test_public_functions_say_what_they_do() -> None:
             if public and not ast.get_docstring(node) and len(node.body) > 1:  # type: ignore[arg-type]
                 silent.append(f"{name}.{node.name}")  # type: ignore[attr-defined]
     assert silent == []
+
+
+def _lines(paths: Iterable[Path]) -> Iterator[tuple[str, str]]:
+    """(file and number, the line) of each line."""
+    for path in paths:
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
+            yield f"{path.relative_to(ROOT)}:{number}", line
+
+
+def test_lines_of_sql_are_no_longer_than_those_of_python() -> None:
+    lines = list(_lines((ROOT / "pipeline").glob("*/sql/*.sql")))
+    assert len(lines) > 500
+    assert [place for place, line in lines if len(line) > 128] == []
+
+
+def test_the_formatter_is_hardly_ever_told_to_skip() -> None:
+    mark = "# fmt" + ": skip"
+    folders = ("formpack", "pipeline", "sample_submissions", "tests")
+    lines = list(_lines(path for folder in folders for path in (ROOT / folder).rglob("*.py")))
+    assert len(lines) > 10_000
+    skipped = [place for place, line in lines if mark in line]
+    assert len(skipped) <= 5, skipped

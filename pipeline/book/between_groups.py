@@ -214,7 +214,8 @@ def _moves(
     )
     kin = dict(
         work.rows(
-            "SELECT coalesce(o.rootstock, ''), count(*) FROM work.alone_ends LEFT JOIN work.origins o USING (group_code) GROUP BY ALL"
+            "SELECT coalesce(o.rootstock, ''), count(*) FROM work.alone_ends"
+            " LEFT JOIN work.origins o USING (group_code) GROUP BY ALL"
         )
     )
     judged, told = [], {}

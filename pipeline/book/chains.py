@@ -20,9 +20,29 @@ WRONG_SDS = 3.5
 _LATE_LOSS, _NOT_MADE = 0.10, 0.005
 JUMPS = 3
 """Recorded movements of a step that may be otherwise than recorded; jumps after these are moves between groups."""
-MEASURES = ("expected", "expected_low", "expected_high", "stands", "stands_low", "stands_high", "p_wrong", "p_exact", "error",
-            "way", "way_chance", "missing", "missing_low", "missing_high", "jump_1", "jump_2", "jump_3", "paired",
-            "paired_odds", "opening", "opening_wrong")  # fmt: skip
+MEASURES = (
+    "expected",
+    "expected_low",
+    "expected_high",
+    "stands",
+    "stands_low",
+    "stands_high",
+    "p_wrong",
+    "p_exact",
+    "error",
+    "way",
+    "way_chance",
+    "missing",
+    "missing_low",
+    "missing_high",
+    "jump_1",
+    "jump_2",
+    "jump_3",
+    "paired",
+    "paired_odds",
+    "opening",
+    "opening_wrong",
+)
 """What is kept of each node; `way` is an index of near (0), then WAYS; `missing` is the fall without a record in the step;
 `paired` the chance of a move to or from another group, `paired_odds` its natural log odds;
 `opening` what the group really opened with and `opening_wrong` the chance that this is not what was written."""
@@ -136,12 +156,17 @@ def _measures(chains: Chains, b: Beliefs, rates: Rates) -> Real:
     columns = [
         *(np.maximum(0, base + v) for v in quantiles(without, 0.5, 0.025, 0.975)),
         *(np.maximum(0, base + v) for v in quantiles(state, 0.5, 0.025, 0.975)),
-        np.where(made, (state * wrong).sum(-1), 0), np.where(made, (state * (off == 0)).sum(-1), 0),
-        np.where(made, (state * off).sum(-1), 0), causes.argmax(-1), causes.max(-1) / total, *fall,
-        *np.moveaxis(b.jumped[..., :JUMPS], -1, 0), paired,
+        np.where(made, (state * wrong).sum(-1), 0),
+        np.where(made, (state * (off == 0)).sum(-1), 0),
+        np.where(made, (state * off).sum(-1), 0),
+        causes.argmax(-1),
+        causes.max(-1) / total,
+        *fall,
+        *np.moveaxis(b.jumped[..., :JUMPS], -1, 0),
+        paired,
         np.log(np.maximum(paired, 1e-12) / np.maximum(1 - paired, 1e-12)),
         *(np.broadcast_to(v[:, None], made.shape) for v in opening),
-    ]  # fmt: skip
+    ]
     stacked: Real = np.stack([np.asarray(c, dtype=np.float64) for c in columns], axis=-1)
     return stacked.round(4)
 

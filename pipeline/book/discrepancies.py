@@ -39,9 +39,83 @@ class _Doubt:
     other_group: str | None = None
 
     def row(self) -> tuple[Any, ...]:
-        return (self.group_code, self.on_date, self.instance_ids, self.counted, self.expected,
-                (self.counted or 0) - self.expected, self.likely_cause, round(self.confidence, 4), self.advice,
-                self.other_group)  # fmt: skip
+        count = (self.group_code, self.on_date, self.instance_ids)
+        plants = (self.counted, self.expected, (self.counted or 0) - self.expected)
+        return (*count, *plants, self.likely_cause, round(self.confidence, 4), self.advice, self.other_group)
+
+
+@dataclass(frozen=True)
+class _Change:
+    """What a step of a group's chain says beyond the records: `missing` plants (`low` to `high`) of the `stands`."""
+
+    group_code: str
+    position: int
+    on_date: dt.date
+    since_on: dt.date
+    instance_ids: str
+    counted: int | None
+    staff_codes: str | None
+    missing: int
+    low: int
+    high: int
+    stands: int
+    jumps: list[float]
+    """The chance of each recorded movement of the step that it is otherwise."""
+    paired: float
+    other_group: str | None
+    size: int
+    is_flagged: bool
+
+    def doubt(self, cause: str, chance: float, advice: str, other: str | None = None) -> _Doubt:
+        expected = self.stands + self.missing
+        return _Doubt(self.group_code, self.on_date, self.instance_ids, self.counted, expected, cause, chance, advice, other)
+
+
+_FLAGGED = """
+SELECT c.group_code, c.on_date, c.instance_ids, c.counted, c.expected, c.p_wrong, c.way, c.way_chance, c.staff_codes,
+    c.is_last, s.estimate, s.low, s.high, d.as_of,
+    EXISTS (
+        SELECT 1 FROM work.counts l WHERE l.group_code = c.group_code AND l.position > c.position AND NOT l.flagged
+    )
+FROM work.counts c CROSS JOIN work.day d JOIN work.standing s USING (group_code)
+WHERE c.flagged
+ORDER BY c.group_code, c.position
+"""
+_EXCHANGES = """
+SELECT c.group_code, c.instance_ids, x.other_group
+FROM work.exchanged x JOIN work.counts c USING (group_code, position)
+"""
+_NEAREST = """
+SELECT c.group_code, c.instance_ids, o.group_code
+FROM work.counts c
+JOIN work.counts o ON o.location = c.location AND o.group_code <> c.group_code
+    AND abs(o.on_date - c.on_date) <= 60 AND abs(o.stands - c.counted) <= 2
+WHERE c.flagged
+QUALIFY row_number() OVER (PARTITION BY c.group_code, c.instance_ids
+    ORDER BY abs(o.on_date - c.on_date), abs(o.stands - c.counted), o.group_code) = 1
+"""
+_UNEXPLAINED = """
+SELECT u.group_code, u.position, u.on_date, u.since_on, u.instance_ids, u.counted, u.staff_codes,
+    u.missing, u.missing_low, u.missing_high, u.stands, [u.jump_1, u.jump_2, u.jump_3], u.paired, u.other_group, u.size,
+    coalesce(c.flagged, false)
+FROM work.unrecorded u LEFT JOIN work.counts c USING (group_code, position)
+WHERE abs(u.missing) > greatest($1, $2 * u.stands) OR u.jump_1 + u.jump_2 + u.jump_3 > 0.5 OR u.paired > 0.5
+ORDER BY u.group_code, u.position
+"""
+_JUMPS = """
+SELECT j.group_code, j.position, j.instance_id, j.is_loss, j.size, b.jump_1, b.jump_2, b.jump_3
+FROM work.chain_jumps j JOIN work.chain_beliefs b USING (group_code, position)
+ORDER BY j.group_code, j.position, j.is_loss DESC, abs(j.size) DESC, j.size, j.instance_id
+"""
+_OPENED_OTHERWISE = """
+SELECT s.group_code, s.opened_on, s.opened_with, any_value(b.opening)::BIGINT, any_value(b.opening_wrong) AS wrong,
+    coalesce(any_value(m.instance_id), '')
+FROM work.standing s JOIN work.chain_beliefs b USING (group_code)
+LEFT JOIN work.movements m ON m.group_code = s.group_code AND m.kind = 'opened'
+GROUP BY s.group_code, s.opened_on, s.opened_with
+HAVING wrong > 0.5
+ORDER BY s.group_code
+"""
 
 
 def said_day(day: dt.date) -> str:
@@ -75,17 +149,9 @@ def _ask(staff: str | None) -> str:
 
 
 def _flagged(work: Work, settings: Settings) -> list[_Doubt]:
-    rows = work.rows(
-        "SELECT c.group_code, c.on_date, c.instance_ids, c.counted, c.expected, c.p_wrong, c.way, c.way_chance, c.staff_codes,"
-        " c.is_last, s.estimate, s.low, s.high, d.as_of,"
-        " EXISTS (SELECT 1 FROM work.counts l WHERE l.group_code = c.group_code AND l.position > c.position AND NOT l.flagged)"
-        " FROM work.counts c CROSS JOIN work.day d JOIN work.standing s USING (group_code) WHERE c.flagged"
-        " ORDER BY c.group_code, c.position"
-    )
+    rows = work.rows(_FLAGGED)
     others = _other_groups(work)
-    swapped = {(code, ids): other for code, ids, other in work.rows(
-        "SELECT c.group_code, c.instance_ids, x.other_group FROM work.exchanged x JOIN work.counts c USING (group_code, position)"
-    )}  # fmt: skip
+    swapped = {(code, ids): other for code, ids, other in work.rows(_EXCHANGES)}
     doubts = []
     for code, on, ids, counted, expected, wrong, way, chance, staff, is_last, estimate, low, high, day, is_borne_out in rows:
         stand = f"{estimate:,} stand now ({low:,} to {high:,})" if low < high else f"{estimate:,} stand now"
@@ -109,72 +175,61 @@ def _flagged(work: Work, settings: Settings) -> list[_Doubt]:
             then = "later counts bear this out, there is nothing to do"
         else:
             then = f"later counts bear this out; ask {_ask(staff)} to mend it"
-        doubts.append(_Doubt(code, on, ids, counted, expected, cause, wrong * chance,
-                             f"{stand}; the count of {said_day(on)} {clause}; {then}.", other))  # fmt: skip
+        advice = f"{stand}; the count of {said_day(on)} {clause}; {then}."
+        doubts.append(_Doubt(code, on, ids, counted, expected, cause, wrong * chance, advice, other))
     return doubts
 
 
 def _other_groups(work: Work) -> dict[tuple[str, str], str]:
     """For each flagged count the group of the same place whose number it comes nearest to in those days."""
-    return {
-        (code, ids): other
-        for code, ids, other in work.rows(
-            "SELECT c.group_code, c.instance_ids, o.group_code FROM work.counts c JOIN work.counts o"
-            " ON o.location = c.location AND o.group_code <> c.group_code AND abs(o.on_date - c.on_date) <= 60"
-            " AND abs(o.stands - c.counted) <= 2 WHERE c.flagged QUALIFY row_number() OVER (PARTITION BY c.group_code,"
-            " c.instance_ids ORDER BY abs(o.on_date - c.on_date), abs(o.stands - c.counted), o.group_code) = 1"
-        )
-    }
+    return {(code, ids): other for code, ids, other in work.rows(_NEAREST)}
 
 
 def _unexplained(work: Work, settings: Settings) -> list[_Doubt]:
-    rows = work.rows(
-        "SELECT u.*, coalesce(c.flagged, false) FROM work.unrecorded u LEFT JOIN work.counts c USING (group_code, position)"
-        " WHERE abs(u.missing) > greatest($1, $2 * u.stands) OR u.jump_1 + u.jump_2 + u.jump_3 > 0.5 OR u.paired > 0.5"
-        " ORDER BY u.group_code, u.position",
-        [settings.tolerances.count_plants, settings.tolerances.count_share],
-    )  # fmt: skip
+    rows = work.rows(_UNEXPLAINED, [settings.tolerances.count_plants, settings.tolerances.count_share])
     jumps = _jumps(work)
     doubts = []
     for row in rows:
-        (code, position, _, on, since, ids, counted, staff, _, _, missing, low, high, stands, *jumped, paired,
-         other, size, _, flagged) = row  # fmt: skip
-        between = f"between {said_day(since)} and {said_day(on)}"
-        least = max(settings.tolerances.count_plants, settings.tolerances.count_share * stands)
-        here = jumps.get((code, position), [])
-        if sum(jumped) > 0.5 and here:
+        u = _Change(*row)
+        between = f"between {said_day(u.since_on)} and {said_day(u.on_date)}"
+        least = max(settings.tolerances.count_plants, settings.tolerances.count_share * u.stands)
+        here = jumps.get((u.group_code, u.position), [])
+        if sum(u.jumps) > 0.5 and here:
             instance_id, is_loss, amount, _ = max(here, key=lambda j: j[3])
             if abs(amount) <= least or (is_loss and amount < 0):
                 continue  # too small to be told, or told where it was noted
-            is_late = is_loss and any(
-                i == instance_id and chance > 0.5 for i, _, _, chance in jumps.get((code, position - 1), [])
-            )
+            before = jumps.get((u.group_code, u.position - 1), [])
+            is_late = is_loss and any(i == instance_id and chance > 0.5 for i, _, _, chance in before)
             cause, advice = _jump_words(is_late, amount, between, instance_id)
-            doubts.append(_Doubt(code, on, ids or instance_id, counted, stands - amount, cause, min(1.0, sum(jumped)), advice))
-        elif paired > 0.5 and other:
-            way = "left for" if missing > 0 else "came from"
-            doubts.append(_Doubt(
-                code, on, ids, counted, stands + missing, MOVE, paired,
-                f"About {many(size, 'plant')} {way} group {shown(other)} {between} and nobody wrote it down; ask {_ask(staff)}, and"
-                " send a transfer with the day it happened.", other))  # fmt: skip
-        elif abs(missing) > least and counted is not None and not flagged:
-            span = f" ({abs(low):,} to {abs(high):,})" if low != high else ""
-            if missing > 0:
-                advice = f"{many(missing, 'plant')}{span} went missing {between}; look for dead ones thrown out or a move not written down."
-            else:
-                advice = f"{many(-missing, 'plant')} more than can be explained {between}; look for a move into this group."
-            chance = 0.95 if low * high > 0 else 0.5
-            doubts.append(_Doubt(code, on, ids, counted, stands + missing, LOSS if missing > 0 else GAIN, chance, advice))
+            ids, chance = u.instance_ids or instance_id, min(1.0, sum(u.jumps))
+            doubts.append(_Doubt(u.group_code, u.on_date, ids, u.counted, u.stands - amount, cause, chance, advice))
+        elif u.paired > 0.5 and u.other_group:
+            doubts.append(u.doubt(MOVE, u.paired, _move_words(u, between), u.other_group))
+        elif abs(u.missing) > least and u.counted is not None and not u.is_flagged:
+            chance = 0.95 if u.low * u.high > 0 else 0.5
+            doubts.append(u.doubt(LOSS if u.missing > 0 else GAIN, chance, _gone_words(u, between)))
     return doubts
+
+
+def _move_words(u: _Change, between: str) -> str:
+    way = "left for" if u.missing > 0 else "came from"
+    return (
+        f"About {many(u.size, 'plant')} {way} group {shown(u.other_group or '')} {between} and nobody wrote it down;"
+        f" ask {_ask(u.staff_codes)}, and send a transfer with the day it happened."
+    )
+
+
+def _gone_words(u: _Change, between: str) -> str:
+    if u.missing <= 0:
+        return f"{many(-u.missing, 'plant')} more than can be explained {between}; look for a move into this group."
+    span = f" ({abs(u.low):,} to {abs(u.high):,})" if u.low != u.high else ""
+    return f"{many(u.missing, 'plant')}{span} went missing {between}; look for dead ones thrown out or a move not written down."
 
 
 def _jumps(work: Work) -> dict[tuple[str, int], list[tuple[str, bool, int, float]]]:
     """Of each step the recorded movements that may be otherwise: (submission, is a loss, plants, chance that it is)."""
     found: dict[tuple[str, int], list[tuple[str, bool, int, float]]] = {}
-    for code, position, instance_id, is_loss, size, *chances in work.rows(
-        "SELECT j.*, b.jump_1, b.jump_2, b.jump_3 FROM work.chain_jumps j JOIN work.chain_beliefs b USING (group_code, position)"
-        " ORDER BY j.group_code, j.position, j.is_loss DESC, abs(j.size) DESC, j.size, j.instance_id"
-    ):
+    for code, position, instance_id, is_loss, size, *chances in work.rows(_JUMPS):
         of_step = found.setdefault((code, position), [])
         of_step.append((instance_id, is_loss, size, chances[len(of_step)]))
     return found
@@ -182,24 +237,20 @@ def _jumps(work: Work) -> dict[tuple[str, int], list[tuple[str, bool, int, float
 
 def _openings(work: Work) -> list[_Doubt]:
     """Groups whose opening number the counts contradict."""
-    rows = work.rows(
-        "SELECT s.group_code, s.opened_on, s.opened_with, any_value(b.opening)::BIGINT, any_value(b.opening_wrong) AS wrong,"
-        " coalesce(any_value(m.instance_id), '') FROM work.standing s JOIN work.chain_beliefs b USING (group_code)"
-        " LEFT JOIN work.movements m ON m.group_code = s.group_code AND m.kind = 'opened'"
-        " GROUP BY s.group_code, s.opened_on, s.opened_with HAVING wrong > 0.5 ORDER BY s.group_code"
-    )
-    return [
-        _Doubt(code, on, ids, written, really, OPENING, wrong,
-               f"All counts say that about {really:,} were there when the group was opened, not {written:,}; look at the"
-               " opening.")
-        for code, on, written, really, wrong, ids in rows
-    ]  # fmt: skip
+    doubts = []
+    for code, on, written, really, wrong, ids in work.rows(_OPENED_OTHERWISE):
+        advice = (
+            f"All counts say that about {really:,} were there when the group was opened, not {written:,}; look at the opening."
+        )
+        doubts.append(_Doubt(code, on, ids, written, really, OPENING, wrong, advice))
+    return doubts
 
 
 def _jump_words(is_late: bool, amount: int, between: str, instance_id: str) -> tuple[str, str]:
     if is_late:
         return LATE_LOSS, (
-            f"The loss of {many(abs(amount), 'plant')} noted {between} had been missed by the count before; the book takes it off once."
+            f"The loss of {many(abs(amount), 'plant')} noted {between} had been missed by the count before;"
+            " the book takes it off once."
         )
     way = "out of" if amount > 0 else "into"
     return NOT_MADE, (

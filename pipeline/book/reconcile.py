@@ -45,7 +45,8 @@ def draw_sample(work: Work) -> None:
     for name in (*_BY_DAY, "openings", "inherited", "placings", "books"):
         older_only = f" AND {_BY_DAY[name]} < DATE '{until}'" if name in _BY_DAY else ""
         run(
-            f"CREATE OR REPLACE TEMP VIEW drawn_{name} AS SELECT * FROM work.{name} SEMI JOIN drawn USING (group_code) WHERE true{older_only}"
+            f"CREATE OR REPLACE TEMP VIEW drawn_{name} AS SELECT * FROM work.{name} SEMI JOIN drawn USING (group_code)"
+            f" WHERE true{older_only}"
         )
         parts[name] = f"drawn_{name}"
     drawn = Work(work.store, work.context, parts)

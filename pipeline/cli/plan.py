@@ -10,6 +10,9 @@ import typer
 from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, print_table, refusals
 from pipeline.findings import many
 
+Row = tuple[Any, ...]
+_HEADS = "pair,month,ready,from,to,ordered,overdue,ready until,ordered until,short,chance of enough".split(",")
+
 
 def _month(text: str) -> dt.date:
     from pipeline.findings import Refused
@@ -60,27 +63,32 @@ def plan(
             else:
                 steps = outlook.plan(store, ws.settings, rootstock, scion, trees, first)
     if first is None:
-        _print_projection(day, rows, outlook.COLUMNS, faults, unknown, as_json)
+        if as_json:
+            print_json(
+                {
+                    "as_of": day,
+                    "projection": [dict(zip(outlook.COLUMNS, r, strict=True)) for r in rows],
+                    "orders_left_out": [{"code": code, "fault": fault} for code, fault in faults],
+                    "steps_without_a_rate": unknown,
+                }
+            )
+        else:
+            _print_projection(day, rows, faults, unknown)
         raise typer.Exit(1 if faults or any(r[12] for r in rows) else 0)
+    sow = outlook.sow_by(ws.settings, first)
     if as_json:
-        sow = outlook.sow_by(ws.settings, first)
-        print_json({"trees": trees, "rootstock": rootstock, "scion": scion, "month": month, "sow_by": sow,
-                    "steps": [asdict(s) for s in steps]})  # fmt: skip
+        wanted = {"trees": trees, "rootstock": rootstock, "scion": scion, "month": month}
+        print_json({**wanted, "sow_by": sow, "steps": [asdict(s) for s in steps]})
         return
-    _print_plan(ws, steps, rootstock, scion, trees, first, day, grades)
+    typer.echo(f"For {many(trees, 'tree')} of {rootstock} + {scion} ready by {first}, sow by {sow}.")
+    for row in grades:
+        typer.echo(f"lists/compatibility.csv: this pair is {row['grade']} ({row.get('source') or 'no source given'}).")
+    _print_plan(steps, sow, day)
 
 
-def _print_projection(
-    day: dt.date, rows: list[tuple[Any, ...]], columns: tuple[str, ...], faults: list[tuple[Any, ...]], unknown: list[str],
-    as_json: bool,
-) -> None:  # fmt: skip
+def _print_projection(day: dt.date, rows: list[Row], faults: list[Row], unknown: list[str]) -> None:
     from pipeline.rates.outlook import step_words
 
-    if as_json:
-        print_json({"as_of": day, "projection": [dict(zip(columns, r, strict=True)) for r in rows],
-                    "orders_left_out": [{"code": code, "fault": fault} for code, fault in faults],
-                    "steps_without_a_rate": unknown})  # fmt: skip
-        return
     for code, fault in faults:
         typer.echo(f"lists/orders.csv: order {code} is left out: {fault}.")
     if unknown:
@@ -88,14 +96,14 @@ def _print_projection(
     short = [r for r in rows if r[12]]
     if rows:
         typer.echo(
-            f"Trees that will be ready from {day} on if nothing more is budded. From and to hold in 8 of 10 cases; until adds up from now."
+            f"Trees that will be ready from {day} on if nothing more is budded."
+            " From and to hold in 8 of 10 cases; until adds up from now."
         )
-        heads = ("pair", "month", "ready", "from", "to", "ordered", "overdue", "ready until", "ordered until", "short",
-                 "chance of enough")  # fmt: skip
-        print_table(heads, [
-            (f"{r[0]} + {r[1]}", *r[2:7], r[7] or None, r[8], r[11], r[12] or None, _chance(r[13]))
-            for r in [*short, *(r for r in rows if not r[12])]
-        ])  # fmt: skip
+        first_short = [*short, *(r for r in rows if not r[12])]
+        print_table(
+            _HEADS,
+            [(f"{r[0]} + {r[1]}", *r[2:7], r[7] or None, r[8], r[11], r[12] or None, _chance(r[13])) for r in first_short],
+        )
     if short:
         typer.echo(
             f"{many(len(short), 'order month')} of a pair {'falls' if len(short) == 1 else 'fall'} short, the most trees first."
@@ -112,19 +120,24 @@ def _chance(value: float | None) -> str:
     return "over 99%" if value > 0.99 else "under 1%" if value < 0.01 else f"{value:.0%}"
 
 
-def _print_plan(ws: Any, steps: list[Any], rootstock: str, scion: str, trees: int, month: dt.date, day: dt.date,
-                grades: list[dict[str, str]]) -> None:  # fmt: skip
+def _print_plan(steps: list[Any], sow: dt.date, day: dt.date) -> None:
     from pipeline.rates import outlook
 
-    sow = outlook.sow_by(ws.settings, month)
-    typer.echo(f"For {many(trees, 'tree')} of {rootstock} + {scion} ready by {month}, sow by {sow}.")
-    for row in grades:
-        typer.echo(f"lists/compatibility.csv: this pair is {row['grade']} ({row.get('source') or 'no source given'}).")
-    print_table(("begin with", "by", "for 80 %", "for 95 %", "come through", "rate of", "resting on"), [
-        (outlook.STEP_WORDS[s.step], s.by or "no date yet", s.at_80, s.at_95, f"{s.rate.known.share:.1%}",
-         "all of the nursery" if s.rate.level == "all" else s.rate.level, f"{many(s.rate.groups, 'group')}, {s.rate.began:,} plants")
-        for s in steps
-    ])  # fmt: skip
+    print_table(
+        ("begin with", "by", "for 80 %", "for 95 %", "come through", "rate of", "resting on"),
+        [
+            (
+                outlook.STEP_WORDS[s.step],
+                s.by or "no date yet",
+                s.at_80,
+                s.at_95,
+                f"{s.rate.known.share:.1%}",
+                "all of the nursery" if s.rate.level == "all" else s.rate.level,
+                f"{many(s.rate.groups, 'group')}, {s.rate.began:,} plants",
+            )
+            for s in steps
+        ],
+    )
     typer.echo(
         "80 % and 95 %: how sure it is that they are enough, with what is not known of the rates and how groups differ in it."
         " Buds that fail are taken as lost; what is budded again comes on top."

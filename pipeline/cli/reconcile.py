@@ -36,9 +36,10 @@ def reconcile(
     for head, rows in (("stage", stock.by_stage), ("scion", stock.by_scion)):
         if rows:
             typer.echo("")
-            print_table((head, "groups", "plants", "from", "to", "book"), [
-                (STAGE_WORDS.get(s.label, s.label), s.groups, s.estimate, s.low, s.high, s.book) for s in rows
-            ])  # fmt: skip
+            print_table(
+                (head, "groups", "plants", "from", "to", "book"),
+                [(STAGE_WORDS.get(s.label, s.label), s.groups, s.estimate, s.low, s.high, s.book) for s in rows],
+            )
     typer.echo("")
     if stock.recounts:
         typer.echo(f"Count again: {many(len(stock.recounts), 'group')}, the most doubtful first.")
@@ -61,8 +62,9 @@ def reconcile(
         typer.echo("")
         typer.echo("Gone without a record, as far as counts show it:")
         for head, lost in (("stage", stock.gone_by_stage), ("place", stock.gone_by_place)):
-            print_table((head, "plants", "from", "to", "of 1,000 a month"), [
-                (STAGE_WORDS.get(u.label, u.label), u.lost, u.low, u.high, u.a_month) for u in lost
-            ])  # fmt: skip
+            print_table(
+                (head, "plants", "from", "to", "of 1,000 a month"),
+                [(STAGE_WORDS.get(u.label, u.label), u.lost, u.low, u.high, u.a_month) for u in lost],
+            )
             typer.echo("")
     raise typer.Exit(1 if stock.recounts else 0)

@@ -36,8 +36,7 @@ LEFT JOIN next_due n USING (group_code)
 WHERE s.stage <> 'gone'
 ORDER BY s.group_code
 """
-GROUP_COLUMNS = ("code", "label", "rootstock", "scion", "stage", "location", "count", "low", "high", "teams",
-                 "budded_on", "due", "list_date", "facts")  # fmt: skip
+GROUP_COLUMNS = tuple("code label rootstock scion stage location count low high teams budded_on due list_date facts".split())
 
 
 @dataclass(frozen=True)

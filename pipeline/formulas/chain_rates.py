@@ -195,9 +195,16 @@ def round_off(learned: Learned) -> Learned:
 
     r = learned.rates
     rates = Rates(
-        two(r.error), two(r.gross), tuple(two(w) for w in r.ways), tuple(two(x) for x in r.loss), two(r.clump),
-        two(r.large), two(r.gain), 1 - two(1 - r.opening_exact), two(r.tail),
-    )  # fmt: skip
+        error=two(r.error),
+        gross=two(r.gross),
+        ways=tuple(two(w) for w in r.ways),
+        loss=tuple(two(x) for x in r.loss),
+        clump=two(r.clump),
+        large=two(r.large),
+        gain=two(r.gain),
+        opening_exact=1 - two(1 - r.opening_exact),
+        tail=two(r.tail),
+    )
     exact = np.array([1 - two(1 - x) for x in learned.exact])
     return Learned(rates, exact, 1 - two(1 - learned.common))
 
@@ -206,9 +213,13 @@ def fixed(learned: Learned, given: dict[str, float]) -> Learned:
     """The learned rates with those that the nursery has fixed: exact, error, gross, loss, large, gain."""
     r = learned.rates
     rates = replace(
-        r, error=given.get("error", r.error), gross=given.get("gross", r.gross), large=given.get("large", r.large),
-        gain=given.get("gain", r.gain), loss=(given["loss"],) * STAGES if "loss" in given else r.loss,
-    )  # fmt: skip
+        r,
+        error=given.get("error", r.error),
+        gross=given.get("gross", r.gross),
+        large=given.get("large", r.large),
+        gain=given.get("gain", r.gain),
+        loss=(given["loss"],) * STAGES if "loss" in given else r.loss,
+    )
     if "exact" in given:
         return Learned(rates, np.full_like(learned.exact, given["exact"]), given["exact"])
     return Learned(rates, learned.exact, learned.common)

@@ -101,9 +101,7 @@ class Chains:
     def take(self, rows: Whole, nodes: int) -> Chains:
         """The chains of these groups, cut to so many nodes."""
         flat = {"length", "opened"}
-        return Chains(**{
-            name: values[rows] if name in flat else values[rows, :nodes] for name, values in vars(self).items()
-        })  # fmt: skip
+        return Chains(**{name: values[rows] if name in flat else values[rows, :nodes] for name, values in vars(self).items()})
 
 
 @dataclass(frozen=True)

@@ -16,9 +16,15 @@ Whole = NDArray[np.int64]
 Real = NDArray[np.float64]
 
 WAYS = (
-    "digits swapped", "one digit wrong", "a digit too many or too few", "crates left out", "crates counted twice",
-    "shown number copied", "number of another group", "no known way",
-)  # fmt: skip
+    "digits swapped",
+    "one digit wrong",
+    "a digit too many or too few",
+    "crates left out",
+    "crates counted twice",
+    "shown number copied",
+    "number of another group",
+    "no known way",
+)
 """The ways of being quite wrong, in the order of every array that holds one value a way."""
 SWAPPED, DIGIT, LENGTH, LEFT_OUT, TWICE, SHOWN, OTHER, ANY = range(8)
 
@@ -117,7 +123,12 @@ def sources(written: Whole, crate_size: int) -> Sources:
 
     Swapping two neighbouring digits changes a number by 9 |a - b| 10^k, one wrong digit by d 10^k (1 <= d <= 9).
     """
-    parts = [_swapped(written), _one_digit(written), _digit_more_or_less(written),
-             _crates(written, crate_size, 1), _crates(written, crate_size, -1)]  # fmt: skip
+    parts = [
+        _swapped(written),
+        _one_digit(written),
+        _digit_more_or_less(written),
+        _crates(written, crate_size, 1),
+        _crates(written, crate_size, -1),
+    ]
     ways = np.concatenate([np.full(stood.shape[1], way) for way, (stood, _) in enumerate(parts)])
     return Sources(np.concatenate([s for s, _ in parts], axis=1), np.concatenate([c for _, c in parts], axis=1), ways)

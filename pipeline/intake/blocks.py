@@ -131,9 +131,13 @@ class Gather:
             return
         ids = [f"unread:{sha256[:16]}:{number}" for number, _ in found]
         meta = _meta(
-            _same(sha256, len(found)), [n for n, _ in found], sound(u.place for _, u in found), ids,
-            rule=[u.rule for _, u in found], why=sound(u.why for _, u in found),
-        )  # fmt: skip
+            _same(sha256, len(found)),
+            [n for n, _ in found],
+            sound(u.place for _, u in found),
+            ids,
+            rule=[u.rule for _, u in found],
+            why=sound(u.why for _, u in found),
+        )
         self._add(Block("", "", received_on, {}, meta))
 
     def _add(self, block: Block) -> None:
@@ -141,9 +145,16 @@ class Gather:
         self.blocks.setdefault((block.received_on, block.form_hint, block.form_version), []).append(block)
 
     def _add_columns(
-        self, form_id: str, version: str, received_on: dt.date, texts: dict[str, Any], twice: dict[int, list[str]],
-        sha256: Any, items: Any, places: Any,
-    ) -> None:  # fmt: skip
+        self,
+        form_id: str,
+        version: str,
+        received_on: dt.date,
+        texts: dict[str, Any],
+        twice: dict[int, list[str]],
+        sha256: Any,
+        items: Any,
+        places: Any,
+    ) -> None:
         """A block of columns, parted by form and version where the columns name them, with the identities found."""
         own = {name: texts.pop(name) for name in _IDENTITY if name in texts}
         for name, fallback in (("form_id", form_id), ("form_version", version)):
@@ -180,9 +191,15 @@ class Gather:
             columns = [pa.array(texts, pa.string()) for texts in zip(*(r[3] for r in rows), strict=True)]
             texts, twice = _by_name(tags, columns)
             self._add_columns(
-                form_id, version, received_on, texts, twice, pa.array([r[0] for r in rows], pa.string()),
-                pa.array([r[1] for r in rows]), pa.array(sound(r[2] for r in rows), pa.string()),
-            )  # fmt: skip
+                form_id,
+                version,
+                received_on,
+                texts,
+                twice,
+                pa.array([r[0] for r in rows], pa.string()),
+                pa.array([r[1] for r in rows]),
+                pa.array(sound(r[2] for r in rows), pa.string()),
+            )
         blocks, self.blocks, self.rows = self.blocks, {}, 0
         for same in blocks.values():
             yield joined(same)
@@ -203,9 +220,15 @@ def _same(value: str, times: int) -> Any:
 
 
 def _meta(
-    sha256: Any, item: Any, place: Any, instance_id: Any, deprecated: Any = None, twice: Mapping[int, str] | None = None,
-    rule: Any = None, why: Any = None,
-) -> dict[str, Any]:  # fmt: skip
+    sha256: Any,
+    item: Any,
+    place: Any,
+    instance_id: Any,
+    deprecated: Any = None,
+    twice: Mapping[int, str] | None = None,
+    rule: Any = None,
+    why: Any = None,
+) -> dict[str, Any]:
     many = len(item)
     blank = _same("", many)
     said = pa.array([(twice or {}).get(row, "") for row in range(many)], pa.string()) if twice else blank
@@ -218,10 +241,14 @@ def _meta(
 def said_of(block: Block) -> Any:
     """What submissions of no known form say, as one text each."""
     return pa.array(
-        [json.dumps([block.form_hint, block.answers(row), block.meta["why"][row].as_py()], sort_keys=True, ensure_ascii=False)
-         for row in range(len(block))],
+        [
+            json.dumps(
+                [block.form_hint, block.answers(row), block.meta["why"][row].as_py()], sort_keys=True, ensure_ascii=False
+            )
+            for row in range(len(block))
+        ],
         pa.string(),
-    )  # fmt: skip
+    )
 
 
 def kept_blocks(store: Store, at_once: int) -> Iterator[Block]:
@@ -233,12 +260,17 @@ def kept_blocks(store: Store, at_once: int) -> Iterator[Block]:
         names = json.loads(heading)
         texts = "".join(f", texts[{i}] AS t{i}" for i in range(1, len(names) + 1))
         for start in range(0, many, at_once):
-            table = store.connection.sql(
-                f"SELECT {', '.join(f'u.{m}' for m in _META)}{texts} FROM unread u JOIN kept.raw_files USING (sha256)"
-                " WHERE form_hint = $1 AND form_version = $2 AND heading = $3 AND received_on = $4"
-                f" ORDER BY u.sha256, u.item LIMIT {at_once} OFFSET {start}",
-                params=[hint, version, heading, received_on],
-            ).to_arrow_table().combine_chunks()  # fmt: skip
+            table = (
+                store.connection.sql(
+                    f"SELECT {', '.join(f'u.{m}' for m in _META)}{texts} FROM unread u JOIN kept.raw_files USING (sha256)"
+                    " WHERE form_hint = $1 AND form_version = $2 AND heading = $3 AND received_on = $4"
+                    f" ORDER BY u.sha256, u.item LIMIT {at_once} OFFSET {start}",
+                    params=[hint, version, heading, received_on],
+                )
+                .to_arrow_table()
+                .combine_chunks()
+            )
             column = {name: table.column(name).chunk(0) for name in table.column_names}
-            yield Block(hint, version, received_on, {n: column[f"t{i}"] for i, n in enumerate(names, 1)},
-                        {m: column[m] for m in _META})  # fmt: skip
+            yield Block(
+                hint, version, received_on, {n: column[f"t{i}"] for i, n in enumerate(names, 1)}, {m: column[m] for m in _META}
+            )

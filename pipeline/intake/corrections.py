@@ -41,8 +41,16 @@ class Correction:
 
     def opposite(self, number: int, made_at: dt.datetime, made_by: str, reason: str) -> Correction:
         """The record that undoes this one."""
-        return replace(self, number=number, made_at=made_at, made_by=made_by, reason=reason, kind=_OPPOSITE[self.kind],
-                       old_answer=self.new_answer, new_answer=self.old_answer)  # fmt: skip
+        return replace(
+            self,
+            number=number,
+            made_at=made_at,
+            made_by=made_by,
+            reason=reason,
+            kind=_OPPOSITE[self.kind],
+            old_answer=self.new_answer,
+            new_answer=self.old_answer,
+        )
 
 
 def all_corrections(store: Store) -> list[Correction]:

@@ -85,6 +85,7 @@ def contents(store: Store, files: list[tuple[str, str, dt.date]]) -> Iterator[tu
         sizes = store.value("SELECT sum(size) FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))", [some])
         for part in [some] if sizes < _AT_ONCE else [[sha] for sha in some]:
             yield from store.rows(
-                "SELECT sha256, name, received_on, content FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?)) ORDER BY sha256",
+                "SELECT sha256, name, received_on, content FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))"
+                " ORDER BY sha256",
                 [part],
             )

@@ -152,7 +152,8 @@ def settle(work: Work) -> None:
         """Add findings that nobody has cleared; they keep their submissions out where `stops`."""
         table(
             "noted",
-            f"SELECT * FROM ({query}) q(instance_id, rule, field, value, detail) ANTI JOIN work.cleared USING (instance_id, rule)",
+            f"SELECT * FROM ({query}) q(instance_id, rule, field, value, detail)"
+            " ANTI JOIN work.cleared USING (instance_id, rule)",
         )
         work.store.connection.execute("INSERT INTO found SELECT * FROM noted")
         if stops:
@@ -195,7 +196,8 @@ def settle(work: Work) -> None:
 
 
 def _spread(work: Work, table: Any) -> None:
-    """`group_days` and `lot_days`: groups and lots that exist, each with its first day: the least fixed point of "what exists lets more exist".
+    """`group_days` and `lot_days`: groups and lots that exist, each with its first day: the least fixed point of "what exists
+    lets more exist".
 
     A group exists when its opening form, or a move out of a group that exists, says so; a lot when a budding in
     such a group says so; a reading moves failed buds only when its lot exists.

@@ -148,7 +148,8 @@ def read_answers(work: Work) -> None:
     everything = False
     if store.get("parser") != PARSER:
         run(
-            "DELETE FROM work.parsed_files; DELETE FROM work.received; DELETE FROM work.readings; DELETE FROM work.reading_findings"
+            "DELETE FROM work.parsed_files; DELETE FROM work.received;"
+            " DELETE FROM work.readings; DELETE FROM work.reading_findings"
         )
         store.put("parser", PARSER)
         everything = True
@@ -171,8 +172,8 @@ def read_answers(work: Work) -> None:
         reader.read_new()
     touched = reader.touched or store.value("SELECT count(*) FROM touched_readings")
     everything = everything or reader.touched > MOST_KEYS
-    columns = {"received": "instance_id", "readings": "instance_id", "answers": "reading_id", "reading_findings": ""}
-    for name, column in columns.items() if everything or touched else ():
+    noted = {"received": "instance_id", "readings": "instance_id", "answers": "reading_id", "reading_findings": ""}
+    for name, column in noted.items() if everything or touched else ():
         keys = {column: f"SELECT DISTINCT {column} AS key FROM touched_readings"} if column else {}
         work.note(name, None if everything else keys)
 
@@ -192,8 +193,11 @@ def _no_garbage_collection() -> Iterator[None]:
 def _forget(work: Work, instance_ids: list[str]) -> None:
     """Drop what was read of these submissions, so that it is read again from what came in and its corrections."""
     if instance_ids:
-        work.store.connection.execute("CREATE OR REPLACE TEMP TABLE forgotten AS SELECT reading_id, instance_id, form_id"
-                                      " FROM work.readings WHERE instance_id IN (SELECT unnest(?))", [instance_ids])  # fmt: skip
+        work.store.connection.execute(
+            "CREATE OR REPLACE TEMP TABLE forgotten AS SELECT reading_id, instance_id, form_id"
+            " FROM work.readings WHERE instance_id IN (SELECT unnest(?))",
+            [instance_ids],
+        )
         _drop_forgotten(work)
         work.store.connection.execute(
             "UPDATE work.received SET reading_id = NULL WHERE reading_id IN (SELECT reading_id FROM forgotten)"
@@ -270,7 +274,8 @@ class _Reader:
             self._keep_texts(block)
         else:
             self.run(
-                "UPDATE work.received r SET reading_id = b.reading_id FROM block b WHERE r.sha256 = b.sha256 AND r.item = b.item"
+                "UPDATE work.received r SET reading_id = b.reading_id FROM block b"
+                " WHERE r.sha256 = b.sha256 AND r.item = b.item"
             )
 
     def _overlaid(self, block: Any) -> Any:
@@ -335,8 +340,8 @@ class _Reader:
         self.run(f"CREATE OR REPLACE TEMP TABLE fresh AS {fresh}")
         if self.store.value("SELECT count(*) FROM fresh") < len(block):  # of two arrivals of a reading the earlier decides
             self.run(
-                "CREATE OR REPLACE TEMP TABLE forgotten AS SELECT DISTINCT reading_id, r.instance_id, form_id FROM work.readings r"
-                " JOIN block b USING (reading_id) WHERE (b.received_on, b.sha256, b.item) < (r.received_on, r.sha256, r.item)"
+                "CREATE OR REPLACE TEMP TABLE forgotten AS SELECT DISTINCT reading_id, r.instance_id, form_id"
+                " FROM work.readings r JOIN block b USING (reading_id) WHERE (b.received_on, b.sha256, b.item) < (r.received_on, r.sha256, r.item)"
             )
             if self.store.value("SELECT count(*) FROM forgotten"):
                 _drop_forgotten(self.work)
@@ -345,19 +350,21 @@ class _Reader:
             self._explain(form, block, odd)
             names = ", ".join(f'"{q.name}"' for q in form.kept)
             self.run(
-                f'INSERT INTO answers."{form.form_id}" (reading_id, {names}) SELECT reading_id, {names} FROM block SEMI JOIN fresh USING (n)'
+                f'INSERT INTO answers."{form.form_id}" (reading_id, {names})'
+                f" SELECT reading_id, {names} FROM block SEMI JOIN fresh USING (n)"
             )
         else:
             self.run(
-                "INSERT INTO work.reading_findings SELECT reading_id, CASE WHEN rule = '' THEN 'unknown_form' ELSE rule END, '',"
+                "INSERT INTO work.reading_findings"
+                " SELECT reading_id, CASE WHEN rule = '' THEN 'unknown_form' ELSE rule END, '',"
                 " CASE WHEN rule = '' THEN $1 ELSE place END, why FROM block SEMI JOIN fresh USING (n)",
                 [block.form_hint],
             )
         ended = '"end"' if form and any(q.name == "end" for q in form.kept) else "NULL"
         of_form = f"group_code, visit_date, staff_code, {ended}" if form else "NULL, NULL, NULL, NULL"
         self.run(
-            f"INSERT INTO work.readings SELECT reading_id, instance_id, $1, deprecated_id, said, {of_form}, received_on, sha256,"
-            " item, place, $2 FROM block SEMI JOIN fresh USING (n)",
+            f"INSERT INTO work.readings SELECT reading_id, instance_id, $1, deprecated_id, said, {of_form}, received_on,"
+            " sha256, item, place, $2 FROM block SEMI JOIN fresh USING (n)",
             [form.form_id if form else block.form_hint, block.form_version],
         )
         self.touched += len(block)
@@ -392,7 +399,8 @@ class _Reader:
     def _explain(self, form: Form, block: Any, odd: set[int]) -> None:
         """Findings of what is not clean, each submission by itself."""
         self.run(
-            f"CREATE OR REPLACE TEMP TABLE broken AS SELECT n FROM block a SEMI JOIN fresh USING (n) WHERE {is_broken_sql(form)}"
+            "CREATE OR REPLACE TEMP TABLE broken AS SELECT n FROM block a SEMI JOIN fresh USING (n)"
+            f" WHERE {is_broken_sql(form)}"
         )
         fresh = (
             {n for (n,) in self.store.rows("SELECT n FROM fresh WHERE n IN (SELECT unnest(?))", [sorted(odd)])}
@@ -411,8 +419,10 @@ class _Reader:
         for n in numbers:
             typed, found[n] = type_answers(form, block.answers(n), block.meta["twice"][n].as_py().split(), validator)
             frame.append({**typed, "received_on": block.received_on})
-        broken = [(numbers[at], rule, name, str(frame[at].get(name, ""))) for at, rule, name in
-                  sorted(frame_failures(form, answer_frame(form, frame)))]  # fmt: skip
+        broken = [
+            (numbers[at], rule, name, str(frame[at].get(name, "")))
+            for at, rule, name in sorted(frame_failures(form, answer_frame(form, frame)))
+        ]
         broken += self.store.rows(rules_sql(form, "(SELECT * FROM block SEMI JOIN broken USING (n))", "n") + " ORDER BY ALL")
         for n, rule, name, value in broken:
             if name not in {f.field for f in found[n]}:

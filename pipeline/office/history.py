@@ -8,6 +8,14 @@ from pipeline.findings import Refused
 from pipeline.intake.corrections import all_corrections
 from pipeline.store import Store
 
+_ANSWERS = """
+SELECT map_from_entries(list_zip(heading::JSON::VARCHAR[], texts))
+FROM work.received
+JOIN kept.raw_files USING (sha256)
+WHERE instance_id = ?
+ORDER BY received_at, sha256
+"""
+
 
 def history_of(store: Store, submission: str) -> dict[str, Any]:
     """Answers as they came and events in order of time. Raises Refused unless exactly one submission is meant."""
@@ -24,10 +32,7 @@ def history_of(store: Store, submission: str) -> dict[str, Any]:
         )
         raise Refused(f"{said}. `formpack problems` and the table submissions name them.")
     instance_id, form_id, received_at, source = found[0]
-    answers = store.value(
-        "SELECT map_from_entries(list_zip(heading::JSON::VARCHAR[], texts)) FROM work.received JOIN kept.raw_files USING (sha256) WHERE instance_id = ? ORDER BY received_at, sha256",
-        [instance_id],
-    )
+    answers = store.value(_ANSWERS, [instance_id])
     events = [
         (at, 1, f"became {state}")
         for at, state in store.rows(
@@ -44,5 +49,11 @@ def history_of(store: Store, submission: str) -> dict[str, Any]:
                 "restore": "no longer withdrawn",
             }[r.kind]
             events.append((r.made_at, 0, f"{what} by {r.made_by}: {r.reason}"))
-    return {"instance_id": instance_id, "form_id": form_id, "received_at": received_at, "source": source,
-            "answers": {k: v for k, v in answers.items() if v is not None}, "events": [(at, what) for at, _, what in sorted(events, key=lambda e: e[:2])]}  # fmt: skip
+    return {
+        "instance_id": instance_id,
+        "form_id": form_id,
+        "received_at": received_at,
+        "source": source,
+        "answers": {k: v for k, v in answers.items() if v is not None},
+        "events": [(at, what) for at, _, what in sorted(events, key=lambda e: e[:2])],
+    }

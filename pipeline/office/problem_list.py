@@ -19,9 +19,22 @@ from pipeline.tables import labels, plain_cell
 
 SHEET = "problems"
 COLUMNS = {
-    "how bad": 15, "form": 13, "group": 12, "date": 12, "person": 9, "what is wrong": 60, "what to do": 46, "value": 16,
-    "decision": 16, "question": 16, "new answer": 16, "reason": 30, "rule": 18, "submission": 46, "row key": 20,
-}  # fmt: skip
+    "how bad": 15,
+    "form": 13,
+    "group": 12,
+    "date": 12,
+    "person": 9,
+    "what is wrong": 60,
+    "what to do": 46,
+    "value": 16,
+    "decision": 16,
+    "question": 16,
+    "new answer": 16,
+    "reason": 30,
+    "rule": 18,
+    "submission": 46,
+    "row key": 20,
+}
 """Heading -> width. Those in OPEN are for the clerk, the rest are locked."""
 OPEN = ("decision", "question", "new answer", "reason")
 DECISIONS = ("accept as it is", "correct", "withdraw", "leave")
@@ -81,8 +94,9 @@ def write_list(store: Store, path: Path) -> int:
     rows = _findings(store)
     for severity, form, code, day, staff, message, advice, value, field, rule, instance, key in rows:
         bad = "keeps it out" if severity == "stop" else "worth a look"
-        sheet.append([plain_cell(v) for v in (bad, form, shown(code) if code else None, day, staff, message, advice, value,
-                                              None, field, None, None, rule, instance, key)])  # fmt: skip
+        about = (bad, form, shown(code) if code else None, day, staff)
+        cells = (*about, message, advice, value, None, field, None, None, rule, instance, key)
+        sheet.append([plain_cell(v) for v in cells])
         lines = max(
             math.ceil(len(text or "") / (COLUMNS[name] * 0.95))
             for name, text in (("what is wrong", message), ("what to do", advice))
@@ -170,8 +184,7 @@ def read_list(path: Path) -> Iterator[Decided]:
     for number, cells in enumerate(rows[1:], start=2):
         row = dict(zip(head, cells, strict=False))
         if row["decision"] and row["decision"] != "leave":
-            yield Decided(number, row["decision"], row["question"], row["new answer"], row["reason"], row["rule"],
-                          row["submission"], row["row key"])  # fmt: skip
+            yield Decided(number, *(row[name] for name in (*OPEN, "rule", "submission", "row key")))
 
 
 class Desk:
@@ -194,8 +207,8 @@ class Desk:
     def in_force(self, row: Decided) -> Correction | None:
         """The record in force that says exactly what the row says."""
         kind = {"accept as it is": "accept", "withdraw": "withdraw", "correct": "correct"}.get(row.decision, "")
-        subject = (row.instance_id, {"correct": "answer", "withdraw": "whole"}.get(kind, kind),
-                   row.rule if kind == "accept" else row.field if kind == "correct" else "")  # fmt: skip
+        what = {"correct": "answer", "withdraw": "whole"}.get(kind, kind)
+        subject = (row.instance_id, what, {"accept": row.rule, "correct": row.field}.get(kind, ""))
         last = next((r for r in reversed([*self.records, *self.new]) if r.subject == subject), None)
         same = last is not None and last.kind == kind and (kind != "correct" or last.new_answer == row.new_answer)
         return last if same else None

@@ -28,9 +28,44 @@ _CAUSES = (
     | dict.fromkeys(("share", "cumulative", "low", "high"), "DOUBLE")
 )
 _TESTS = (
-    {"by": "VARCHAR", "clock": "VARCHAR", "levels": "BIGINT", "groups": "BIGINT", "chi2": "DOUBLE", "freedom": "BIGINT"}
-    | {"p_value": "DOUBLE"}
-)  # fmt: skip
+    dict.fromkeys(("by", "clock"), "VARCHAR")
+    | dict.fromkeys(("levels", "groups"), "BIGINT")
+    | {"chi2": "DOUBLE", "freedom": "BIGINT", "p_value": "DOUBLE"}
+)
+_FLOWS = """
+SELECT f.group_code, f.rootstock, f.rank, f.came, f.lost, f.moved_out + f.despatched,
+    CASE WHEN s.stage = 'gone' THEN 8 ELSE f.group_rank END
+FROM work.stage_flows f JOIN work.standing s USING (group_code)
+"""
+_CAUSES_BY_STAGE = """
+WITH flows AS (
+    SELECT group_code, rank, came, came - lost - moved_out - despatched AS held
+    FROM work.stage_flows
+    WHERE $1 = 'all' OR rootstock = $2
+),
+ranks AS (SELECT unnest([1, 2, 3, 4, 5, 6, 7]) AS rank),
+entered AS (
+    SELECT g.group_code, r.rank, greatest(0, coalesce(sum(f.held) FILTER (WHERE f.rank < r.rank), 0))
+        + coalesce(sum(f.came) FILTER (WHERE f.rank = r.rank), 0) AS n
+    FROM (SELECT DISTINCT group_code FROM flows) g CROSS JOIN ranks r JOIN flows f USING (group_code)
+    JOIN work.stages s USING (group_code)
+    WHERE s.rank >= r.rank
+    GROUP BY g.group_code, r.rank
+),
+taken AS (
+    SELECT group_code, rank, cause, sum(quantity)::BIGINT AS y
+    FROM work.stage_losses
+    WHERE kind IN ('culled', 'died', 'lost') AND ($1 = 'all' OR rootstock = $2)
+    GROUP BY ALL
+),
+sizes AS (
+    SELECT rank, sum(n)::BIGINT AS n, sum(n * n)::DOUBLE AS nn, count(*) AS groups FROM entered WHERE n > 0 GROUP BY rank
+)
+SELECT t.cause, t.rank, sum(t.y)::BIGINT, sum(t.y * t.y)::DOUBLE, sum(t.y * e.n)::DOUBLE, z.n, z.nn, z.groups
+FROM taken t JOIN entered e USING (group_code, rank) JOIN sizes z ON z.rank = t.rank
+GROUP BY t.cause, t.rank, z.n, z.nn, z.groups
+ORDER BY t.rank, sum(t.y) DESC, t.cause
+"""
 
 
 class _Lives:
@@ -94,14 +129,17 @@ def estimate_losses(work: Work) -> None:
     rows += _by_days("days_from_budding", budding, {"rootstock": stocks, "scion": scions})
     work.put("survival", _SURVIVAL, rows)
     work.put("loss_causes", _CAUSES, [*_causes(work, opening, stocks)])
-    tests = [_test(clock, by, lives, of) for clock, lives, by, of in (
-        ("days_from_opening", opening, "rootstock", stocks), ("days_from_budding", budding, "rootstock", stocks),
-        ("days_from_budding", budding, "scion", scions))]  # fmt: skip
+    tests = [
+        _test("days_from_opening", "rootstock", opening, stocks),
+        _test("days_from_budding", "rootstock", budding, stocks),
+        _test("days_from_budding", "scion", budding, scions),
+    ]
     work.put("survival_tests", _TESTS, [t for t in tests if t])
 
 
-def _none(value: float) -> float | None:
-    return None if math.isnan(value) else float(value)
+def _nones(*values: float) -> tuple[float | None, ...]:
+    """Nothing for what is not a number."""
+    return tuple(None if math.isnan(v) else float(v) for v in values)
 
 
 def _by_days(clock: str, lives: _Lives, of: dict[str, dict[str, str | None]]) -> Iterator[tuple[Any, ...]]:
@@ -115,9 +153,10 @@ def _by_days(clock: str, lives: _Lives, of: dict[str, dict[str, str | None]]) ->
         seen = 0
         for step in range(every, last + every, every):
             at = min(step, last)
-            yield (by, level, clock, str(step * DAYS_A_STEP), int(curve.at_risk[at]), int(lost[at] - (lost[seen] if seen else 0)),
-                   int(left[at] - (left[seen] if seen else 0)), float(curve.survival[at]), _none(curve.error[at]), _none(low[at]),
-                   _none(high[at]))  # fmt: skip
+            lost_before, left_before = (lost[seen], left[seen]) if seen else (0, 0)
+            plants = int(curve.at_risk[at]), int(lost[at] - lost_before), int(left[at] - left_before)
+            share = float(curve.survival[at]), *_nones(curve.error[at], low[at], high[at])
+            yield by, level, clock, str(step * DAYS_A_STEP), *plants, *share
             seen = at
 
 
@@ -135,10 +174,7 @@ def _test(clock: str, by: str, lives: _Lives, of: dict[str, str | None]) -> tupl
 def _by_stage(work: Work) -> Iterator[tuple[Any, ...]]:
     """Of the plants that came into a stage, those not lost in it, over the groups that have left it; `survival` is the running
     product, its error by leaving out one group at a time."""
-    flows = work.rows(
-        "SELECT f.group_code, f.rootstock, f.rank, f.came, f.lost, f.moved_out + f.despatched,"
-        " CASE WHEN s.stage = 'gone' THEN 8 ELSE f.group_rank END FROM work.stage_flows f JOIN work.standing s USING (group_code)"
-    )
+    flows = work.rows(_FLOWS)
     codes = sorted({r[0] for r in flows})
     place = {c: i for i, c in enumerate(codes)}
     came, lost, left = (np.zeros((len(codes), len(STAGES) + 1), dtype=np.int64) for _ in range(3))
@@ -164,8 +200,8 @@ def _by_stage(work: Work) -> Iterator[tuple[Any, ...]]:
         low, high = log_log_interval(survival, error, many - 1)
         for k, stage in enumerate(STAGES):
             if total[k] > 0:
-                yield (by, level, "stage", stage, int(total[k]), int(gone[k]), int(out[rows][:, k].sum()), float(survival[k]),
-                       _none(error[k]), _none(low[k]), _none(high[k]))  # fmt: skip
+                plants = int(total[k]), int(gone[k]), int(out[rows][:, k].sum())
+                yield by, level, "stage", stage, *plants, float(survival[k]), *_nones(error[k], low[k], high[k])
 
 
 def _causes(work: Work, lives: _Lives, stocks: dict[str, str | None]) -> Iterator[tuple[Any, ...]]:
@@ -184,28 +220,13 @@ def _causes(work: Work, lives: _Lives, stocks: dict[str, str | None]) -> Iterato
         low, high = log_log_interval(1 - found.cumulative, found.error, len(rows) - 1)
         order = sorted(np.flatnonzero(by_cause), key=lambda c: (-by_cause[c], lives.causes[c]))
         for c in order:
-            n = int(by_cause[c])
-            yield (by, level, lives.causes[c] or "other", "all", n, n / whole, float(found.cumulative[c]), _none(1 - high[c]),
-                   _none(1 - low[c]))  # fmt: skip
+            n, cause = int(by_cause[c]), lives.causes[c] or "other"
+            yield by, level, cause, "all", n, n / whole, float(found.cumulative[c]), *_nones(1 - high[c], 1 - low[c])
         yield from _causes_by_stage(work, by, level, whole)
 
 
 def _causes_by_stage(work: Work, by: str, level: str, whole: int) -> Iterator[tuple[Any, ...]]:
-    rows = work.rows(
-        "WITH flows AS (SELECT group_code, rank, came, came - lost - moved_out - despatched AS held FROM work.stage_flows"
-        " WHERE $1 = 'all' OR rootstock = $2), ranks AS (SELECT unnest([1, 2, 3, 4, 5, 6, 7]) AS rank),"
-        " entered AS (SELECT g.group_code, r.rank, greatest(0, coalesce(sum(f.held) FILTER (WHERE f.rank < r.rank), 0))"
-        "  + coalesce(sum(f.came) FILTER (WHERE f.rank = r.rank), 0) AS n"
-        "  FROM (SELECT DISTINCT group_code FROM flows) g CROSS JOIN ranks r JOIN flows f USING (group_code)"
-        "  JOIN work.stages s USING (group_code) WHERE s.rank >= r.rank GROUP BY g.group_code, r.rank),"
-        " taken AS (SELECT group_code, rank, cause, sum(quantity)::BIGINT AS y FROM work.stage_losses"
-        "  WHERE kind IN ('culled', 'died', 'lost') AND ($1 = 'all' OR rootstock = $2) GROUP BY ALL),"
-        " sizes AS (SELECT rank, sum(n)::BIGINT AS n, sum(n * n)::DOUBLE AS nn, count(*) AS groups FROM entered WHERE n > 0 GROUP BY rank)"
-        " SELECT t.cause, t.rank, sum(t.y)::BIGINT, sum(t.y * t.y)::DOUBLE, sum(t.y * e.n)::DOUBLE, z.n, z.nn, z.groups"
-        " FROM taken t JOIN entered e USING (group_code, rank) JOIN sizes z ON z.rank = t.rank"
-        " GROUP BY t.cause, t.rank, z.n, z.nn, z.groups ORDER BY t.rank, sum(t.y) DESC, t.cause",
-        [by, level],
-    )
+    rows = work.rows(_CAUSES_BY_STAGE, [by, level])
     for cause, rank, lost, yy, yn, n, nn, groups in rows:
         share = min(1.0, lost / n)
         deff = ratio_effect_of_sums(groups, min(lost, n), n, yy, yn, nn)

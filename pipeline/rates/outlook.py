@@ -19,13 +19,51 @@ from pipeline.store import Store
 
 STEPS = ("transplanted", "bagged", "budded", "read", "cut_back", "staked", "topped")
 """What is begun with in each step, in order; what comes through the last is a tree."""
-STEP_WORDS = {"transplanted": "seedlings to transplant", "bagged": "seedlings to bag", "budded": "buds to set",
-              "read": "buds that took", "cut_back": "trees cut back", "staked": "trees staked", "topped": "trees topped"}  # fmt: skip
+STEP_WORDS = {
+    "transplanted": "seedlings to transplant",
+    "bagged": "seedlings to bag",
+    "budded": "buds to set",
+    "read": "buds that took",
+    "cut_back": "trees cut back",
+    "staked": "trees staked",
+    "topped": "trees topped",
+}
 _STEP_OF_STAGE = {stage: at for at, stage in enumerate(STAGES)}
 TABLES = ("projection", "order_faults", "unknown_steps", "step_counts", "stage_ages", "openings", "origins")
 """The tables that a plan and the projection are read from."""
 _LEAST_GROUPS, _LEAST_PLANTS = 5, 500
 _READY_AFTER_BUDDING = 270
+_AGE_AT_OPENING = """
+SELECT median(g.opened_on - o.sow_date)::BIGINT
+FROM work.openings g JOIN work.origins o USING (group_code)
+WHERE o.from_group IS NULL
+"""
+_BUDDED = """
+WITH buds AS (
+    SELECT group_code, max(budded_on) AS budded_on, coalesce(sum(green), 0)::BIGINT AS live,
+        sum(CASE WHEN read_on IS NULL THEN buds_set ELSE unsure END)::BIGINT AS waiting
+    FROM work.lots
+    GROUP BY group_code
+)
+SELECT s.group_code, coalesce(s.rootstock, ''), coalesce(s.scion, ''), s.stage, s.estimate, s.low, s.high,
+    greatest((o.sow_date + to_months($1))::DATE, b.budded_on + $2::INTEGER), b.live, b.waiting
+FROM work.standing s LEFT JOIN work.origins o USING (group_code) JOIN buds b USING (group_code)
+WHERE s.stage <> 'gone' AND s.scion IS NOT NULL
+ORDER BY s.group_code
+"""
+_SENT = """
+SELECT p.order_ref, sum(m.quantity)::BIGINT
+FROM work.movements m JOIN work.accepted p USING (instance_id)
+WHERE m.kind = 'despatched' AND p.order_ref IS NOT NULL
+GROUP BY p.order_ref
+"""
+_ORDERS = """
+SELECT code, coalesce(scion, ''), coalesce(rootstock, ''), TRY_CAST(quantity AS BIGINT), TRY_CAST(wanted_on AS DATE)
+FROM work.list_orders
+WHERE code NOT IN (SELECT code FROM work.order_faults)
+ORDER BY code
+"""
+_Pair = tuple[str, str]
 
 
 @dataclass(frozen=True)
@@ -114,8 +152,7 @@ def plan(work: Store, settings: Settings, rootstock: str, scion: str, trees: int
     lacking = [step for step, rate in zip(STEPS, chain, strict=True) if rate is None]
     if lacking:
         raise Refused(f"No plan can be made yet: no group of this nursery is through with the step {lacking[0]!r}.")
-    opened = work.value("SELECT median(g.opened_on - o.sow_date)::BIGINT FROM work.openings g JOIN work.origins o USING (group_code)"
-                         " WHERE o.from_group IS NULL")  # fmt: skip
+    opened = work.value(_AGE_AT_OPENING)
     days = {"transplanted": opened, "bagged": ages.get("bag")} | {step: ages.get(step) for step in STEPS[2:]}
     found = []
     for k, step in enumerate(STEPS):
@@ -144,13 +181,7 @@ def project(work: Work) -> None:
     lag = dict(work.rows("SELECT stage, days FROM work.stage_ages")).get("ready") or _READY_AFTER_BUDDING
     unknown: set[str] = set()
     for code, stock, scion, stage, estimate, low, high, ready_on, live, waiting in work.rows(
-        "SELECT s.group_code, coalesce(s.rootstock, ''), coalesce(s.scion, ''), s.stage, s.estimate, s.low, s.high,"
-        " greatest((o.sow_date + to_months($1))::DATE, l.budded_on + $2::INTEGER), l.live, l.waiting FROM work.standing s"
-        " LEFT JOIN work.origins o USING (group_code) JOIN (SELECT group_code, max(budded_on) AS budded_on,"
-        "  coalesce(sum(green), 0)::BIGINT AS live,"
-        "  sum(CASE WHEN read_on IS NULL THEN buds_set ELSE unsure END)::BIGINT AS waiting FROM work.lots GROUP BY group_code) l"
-        " USING (group_code) WHERE s.stage <> 'gone' AND s.scion IS NOT NULL ORDER BY s.group_code",
-        [settings.intervals.despatch_months, lag],
+        _BUDDED, [settings.intervals.despatch_months, lag]
     ):
         mark = zlib.crc32(code.encode())
         dice = np.random.default_rng([SEED, mark])
@@ -178,14 +209,8 @@ def project(work: Work) -> None:
 def _open_orders(work: Work) -> dict[tuple[str, str], dict[dt.date, int]]:
     """Trees still to deliver by pair and the month they are wanted in."""
     found: dict[tuple[str, str], dict[dt.date, int]] = {}
-    sent = dict(work.rows(
-        "SELECT p.order_ref, sum(m.quantity)::BIGINT FROM work.movements m JOIN work.accepted p USING (instance_id)"
-        " WHERE m.kind = 'despatched' AND p.order_ref IS NOT NULL GROUP BY p.order_ref"
-    ))  # fmt: skip
-    for code, scion, stock, quantity, wanted in work.rows(
-        "SELECT code, coalesce(scion, ''), coalesce(rootstock, ''), TRY_CAST(quantity AS BIGINT), TRY_CAST(wanted_on AS DATE)"
-        " FROM work.list_orders WHERE code NOT IN (SELECT code FROM work.order_faults) ORDER BY code"
-    ):
+    sent = dict(work.rows(_SENT))
+    for code, scion, stock, quantity, wanted in work.rows(_ORDERS):
         still = max(0, quantity - sent.get(code, 0))
         if still:
             of_pair = found.setdefault((stock, scion), {})
@@ -194,14 +219,16 @@ def _open_orders(work: Work) -> dict[tuple[str, str], dict[dt.date, int]]:
     return found
 
 
-COLUMNS = ("rootstock", "scion", "month", "ready", "low", "high", "ordered", "overdue", "ready_until", "low_until", "high_until",
-           "ordered_until", "shortfall", "chance_enough")  # fmt: skip
+COLUMNS = tuple(
+    """
+    rootstock scion month ready low high ordered overdue ready_until low_until high_until ordered_until shortfall chance_enough
+    """.split()
+)
 
 
 def _write(
-    work: Work, ready: dict[tuple[str, str], dict[dt.date, Any]], orders: dict[tuple[str, str], dict[dt.date, int]],
-    this_month: dt.date,
-) -> None:  # fmt: skip
+    work: Work, ready: dict[_Pair, dict[dt.date, Any]], orders: dict[_Pair, dict[dt.date, int]], this_month: dt.date
+) -> None:
     rows: list[tuple[Any, ...]] = []
     for pair in sorted(set(ready) | set(orders)):
         until, ordered_until = np.zeros(DRAWS, dtype=np.int64), 0
@@ -214,8 +241,8 @@ def _write(
             until, ordered_until = until + own, ordered_until + wanted.get(month, 0)
             here, sofar = np.quantile(own, [0.5, 0.1, 0.9]), np.quantile(until, [0.5, 0.1, 0.9])
             chance = float((until >= ordered_until).mean()) if ordered_until else None
-            rows.append((*pair, f"{month:%Y-%m}", *(round(v) for v in here), wanted.get(month, 0),
-                         overdue if month == this_month else 0, *(round(v) for v in sofar),
-                         ordered_until, max(0, ordered_until - round(sofar[0])), chance))  # fmt: skip
+            in_month = (*(round(v) for v in here), wanted.get(month, 0), overdue if month == this_month else 0)
+            by_then = (*(round(v) for v in sofar), ordered_until, max(0, ordered_until - round(sofar[0])), chance)
+            rows.append((*pair, f"{month:%Y-%m}", *in_month, *by_then))
     kinds = dict.fromkeys(COLUMNS, "BIGINT") | dict.fromkeys(COLUMNS[:3], "VARCHAR") | {"chance_enough": "DOUBLE"}
     work.put("projection", kinds, rows)

@@ -31,14 +31,32 @@ _LEVELS = {
     "month": "strftime(budded_on, '%Y-%m')",
     "attempt": "attempt::VARCHAR",
     "days": "CASE WHEN days < 18 THEN 'before 18' WHEN days <= 21 THEN '18 to 21' WHEN days <= 28 THEN '22 to 28'"
-            " WHEN days <= 35 THEN '29 to 35' ELSE 'after 35' END",
-}  # fmt: skip
+    " WHEN days <= 35 THEN '29 to 35' ELSE 'after 35' END",
+}
 _TAKE = (
     {"by": "VARCHAR", "level": "VARCHAR"}
     | dict.fromkeys(("lots", "buds_set", "read", "taken"), "BIGINT")
     | dict.fromkeys(("take_rate", "low", "high", "deff", "adjusted", "adjusted_low", "adjusted_high", "q_value"), "DOUBLE")
     | {"flag": "VARCHAR"}
 )
+_READINGS = """
+SELECT green + brown + missing AS n, green AS y,
+    CASE WHEN l.days < t.earliest_bud_take THEN 'early' WHEN l.days > t.latest_bud_take THEN 'late' ELSE 'in time' END AS kind
+FROM work.lots l, work.settings t
+WHERE green + brown + missing > 0
+"""
+_CUTS = """
+SELECT began AS n, through AS y, CASE WHEN c.days > 2 * t.cut_back THEN 'late' ELSE 'in time' END AS kind
+FROM work.cut_times c, work.settings t
+WHERE began > 0
+"""
+_OFF_TYPES = """
+SELECT o.rootstock, list(o.lifted ORDER BY o.group_code), list(o.off_type ORDER BY o.group_code),
+    any_value(TRY_CAST(r.off_type_low AS DOUBLE)), any_value(TRY_CAST(r.off_type_high AS DOUBLE)), any_value(r.source)
+FROM work.off_types o LEFT JOIN work.list_rootstocks r ON r.code = o.rootstock
+GROUP BY o.rootstock
+ORDER BY o.rootstock
+"""
 
 
 def estimate_takes(work: Work) -> None:
@@ -61,9 +79,11 @@ def estimate_takes(work: Work) -> None:
     ratios = {
         str(t): _ratio(taken, read, stratum, columns["team_code"] == t, moments.rho) for t in np.unique(columns["team_code"])
     }
-    work.put("team_ratios", {"team_code": "VARCHAR"} | dict.fromkeys(("odds_ratio", "odds_low", "odds_high"), "DOUBLE"), [
-        (team, *r) for team, r in ratios.items() if not math.isnan(r.ratio)
-    ])  # fmt: skip
+    work.put(
+        "team_ratios",
+        {"team_code": "VARCHAR"} | dict.fromkeys(("odds_ratio", "odds_low", "odds_high"), "DOUBLE"),
+        [(team, *r) for team, r in ratios.items() if not math.isnan(r.ratio)],
+    )
 
 
 def _take_rates(work: Work, moments: Moments, compared: dict[str, Compared]) -> None:
@@ -120,23 +140,17 @@ def _ratio(taken: Any, read: Any, stratum: Any, is_team: Any, rho: float) -> Rat
         return np.bincount(stratum[chosen], values[chosen].astype(float), width)
 
     deff = design_effect(read[is_team], rho)
-    return odds_ratio(by_stratum(taken, is_team), by_stratum(read - taken, is_team), by_stratum(taken, ~is_team),
-                      by_stratum(read - taken, ~is_team), deff)  # fmt: skip
+    own, others = ((by_stratum(taken, who), by_stratum(read - taken, who)) for who in (is_team, ~is_team))
+    return odds_ratio(*own, *others, deff)
 
 
 def compare_times(work: Work) -> None:
     """work.timeliness: of buds read too early or too late, and of groups cut back late, what came through against those
     done in time, lots and groups differing as they do."""
     rows: list[tuple[Any, ...]] = []
-    for name, kind, query in (
-        ("reading", "CASE WHEN days < t.earliest_bud_take THEN 'early' WHEN days > t.latest_bud_take THEN 'late' ELSE 'in time' END",
-         "(SELECT days, green + brown + missing AS n, green AS y FROM work.lots WHERE green + brown + missing > 0)"),
-        ("cutting back", "CASE WHEN days > 2 * t.cut_back THEN 'late' ELSE 'in time' END",
-         "(SELECT days, began AS n, through AS y FROM work.cut_times WHERE began > 0)"),
-    ):  # fmt: skip
-        of = {kind: (y, n) for kind, y, n in work.rows(
-            f"SELECT {kind} AS kind, list(y ORDER BY n, y), list(n ORDER BY n, y) FROM {query}, work.settings t GROUP BY kind"
-        )}  # fmt: skip
+    for name, query in (("reading", _READINGS), ("cutting back", _CUTS)):
+        found = work.rows(f"SELECT kind, list(y ORDER BY n, y), list(n ORDER BY n, y) FROM ({query}) GROUP BY kind")
+        of = {kind: (y, n) for kind, y, n in found}
         rows += [(name, kind, len(n), sum(n), sum(y), *_apart(of, kind)) for kind, (y, n) in sorted(of.items())]
     kinds = {"work": "VARCHAR", "kind": "VARCHAR"} | dict.fromkeys(("units", "plants", "through"), "BIGINT")
     work.put("timeliness", kinds | dict.fromkeys(("difference", "low", "high"), "DOUBLE"), rows)
@@ -155,11 +169,7 @@ def _apart(of: dict[str, tuple[list[int], list[int]]], kind: str) -> tuple[float
 def compare_off_types(work: Work) -> None:
     """work.off_type: off-type culls of each rootstock against the range published for it, where its list has one."""
     rows: list[tuple[Any, ...]] = []
-    for stock, lifted, culled, published_low, published_high, source in work.rows(
-        "SELECT o.rootstock, list(o.lifted ORDER BY o.group_code), list(o.off_type ORDER BY o.group_code),"
-        " any_value(TRY_CAST(r.off_type_low AS DOUBLE)), any_value(TRY_CAST(r.off_type_high AS DOUBLE)), any_value(r.source)"
-        " FROM work.off_types o LEFT JOIN work.list_rootstocks r ON r.code = o.rootstock GROUP BY o.rootstock ORDER BY o.rootstock"
-    ):
+    for stock, lifted, culled, published_low, published_high, source in work.rows(_OFF_TYPES):
         y, n = sum(culled), sum(lifted)
         moments = cautious(rho_within(culled, lifted, [0] * len(culled)))
         low, high = pooled_interval(y, n, design_effect(lifted, moments.rho), moments.freedom)

@@ -21,19 +21,40 @@ from pipeline.report.figures import Cause, Point, Share, Step, Team
 from pipeline.report.stock import Course, Standing
 
 LEAF, PEEL, INK, RULE = "#3f6b4f", "#c8801d", "#22312a", "#c9d1c9"
+_ASIDE, _ALARM = "#5c6a61", "#8a2f1d"
 _SHADES = ("#2f5540", "#4f7f61", "#7ba287", "#a9c2ad", "#d8b26a", "#c8801d", "#8c5a1c")
 _STYLE: Any = {
-    "svg.fonttype": "none", "svg.hashsalt": "formpack", "font.family": "sans-serif",
-    "font.sans-serif": ["DejaVu Sans"], "font.size": 8.5, "text.color": INK, "axes.labelcolor": INK,
-    "xtick.color": INK, "ytick.color": INK, "axes.edgecolor": RULE, "axes.spines.top": False,
-    "axes.spines.right": False, "axes.spines.left": False, "ytick.major.size": 0, "xtick.major.size": 3,
-}  # fmt: skip
+    "svg.fonttype": "none",
+    "svg.hashsalt": "formpack",
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],
+    "font.size": 8.5,
+    "text.color": INK,
+    "axes.labelcolor": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "axes.edgecolor": RULE,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.spines.left": False,
+    "ytick.major.size": 0,
+    "xtick.major.size": 3,
+}
+_OPEN: Any = {"markersize": 5, "markerfacecolor": "white", "markeredgecolor": "#6d7a71"}
+"""An open dot: a rate as it is, where another stands beside it."""
+_DOUBTFUL: Any = {"markersize": 7, "markerfacecolor": "white", "markeredgecolor": _ALARM}
+_BAND: Any = {"step": "post", "color": LEAF, "linewidth": 0}
 _numbers = count(1)
 
 
 def _axes(rows: int, row_height: float = 0.235) -> tuple[Figure, Axes]:
     figure = Figure(figsize=(7.1, 0.55 + row_height * max(1, rows)), layout="constrained")
     return figure, figure.add_subplot()
+
+
+def _beside(axes: Axes, place: float, text: str, color: str = _ASIDE) -> None:
+    """A small text to the right of the drawing, level with a place of its scale."""
+    axes.annotate(text, (1.01, place), xycoords=("axes fraction", "data"), va="center", fontsize=7.5, color=color)
 
 
 def _svg(figure: Figure, says: str) -> str:
@@ -73,8 +94,7 @@ def _intervals(shares: Sequence[Share], middle: float | None, start: float, says
         for place, s in zip(places, shares, strict=True):
             axes.plot([s.low, s.high], [place, place], color=LEAF, linewidth=2.2, solid_capstyle="round")
             axes.plot([s.rate], [place], "o", color=LEAF, markersize=5)
-            axes.annotate(f"{s.count:,} of {s.of:,}", (1.01, place), xycoords=("axes fraction", "data"), va="center",
-                          fontsize=7.5, color="#5c6a61")  # fmt: skip
+            _beside(axes, place, f"{s.count:,} of {s.of:,}")
         if middle is not None:
             axes.axvline(middle, color=PEEL, linewidth=1, linestyle=(0, (4, 3)))
         axes.set_yticks(list(places), [s.label for s in shares])
@@ -94,18 +114,15 @@ def teams(rows: Sequence[Team], middle: float | None, says: str) -> str:
         figure, axes = _axes(len(rows), 0.4)
         places = list(range(len(rows), 0, -1))
         for place, t in zip(places, rows, strict=True):
-            axes.plot([t.low, t.high], [place - 0.17] * 2, color="#a9b5ab", linewidth=1.6, solid_capstyle="round")
-            axes.plot([t.rate], [place - 0.17], "o", markersize=5, markerfacecolor="white", markeredgecolor="#6d7a71",
-                      label="as it is" if place == places[0] else None)  # fmt: skip
+            first, above, below = place == places[0], place + 0.17, place - 0.17
+            axes.plot([t.low, t.high], [below, below], color="#a9b5ab", linewidth=1.6, solid_capstyle="round")
+            axes.plot([t.rate], [below], "o", **_OPEN, label="as it is" if first else None)
             if t.adjusted is not None and t.adjusted_low is not None and t.adjusted_high is not None:
-                axes.plot(
-                    [t.adjusted_low, t.adjusted_high], [place + 0.17] * 2, color=LEAF, linewidth=2.2, solid_capstyle="round"
-                )
-                axes.plot([t.adjusted], [place + 0.17], "o", color=LEAF, markersize=5,
-                          label="with the whole mix" if place == places[0] else None)  # fmt: skip
+                fair = [t.adjusted_low, t.adjusted_high]
+                axes.plot(fair, [above, above], color=LEAF, linewidth=2.2, solid_capstyle="round")
+                axes.plot([t.adjusted], [above], "o", color=LEAF, markersize=5, label="with the whole mix" if first else None)
             said = f"{t.of:,} buds" + (f", {t.flag}" if t.flag else "")
-            axes.annotate(said, (1.01, place), xycoords=("axes fraction", "data"), va="center", fontsize=7.5,
-                          color="#8a2f1d" if t.flag == "worse" else "#5c6a61")  # fmt: skip
+            _beside(axes, place, said, _ALARM if t.flag == "worse" else _ASIDE)
         if middle is not None:
             axes.axvline(middle, color=PEEL, linewidth=1, linestyle=(0, (4, 3)))
         axes.set_yticks(places, [t.label for t in rows])
@@ -134,14 +151,12 @@ def funnel_plot(rows: Sequence[Team], middle: float, deff: float, says: str) -> 
             if t.adjusted is not None:
                 axes.plot([t.of, t.of], [t.rate, t.adjusted], color=RULE, linewidth=0.8)
                 axes.plot([t.of], [t.adjusted], "o", color=LEAF, markersize=5, label=None if i else "with the whole mix")
-            axes.plot([t.of], [t.rate], "o", markersize=5, markerfacecolor="white", markeredgecolor="#6d7a71",
-                      label=None if i else "as it is")  # fmt: skip
-            axes.annotate(t.code, (t.of, t.adjusted if t.adjusted is not None else t.rate), xytext=(5, (3, -9, 10)[i % 3]),
-                          textcoords="offset points", fontsize=7.5)  # fmt: skip
+            axes.plot([t.of], [t.rate], "o", **_OPEN, label=None if i else "as it is")
+            dot, away = (t.of, t.adjusted if t.adjusted is not None else t.rate), (5, (3, -9, 10)[i % 3])
+            axes.annotate(t.code, dot, xytext=away, textcoords="offset points", fontsize=7.5)
         low, high = funnel(middle, sizes[20:], deff, 3.090232)
-        axes.set_ylim(
-            max(0.0, min(*(t.rate for t in rows), low[0]) - 0.02), min(1.0, max(*(t.rate for t in rows), high[0]) + 0.01)
-        )
+        rates = [t.rate for t in rows]
+        axes.set_ylim(max(0.0, min(*rates, low[0]) - 0.02), min(1.0, max(*rates, high[0]) + 0.01))
         axes.set_xlabel("buds read")
         axes.set_ylabel("take")
         axes.xaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))
@@ -158,8 +173,8 @@ def curve(points: Sequence[Point], head: str, says: str) -> str:
         axes = figure.add_subplot()
         days = [0, *(p.day for p in points)]
         if all(p.low is not None for p in points):
-            axes.fill_between(days, [1.0, *(p.low or 0 for p in points)], [1.0, *(p.high or 0 for p in points)], step="post",
-                              color=LEAF, alpha=0.25, linewidth=0)  # fmt: skip
+            low, high = [1.0, *(p.low or 0 for p in points)], [1.0, *(p.high or 0 for p in points)]
+            axes.fill_between(days, low, high, **_BAND, alpha=0.25)
         axes.step(days, [1.0, *(p.survival for p in points)], where="post", color=LEAF, linewidth=1.4)
         axes.set_ylim(max(0.0, min([p.low or p.survival for p in points], default=0) - 0.05), 1.01)
         axes.set_xlabel(head)
@@ -204,11 +219,11 @@ def course(c: Course) -> str:
         axes = figure.add_subplot()
         days = [_day(on) for on, _, _, _ in c.believed]
         stands, low, high = [n for _, n, _, _ in c.believed], [n for _, _, n, _ in c.believed], [n for _, _, _, n in c.believed]
-        axes.step([_day(d) for d, _ in c.book], [n for _, n in c.book], where="post", color=PEEL, linewidth=1.1,
-                  label="the book, with every recorded change")  # fmt: skip
-        axes.fill_between(days, low, high, step="post", color=LEAF, alpha=0.28, linewidth=0, label="believed to stand, 95 %")
+        turns, book = [_day(d) for d, _ in c.book], [n for _, n in c.book]
+        axes.step(turns, book, where="post", color=PEEL, linewidth=1.1, label="the book, with every recorded change")
+        axes.fill_between(days, low, high, **_BAND, alpha=0.28, label="believed to stand, 95 %")
         axes.step(days, stands, where="post", color=LEAF, linewidth=1)
-        inside = [*(n for _, n in c.book), *low, *high]
+        inside = [*book, *low, *high]
         least, most = min(inside), max(inside)
         room = max(5, (most - least) * 0.15)
         axes.set_ylim(least - room, most + room)
@@ -216,11 +231,10 @@ def course(c: Course) -> str:
         axes.plot([_day(n.on) for n in good], [n.counted for n in good], "o", color=INK, markersize=3.5, label="counted")
         for i, n in enumerate(n for n in c.counts if n.flagged):
             at = min(max(n.counted, least - 0.6 * room), most + 0.6 * room)
-            axes.plot([_day(n.on)], [at], "X", markersize=7, markerfacecolor="white", markeredgecolor="#8a2f1d",
-                      label=None if i else "counted, and doubtful")  # fmt: skip
-            beyond = "" if at == n.counted else " (off the scale)"
-            axes.annotate(f"{n.counted:,}{beyond}", (_day(n.on), at), xytext=(-7, 0), textcoords="offset points", ha="right", va="center",
-                          fontsize=8, color="#8a2f1d")  # fmt: skip
+            axes.plot([_day(n.on)], [at], "X", **_DOUBTFUL, label=None if i else "counted, and doubtful")
+            said = f"{n.counted:,}" + ("" if at == n.counted else " (off the scale)")
+            left: Any = {"xytext": (-7, 0), "textcoords": "offset points", "ha": "right", "va": "center"}
+            axes.annotate(said, (_day(n.on), at), **left, fontsize=8, color=_ALARM)
         axes.yaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))
         locator = mpl.dates.AutoDateLocator(maxticks=8)  # type: ignore[no-untyped-call]
         axes.xaxis.set_major_locator(locator)
@@ -279,6 +293,6 @@ def causes(rows: Iterable[Cause], words: dict[str, str], says: str) -> str:
         axes.set_axisbelow(True)
         handles, labels = axes.get_legend_handles_labels()
         order = sorted(range(len(labels)), key=lambda i: [words[s] for s in stages].index(labels[i]))
-        axes.legend([handles[i] for i in order], [labels[i] for i in order], loc="lower right", fontsize=7.5,
-                    frameon=False, title="lost while", title_fontsize=7.5)  # fmt: skip
+        shown = [handles[i] for i in order], [labels[i] for i in order]
+        axes.legend(*shown, loc="lower right", fontsize=7.5, frameon=False, title="lost while", title_fontsize=7.5)
         return _svg(figure, says)

@@ -13,11 +13,37 @@ from pipeline.store import Store
 from pipeline.tables import TASK_WORDS
 from pipeline.workspace import Workspace
 
-STEP_WORDS = {"tray": "after trays", "bag": "after bags", "budded": "after budding", "read": "after the reading",
-              "cut_back": "after cutting back", "staked": "after staking", "topped": "after topping"}  # fmt: skip
-
-
+STEP_WORDS = {
+    "tray": "after trays",
+    "bag": "after bags",
+    "budded": "after budding",
+    "read": "after the reading",
+    "cut_back": "after cutting back",
+    "staked": "after staking",
+    "topped": "after topping",
+}
 _AGES = (30, 100, 200, 300, 450, 540)
+_STEPS = """
+SELECT step, at_risk, lost, "left", survival, low, high FROM survival WHERE "by" = 'all' AND clock = 'stage'
+"""
+_TIMES = """
+SELECT work, kind, units, plants, through, difference, low, high
+FROM timeliness
+ORDER BY work DESC, kind
+"""
+_OFF_TYPES = """
+SELECT rootstock, lifted, off_type, share, low, high, published_low, published_high,
+    coalesce(source, ''), coalesce(verdict, '')
+FROM off_type
+ORDER BY share DESC
+"""
+_RUNGS = "SELECT stage, lost, despatched, in_the_books, coalesce(lost_share, 0) FROM ladder"
+_TESTS = 'SELECT "by", clock, levels, groups, p_value FROM survival_tests'
+_AHEAD = """
+SELECT rootstock, scion, month, ready, low, high, ordered, overdue, ready_until, ordered_until, shortfall, chance_enough
+FROM projection
+ORDER BY shortfall DESC, month, rootstock, scion
+"""
 
 
 @dataclass(frozen=True)
@@ -239,6 +265,11 @@ def _shares(store: Store, by: str, names: dict[str, str]) -> list[Share]:
     return [Share(" + ".join(names.get(x, x) for x in level.split("+")), *rest) for level, *rest in rows]
 
 
+def _by_attempt(store: Store) -> list[Share]:
+    shares = sorted(_shares(store, "attempt", {}), key=lambda s: s.label)
+    return [replace(s, label="after all attempts so far" if s.label == "final" else f"attempt {s.label}") for s in shares]
+
+
 def _teams(store: Store, names: dict[str, str]) -> list[Team]:
     rows = store.rows(
         "SELECT team_code, lots, taken, read, take_rate, low, high, adjusted, adjusted_low, adjusted_high, q_value,"
@@ -262,11 +293,7 @@ def _at(points: list[Point], day: int) -> Point | None:
 
 
 def _ahead(store: Store, names: dict[str, str]) -> list[Ahead]:
-    rows = store.rows(
-        "SELECT rootstock, scion, month, ready, low, high, ordered, overdue, ready_until, ordered_until, shortfall, chance_enough"
-        " FROM projection ORDER BY shortfall DESC, month, rootstock, scion"
-    )
-    return [Ahead(" + ".join(names.get(x, x) for x in (a, b) if x), *rest) for a, b, *rest in rows]
+    return [Ahead(" + ".join(names.get(x, x) for x in (a, b) if x), *rest) for a, b, *rest in store.rows(_AHEAD)]
 
 
 def _causes(store: Store, forms_words: dict[str, str]) -> list[Cause]:
@@ -324,20 +351,16 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         states=counts_of_states(store),
         stock=gather_stock(store),
         courses=courses(store),
-        steps=[Step(*row) for row in store.rows(
-            "SELECT step, at_risk, lost, \"left\", survival, low, high FROM survival"
-            " WHERE \"by\" = 'all' AND clock = 'stage'")],
+        steps=[Step(*row) for row in store.rows(_STEPS)],
         causes=_causes(store, words),
         opened=store.value("SELECT coalesce(sum(quantity), 0)::BIGINT FROM movements WHERE kind = 'opened'"),
         take=overall[0] if overall else None,
         rho=store.value("SELECT rho FROM work.take_spread") or 0.0,
         deff=store.value("SELECT deff FROM take_rates WHERE \"by\" = 'all'") or 1.0,
         teams=_teams(store, names),
-        by_attempt=[replace(s, label={"final": "after all attempts so far"}.get(s.label, f"attempt {s.label}"))
-                    for s in sorted(_shares(store, "attempt", {}), key=lambda s: s.label)],
+        by_attempt=_by_attempt(store),
         by_days=sorted(_shares(store, "days", {}), key=lambda s: (s.label == "after 35", s.label != "before 18", s.label)),
-        timeliness=[Timeliness(w, k, u, n, y / n, d, low, high) for w, k, u, n, y, d, low, high in store.rows(
-            "SELECT work, kind, units, plants, through, difference, low, high FROM timeliness ORDER BY work DESC, kind")],
+        timeliness=[Timeliness(w, k, u, n, y / n, *rest) for w, k, u, n, y, *rest in store.rows(_TIMES)],
         in_time=store.rows("SELECT earliest_bud_take, latest_bud_take, 2 * cut_back + 1 FROM work.settings")[0],
         from_opening=opening,
         from_budding=budding,
@@ -346,13 +369,9 @@ def gather(store: Store, workspace: Workspace) -> Figures:
             "SELECT (SELECT sum(quantity) FROM work.budded_life WHERE kind = 'entered' AND age = 0 AND cause IS NULL)"
             " / nullif(sum(buds_set), 0) FROM work.lots WHERE attempt = 1"
         ),
-        tests=[Test(*row) for row in store.rows("SELECT \"by\", clock, levels, groups, p_value FROM survival_tests")],
-        off_types=[OffType(names.get(r, r), *rest) for r, *rest in store.rows(
-            "SELECT rootstock, lifted, off_type, share, low, high, published_low, published_high, coalesce(source, ''),"
-            " coalesce(verdict, '') FROM off_type"
-            " ORDER BY share DESC")],
-        ladder=[Rung(*row) for row in store.rows(
-            "SELECT stage, lost, despatched, in_the_books, coalesce(lost_share, 0) FROM ladder")],
+        tests=[Test(*row) for row in store.rows(_TESTS)],
+        off_types=[OffType(names.get(r, r), *rest) for r, *rest in store.rows(_OFF_TYPES)],
+        ladder=[Rung(*row) for row in store.rows(_RUNGS)],
         ahead=_ahead(store, names),
         order_faults=store.rows("SELECT code, fault FROM work.order_faults"),
         unknown_steps=step_words([step for (step,) in store.rows("SELECT step FROM work.unknown_steps")]),
@@ -364,4 +383,4 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         coming=_tasks(store, names, "days_over BETWEEN -7 AND 0"),
         looks=_looks(store),
         groups=_groups(store, names),
-    )  # fmt: skip
+    )

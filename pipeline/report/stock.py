@@ -11,13 +11,31 @@ from formpack.group_code import shown
 from pipeline.book.causes import MOVE
 from pipeline.store import Store
 
-STAGE_WORDS = {"tray": "in trays", "bag": "in bags", "budded": "budded", "read": "buds read", "cut_back": "cut back",
-               "staked": "staked", "topped": "topped", "gone": "gone"}  # fmt: skip
+STAGE_WORDS = {
+    "tray": "in trays",
+    "bag": "in bags",
+    "budded": "budded",
+    "read": "buds read",
+    "cut_back": "cut back",
+    "staked": "staked",
+    "topped": "topped",
+    "gone": "gone",
+}
 
-
-STOCK = ("standing", "stands_now", "counts", "discrepancies", "unrecorded", "chain_nodes", "movements", "list_locations",
-         "list_scions")  # fmt: skip
+STOCK = tuple("standing stands_now counts discrepancies unrecorded chain_nodes movements list_locations list_scions".split())
 """The tables that `gather_stock` reads."""
+_NODES = """
+SELECT n.on_date, n.ended, n.counted, n.book, b.stands::BIGINT, b.stands_low::BIGINT, b.stands_high::BIGINT,
+    n.kind = 'count', coalesce(c.flagged, false)
+FROM work.chain_nodes n
+JOIN work.chain_beliefs b USING (group_code, position)
+LEFT JOIN work.counts c USING (group_code, position)
+WHERE n.group_code = ?
+ORDER BY n.position
+"""
+_FLOWS = """
+SELECT on_date, ended, book_after FROM work.flows WHERE group_code = ? ORDER BY on_date, ended, instance_id
+"""
 
 
 @dataclass(frozen=True)
@@ -110,11 +128,12 @@ def _standing(store: Store, by: str, names: dict[str, str]) -> list[Standing]:
         " FROM standing s LEFT JOIN work.stands_now n USING (group_code) WHERE stage <> 'gone'"
         " GROUP BY level ORDER BY sum(s.estimate) DESC"
     )
-    return [
-        Standing(names.get(level or "", level or "not budded yet"), groups, estimate or 0, max(0, min(estimate or 0, int(low or 0))),
-                 max(estimate or 0, math.ceil(high or 0)), book)
-        for level, groups, estimate, book, low, high in rows
-    ]  # fmt: skip
+    found = []
+    for level, groups, estimate, book, low, high in rows:
+        plants = estimate or 0
+        least, most = max(0, min(plants, int(low or 0))), max(plants, math.ceil(high or 0))
+        found.append(Standing(names.get(level or "", level or "not budded yet"), groups, plants, least, most, book))
+    return found
 
 
 def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
@@ -153,8 +172,10 @@ def _moves(store: Store) -> list[Move]:
         " AND d.likely_cause = $1) ORDER BY u.size DESC, u.group_code",
         [MOVE],
     )
-    return [Move(shown(a), shown(b), size, min(since, until), max(since, until), chance)
-            for a, b, size, since, until, chance in rows]  # fmt: skip
+    return [
+        Move(shown(a), shown(b), size, min(since, until), max(since, until), chance)
+        for a, b, size, since, until, chance in rows
+    ]
 
 
 def _unrecorded(store: Store, by: str, names: dict[str, str], most: int) -> list[Unrecorded]:
@@ -164,11 +185,12 @@ def _unrecorded(store: Store, by: str, names: dict[str, str], most: int) -> list
         " GROUP BY level HAVING round(sum(u.lost)) > 0 ORDER BY sum(u.lost) DESC, level LIMIT ?",
         [most],
     )
-    return [
-        Unrecorded(names.get(level or "", level or "no place given"), round(lost), max(0, int(lost - 1.96 * sd)),
-                   round(lost + 1.96 * sd), lost / months if months else 0.0)
-        for level, lost, sd, months in rows
-    ]  # fmt: skip
+    found = []
+    for level, lost, sd, months in rows:
+        low, high = max(0, int(lost - 1.96 * sd)), round(lost + 1.96 * sd)
+        label = names.get(level or "", level or "no place given")
+        found.append(Unrecorded(label, round(lost), low, high, lost / months if months else 0.0))
+    return found
 
 
 def place_names(store: Store) -> dict[str, str]:
@@ -205,21 +227,12 @@ def courses(store: Store, most: int = 12) -> list[Course]:
         " ORDER BY greatest(abs(c.counted - c.expected), s.high - s.low) DESC, s.group_code LIMIT ?",
         [most],
     ):
-        nodes = store.rows(
-            "SELECT n.on_date, n.ended, n.counted, n.book, b.stands::BIGINT, b.stands_low::BIGINT, b.stands_high::BIGINT,"
-            " n.kind = 'count', coalesce(c.flagged, false) FROM work.chain_nodes n JOIN work.chain_beliefs b"
-            " USING (group_code, position) LEFT JOIN work.counts c USING (group_code, position) WHERE n.group_code = ? ORDER BY n.position",
-            [code],
-        )
-        flows = store.rows(
-            "SELECT on_date, ended, book_after FROM work.flows WHERE group_code = ? ORDER BY on_date, ended, instance_id", [code],
-        )  # fmt: skip
+        nodes, flows = store.rows(_NODES, [code]), store.rows(_FLOWS, [code])
         counts = tuple(Counted(on, counted, wrong) for on, _, counted, *_, made, wrong in nodes if made)
         believed = (*_believed(nodes, flows), (day, estimate, low, high))
-        found.append(Course(
-            shown(code), places.get(place, place or ""), counts, (*((on, n) for on, _, n in flows), (day, book)), believed,
-            f"Group {shown(code)}: counts, book and what is believed to stand; {estimate:,} now.",
-        ))  # fmt: skip
+        in_books = (*((on, n) for on, _, n in flows), (day, book))
+        says = f"Group {shown(code)}: counts, book and what is believed to stand; {estimate:,} now."
+        found.append(Course(shown(code), places.get(place, place or ""), counts, in_books, believed, says))
     return found
 
 

@@ -13,9 +13,12 @@ from openpyxl.utils import get_column_letter
 from pipeline.store import Store
 from pipeline.tables import TABLES, in_order, plain_cell
 
-_RATES = {"take_rate", "low", "high", "adjusted", "adjusted_low", "adjusted_high", "p_wrong", "survival",
-          "se", "share", "cumulative", "exact_share", "confidence", "difference", "lost_share", "published_low", "published_high",
-          "chance_enough"}  # fmt: skip
+_RATES = set(
+    """
+    take_rate low high adjusted adjusted_low adjusted_high p_wrong survival se share cumulative exact_share confidence
+    difference lost_share published_low published_high chance_enough
+    """.split()
+)
 MOST_ROWS = 20_000
 """Rows of a table that a sheet shows; a spreadsheet opens more slowly than anybody wants, and takes 1,048,576 at most."""
 _WIDE = {"message": 70, "advice": 60, "instance_id": 44, "instance_ids": 44, "source": 30, "level": 22}

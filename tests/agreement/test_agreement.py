@@ -29,17 +29,29 @@ OWN = SAMPLES / "a_form_of_the_nursery_s_own" / "forms"
 FORMS = load_forms(OWN)
 TODAY = dt.date.today()  # the engine asks the machine's clock, so the others are told the same day
 HERE, OTHER = issue(2026, 701, 2)
-EXTERNAL = {"staff_code": "S03", "team_code": "T02", "location": "H1", "seed_lot": "L2601-CARR", "rootstock": "CARRIZO",
-            "scion": "TAHITI", "budwood_batch": "B-TAH", "order_ref": "O001"}  # fmt: skip
+EXTERNAL = {
+    "staff_code": "S03",
+    "team_code": "T02",
+    "location": "H1",
+    "seed_lot": "L2601-CARR",
+    "rootstock": "CARRIZO",
+    "scion": "TAHITI",
+    "budwood_batch": "B-TAH",
+    "order_ref": "O001",
+}
 SCANS = {"group_code": "code_scanned", "to_group": "to_scanned", "set_aside_to": "aside_scanned"}
 
 
 def _base(form: Form) -> dict[str, str]:
     """Answers that every judge accepts, in the order of the form."""
     answers: dict[str, str] = {}
-    numbers = {"lifted": "1000", "counted": "1000", "planted": "1000", "burnt": "20", "killed": "3", "lowest_c": "-2",
-               "moved": "40", "lost": "4", "despatched": "300", "attempt": "1", "height_cm": "50", "stem_mm": "8",
-               "stub_cm": "4", "brown": "7"}  # fmt: skip
+    numbers = dict(
+        number.split("=")
+        for number in """
+        lifted=1000 counted=1000 planted=1000 burnt=20 killed=3 lowest_c=-2 moved=40 lost=4 despatched=300 attempt=1
+        height_cm=50 stem_mm=8 stub_cm=4 brown=7
+        """.split()
+    )
     for q in form.questions:
         if q.type == "integer":
             answers[q.name] = numbers.get(q.name, "0" if q.ledger == "leaves" else "10")
@@ -93,8 +105,13 @@ def _cases(form: Form) -> Iterator[tuple[str, dict[str, str]]]:
             continue
         good = HERE if name == "group_code" else OTHER
         ninety_seven = next(f"{n:06d}" for n in range(260_000, 270_000) if check_digits(f"{n:06d}") == "97")
-        tries = {"typed": good, "one digit wrong": str((int(good[0]) + 1) % 10) + good[1:], "seven digits": good[:7],
-                 "swapped": good[:5] + good[6] + good[5] + good[7], "other spelling of 97": ninety_seven + "00"}  # fmt: skip
+        tries = {
+            "typed": good,
+            "one digit wrong": str((int(good[0]) + 1) % 10) + good[1:],
+            "seven digits": good[:7],
+            "swapped": good[:5] + good[6] + good[5] + good[7],
+            "other spelling of 97": ninety_seven + "00",
+        }
         if name != "group_code":
             tries["the same group"] = HERE
         for what, text in tries.items():

@@ -73,7 +73,8 @@ def measure(given: argparse.Namespace, asked: list[str], data: Path) -> None:
                 results.write(given.json, where, code.commit, found, done)
     results.write(given.json, where, code.commit, found, done)
     print(
-        f"\nCommit {code.commit}, {where['cores']} cores ({where['cpu']}), Python {where['python']}, DuckDB {where['duckdb']}:\n"
+        f"\nCommit {code.commit}, {where['cores']} cores ({where['cpu']}),"
+        f" Python {where['python']}, DuckDB {where['duckdb']}:\n"
     )
     print(results.markdown(found))
 

@@ -32,10 +32,15 @@ SEEDS = tuple(range(11, 21))
 GROUPS, COUNTS, STAFF, PLACES = 500, 9, 14, 30
 START = dt.date(2025, 1, 6)
 RIGHT = {
-    "swap": {"digits swapped"}, "digit": {"one digit wrong"}, "left": {"crates left out"}, "twice": {"crates counted twice"},
-    "shown": {"shown number copied"}, "exchange": {"counts exchanged", "number of another group"},
-    "row": {"miscounted", "cause not known"}, "near": {"miscounted", "cause not known"},
-}  # fmt: skip
+    "swap": {"digits swapped"},
+    "digit": {"one digit wrong"},
+    "left": {"crates left out"},
+    "twice": {"crates counted twice"},
+    "shown": {"shown number copied"},
+    "exchange": {"counts exchanged", "number of another group"},
+    "row": {"miscounted", "cause not known"},
+    "near": {"miscounted", "cause not known"},
+}
 """The causes that would be right for each kind of fault; `row` and `near` are of no kind that the model knows."""
 
 
@@ -75,16 +80,33 @@ class Nursery:
 
     def _send(self, form: str, day: dt.date, minute: int, staff: int, code: str, **answers: object) -> None:
         at = dt.datetime.combine(day, dt.time(7)) + dt.timedelta(minutes=minute)
-        self.sent[form].append({
-            "KEY": f"uuid:{form}-{len(self.sent[form])}", "end": f"{at.isoformat()}.000Z", "visit_date": day.isoformat(),
-            "staff_code": f"S{staff + 1:02}", "group_code": code, **answers,
-        })  # fmt: skip
+        self.sent[form].append(
+            {
+                "KEY": f"uuid:{form}-{len(self.sent[form])}",
+                "end": f"{at.isoformat()}.000Z",
+                "visit_date": day.isoformat(),
+                "staff_code": f"S{staff + 1:02}",
+                "group_code": code,
+                **answers,
+            }
+        )
 
     def _live(self) -> None:
         for g in self.groups:
-            self._send("open_group", START, 0, 0, g.code, seed_lot="L", rootstock="CARRIZO", sow_date="2024-10-01",
-                       lifted=g.opened, planted=g.opened, location=f"P{g.place:02}",
-                       **{f"cull_{c}": 0 for c in ("off_type", "bent_root", "etiolated", "weak", "other")})  # fmt: skip
+            self._send(
+                "open_group",
+                START,
+                0,
+                0,
+                g.code,
+                seed_lot="L",
+                rootstock="CARRIZO",
+                sow_date="2024-10-01",
+                lifted=g.opened,
+                planted=g.opened,
+                location=f"P{g.place:02}",
+                **{f"cull_{c}": 0 for c in ("off_type", "bent_root", "etiolated", "weak", "other")},
+            )
         day = START
         for t in range(COUNTS):
             last, day = day, day + dt.timedelta(days=int(self.dice.integers(24, 55)))
@@ -99,8 +121,15 @@ class Nursery:
                 g.stands -= min(g.stands, int(lost))
                 dead = int(self.dice.binomial(g.stands, 0.006))
                 if dead and self.dice.random() < 0.6:
-                    self._send("loss", last + dt.timedelta(days=days // 2), 5, int(self.dice.integers(STAFF)), g.code,
-                               lost=dead, loss_cause="dead")  # fmt: skip
+                    self._send(
+                        "loss",
+                        last + dt.timedelta(days=days // 2),
+                        5,
+                        int(self.dice.integers(STAFF)),
+                        g.code,
+                        lost=dead,
+                        loss_cause="dead",
+                    )
                     g.stands -= dead
             self._count_all(t, day)
 
@@ -130,8 +159,18 @@ class Nursery:
                     g.said[t], m.said[t] = m.said[t], g.said[t]
                     g.kind[t] = m.kind[t] = "exchange"
         for minute, (g, who) in enumerate(said):
-            self._send("stock_count", day, 10 + minute, who, g.code, coverage="whole", counted=g.said[t], shown_count=g.listed,
-                       list_date=(day - dt.timedelta(days=2)).isoformat(), recount="yes")  # fmt: skip
+            self._send(
+                "stock_count",
+                day,
+                10 + minute,
+                who,
+                g.code,
+                coverage="whole",
+                counted=g.said[t],
+                shown_count=g.listed,
+                list_date=(day - dt.timedelta(days=2)).isoformat(),
+                recount="yes",
+            )
             g.listed = g.said[t]
 
     def _written(self, g: Group, who: int) -> tuple[str, int]:
@@ -147,8 +186,12 @@ class Nursery:
                 text[int(d.integers(len(text)))] = str(d.integers(1, 10))
                 return kind, int("".join(text))
             slip = int(np.rint(d.normal(0, 1))) if d.random() < 0.4 else 0
-            return kind, {"left": x - 20 * int(d.integers(1, 4)) + slip, "twice": x + 20 * int(d.integers(1, 3)) + slip,
-                          "shown": g.listed, "row": int(x * d.uniform(0.86, 0.95))}[kind]  # fmt: skip
+            return kind, {
+                "left": x - 20 * int(d.integers(1, 4)) + slip,
+                "twice": x + 20 * int(d.integers(1, 3)) + slip,
+                "shown": g.listed,
+                "row": int(x * d.uniform(0.86, 0.95)),
+            }[kind]
         if who == self.rounds and d.random() < 0.5:
             return "", round(x, -1)
         if d.random() < self.exact[who]:
@@ -185,9 +228,14 @@ def measured(seed: int) -> dict[str, float]:
         with Store.open(workspace.store_file) as store:
             standing = {r[0]: r[1:] for r in store.rows("SELECT group_code, estimate, low, high, book_count FROM standing")}
             flagged = set(store.rows("SELECT group_code, on_date FROM counts WHERE flagged"))
-            said = {(c, d): (cause, other) for c, d, cause, other in store.rows(
-                "SELECT d.group_code, d.on_date, d.likely_cause, d.other_group FROM discrepancies d JOIN counts c"
-                " USING (group_code, on_date) WHERE c.flagged AND d.likely_cause NOT LIKE 'un%' AND d.likely_cause NOT LIKE 'trans%'")}  # fmt: skip
+            said = {
+                (c, d): (cause, other)
+                for c, d, cause, other in store.rows(
+                    "SELECT d.group_code, d.on_date, d.likely_cause, d.other_group FROM discrepancies d JOIN counts c"
+                    " USING (group_code, on_date) WHERE c.flagged AND d.likely_cause NOT LIKE 'un%'"
+                    " AND d.likely_cause NOT LIKE 'trans%'"
+                )
+            }
             moved = set(
                 store.rows("SELECT group_code, other_group FROM discrepancies WHERE likely_cause = 'transfer not recorded'")
             )
@@ -215,13 +263,20 @@ def measured(seed: int) -> dict[str, float]:
     pairs = sum((a, b) in moved and (b, a) in moved for a, b, _ in nursery.moves)
     print(f"  seed {seed}: causes taken for others: {dict(wrong_causes.most_common(8))}", file=sys.stderr)
     return {
-        "seed": seed, "coverage": float(((low <= true) & (true <= high)).mean()), "mean error": float(error.mean()),
+        "seed": seed,
+        "coverage": float(((low <= true) & (true <= high)).mean()),
+        "mean error": float(error.mean()),
         "of last count": float(error.mean() / np.abs(last - true).mean()),
         "rms of last count": float(np.sqrt((error**2).mean() / ((last - true) ** 2).mean())),
-        "of book": float(error.mean() / np.abs(book - true).mean()), "flags": len(flagged), "flags right": right / len(flagged),
-        "faults": faults, "faults flagged": found / faults, "cause right": caused / found,
-        "moves found": pairs / max(1, len(nursery.moves)), "claims right": sum((a, b) in moved for a, b, _ in nursery.moves) / max(1, len(moved) // 2),
-    }  # fmt: skip
+        "of book": float(error.mean() / np.abs(book - true).mean()),
+        "flags": len(flagged),
+        "flags right": right / len(flagged),
+        "faults": faults,
+        "faults flagged": found / faults,
+        "cause right": caused / found,
+        "moves found": pairs / max(1, len(nursery.moves)),
+        "claims right": sum((a, b) in moved for a, b, _ in nursery.moves) / max(1, len(moved) // 2),
+    }
 
 
 def speed(groups: int) -> None:
@@ -234,11 +289,20 @@ def speed(groups: int) -> None:
         gross, nursery.integers(0, 1200, shape), stood + (nursery.random(shape) < 0.3) * nursery.integers(-4, 5, shape)
     )
     chains = Chains(
-        np.full(groups, 12), np.full(groups, 1000), counted, np.full(shape, 1000), np.zeros(shape, int), np.full(shape, -1),
+        np.full(groups, 12),
+        np.full(groups, 1000),
+        counted,
+        np.full(shape, 1000),
+        np.zeros(shape, int),
+        np.full(shape, -1),
         nursery.choice([20.0, 30.0, 40.0], shape),
-        nursery.integers(1, 8, shape), np.full(shape, 0.7), np.full(shape, -1), np.full(shape, 0.001),
-        np.zeros((*shape, 0), int), np.zeros((*shape, 0)),
-    )  # fmt: skip
+        nursery.integers(1, 8, shape),
+        np.full(shape, 0.7),
+        np.full(shape, -1),
+        np.full(shape, 0.001),
+        np.zeros((*shape, 0), int),
+        np.zeros((*shape, 0)),
+    )
     who = nursery.integers(0, 20, (*shape, 1))
     begin = time.perf_counter()
     np.sort(np.tile(stood.astype(float), (1, 100)), axis=1)
@@ -251,8 +315,10 @@ def speed(groups: int) -> None:
         believe(b.chains, b.low, b.width, learned.rates, 20)
     end = time.perf_counter()
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"{groups:,} groups x 12 counts: learned {middle - begin:.1f} s, worked out {end - middle:.1f} s"
-          f" ({(end - begin) / base:.0f} times sorting them a hundred times over), {memory:.0f} MB at most")  # fmt: skip
+    print(
+        f"{groups:,} groups x 12 counts: learned {middle - begin:.1f} s, worked out {end - middle:.1f} s"
+        f" ({(end - begin) / base:.0f} times sorting them a hundred times over), {memory:.0f} MB at most"
+    )
 
 
 def main() -> None:

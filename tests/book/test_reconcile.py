@@ -33,14 +33,14 @@ class Bench:
     def note(self, form: str, day: str, group: int, at: str = "10:00", who: str = "S01", **answers: Any) -> str:
         self.number += 1
         key = f"uuid:{form}-{self.number}"
-        self.rows.setdefault(form, []).append(
-            {"KEY": key, "end": f"2026-{day}T{at}:00.000Z", "visit_date": f"2026-{day}", "staff_code": who,
-             "group_code": CODES[group], **answers})  # fmt: skip
+        visit = {"KEY": key, "end": f"2026-{day}T{at}:00.000Z", "visit_date": f"2026-{day}", "staff_code": who}
+        self.rows.setdefault(form, []).append({**visit, "group_code": CODES[group], **answers})
         return key
 
     def open(self, group: int, planted: int, place: str = "H1", day: str = "02-02") -> None:
-        self.note("open_group", day, group, "08:00", seed_lot="L2601-CARR", rootstock="CARRIZO", sow_date="2025-12-01",
-                  lifted=planted, planted=planted, location=place, **dict.fromkeys(CULLS.split(","), 0))  # fmt: skip
+        seed = {"seed_lot": "L2601-CARR", "rootstock": "CARRIZO", "sow_date": "2025-12-01"}
+        plants = {"lifted": planted, "planted": planted, "location": place, **dict.fromkeys(CULLS.split(","), 0)}
+        self.note("open_group", day, group, "08:00", **seed, **plants)
 
     def count(self, day: str, group: int, counted: int, at: str = "10:00", who: str = "S01", coverage: str = "whole") -> str:
         return self.note("stock_count", day, group, at, who, coverage=coverage, counted=counted, recount="yes")
@@ -64,8 +64,8 @@ class Bench:
         return {r[0]: r[1:] for r in table(self.workspace, "standing", "group_code, estimate, low, high, state")}
 
     def doubts(self, group: int) -> list[tuple[Any, ...]]:
-        return table(self.workspace, "discrepancies", "likely_cause, advice, other_group, confidence",
-                     f"group_code = '{CODES[group]}'")  # fmt: skip
+        columns = "likely_cause, advice, other_group, confidence"
+        return table(self.workspace, "discrepancies", columns, f"group_code = '{CODES[group]}'")
 
 
 @pytest.fixture

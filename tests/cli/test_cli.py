@@ -56,9 +56,8 @@ def test_something_to_look_at_ends_with_1(nursery: Path) -> None:
 
 def test_every_command_speaks_json(nursery: Path) -> None:
     shutil.copytree(SAMPLES / "two_groups_are_put_together" / "inbox", nursery / "inbox", dirs_exist_ok=True)
-    for words in (["init", "--json"], ["import", "--json"], ["problems", "--json"], ["report", "--json"], ["due", "--json"],
-                  ["rebuild", "--json"], ["check", "--json"]):  # fmt: skip
-        assert isinstance(json.loads(formpack(*words, cwd=nursery)), dict), words
+    for command in ("init", "import", "problems", "report", "due", "rebuild", "check"):
+        assert isinstance(json.loads(formpack(command, "--json", cwd=nursery)), dict), command
 
 
 @pytest.mark.parametrize(
@@ -129,6 +128,7 @@ def test_the_demo_does_not_land_on_other_things(tmp_path: Path) -> None:
 
 
 def test_help_pays_for_nothing_heavy() -> None:
-    code = "import sys, pipeline.cli; print([m for m in ('pandas', 'pandera', 'duckdb', 'numpy', 'matplotlib', 'pyxform') if m in sys.modules])"
+    heavy = ("pandas", "pandera", "duckdb", "numpy", "matplotlib", "pyxform")
+    code = f"import sys, pipeline.cli; print([m for m in {heavy} if m in sys.modules])"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.strip() == "[]"

@@ -40,8 +40,12 @@ class Phone:
         path = f"{_compiled()}{os.pathsep}{engine_jar()}"
         self.process = subprocess.Popen(
             ["java", f"-Duser.timezone={timezone}", "-cp", path, "Drive"],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, encoding="utf-8",
-        )  # fmt: skip
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+            encoding="utf-8",
+        )
 
     def __enter__(self) -> Phone:
         return self

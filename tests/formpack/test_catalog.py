@@ -13,7 +13,8 @@ from tests.conftest import SAMPLES
 
 FORMS = load_forms()
 CONTRACT = {
-    "open_group": "seed_lot rootstock sow_date lifted cull_off_type cull_bent_root cull_etiolated cull_weak cull_other planted location",
+    "open_group": "seed_lot rootstock sow_date lifted cull_off_type cull_bent_root cull_etiolated cull_weak cull_other planted"
+    " location",
     "cull_round": "coverage counted cull_off_type cull_bent_root cull_etiolated cull_weak cull_disease cull_other dead",
     "bag_up": "coverage bagged cull_off_type cull_bent_root cull_weak cull_disease cull_other dead height_cm location",
     "transfer": "to_group moved transfer_reason",
@@ -21,7 +22,8 @@ CONTRACT = {
     "budding": "team_code attempt scion budwood_batch buds_set passed_over stem_mm height_cm",
     "bud_take": "team_code attempt green brown unsure missing set_aside_to",
     "cut_back": "coverage cut not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead stub_cm",
-    "stake": "coverage staked not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead shoots_removed stakes_treated",
+    "stake": "coverage staked not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead shoots_removed"
+    " stakes_treated",
     "top": "coverage topped not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead stem_mm",
     "stock_count": "coverage counted location",
     "loss": "lost loss_cause photo",

@@ -12,8 +12,14 @@ from hypothesis import strategies as st
 from formpack.expression import ExpressionError, conjuncts, evaluate, is_phone_only, limit, parse, to_sql
 
 DAY = dt.date(2026, 11, 2)
-SCOPE: dict[str | None, Any] = {"n": ("n", "number"), "m": ("m", "number"), "t": ("t", "text"), "d": ("d", "date"),
-                                None: ("n", "number"), "twice": parse("${n} * 2")}  # fmt: skip
+SCOPE: dict[str | None, Any] = {
+    "n": ("n", "number"),
+    "m": ("m", "number"),
+    "t": ("t", "text"),
+    "d": ("d", "date"),
+    None: ("n", "number"),
+    "twice": parse("${n} * 2"),
+}
 
 
 def both(text: str, **answers: Any) -> Any:
@@ -76,12 +82,19 @@ def test_python_and_sql_judge_alike(text: str, answers: dict[str, Any], verdict:
     assert both(text, **answers) is verdict
 
 
-@given(n=st.one_of(st.none(), st.integers(-10**6, 10**6)), m=st.one_of(st.none(), st.integers(-10**6, 10**6)),
-       t=st.one_of(st.none(), st.text("0123456789- ab", max_size=9)))  # fmt: skip
+@given(
+    n=st.one_of(st.none(), st.integers(-1_000_000, 1_000_000)),
+    m=st.one_of(st.none(), st.integers(-1_000_000, 1_000_000)),
+    t=st.one_of(st.none(), st.text("0123456789- ab", max_size=9)),
+)
 @settings(max_examples=60, deadline=None)
 def test_any_answers_are_judged_alike(n: int | None, m: int | None, t: str | None) -> None:
-    for text in ("${n} <= ${m} and not(${n} = ${m})", "coalesce(${n}, 0) >= coalesce(${m}, 5) or ${t} = ''",
-                 "regex(${t}, '^[0-9]+$') and number(${t}) > ${n}", "${n} + ${m} > 3 or ${n} != ''"):  # fmt: skip
+    for text in (
+        "${n} <= ${m} and not(${n} = ${m})",
+        "coalesce(${n}, 0) >= coalesce(${m}, 5) or ${t} = ''",
+        "regex(${t}, '^[0-9]+$') and number(${t}) > ${n}",
+        "${n} + ${m} > 3 or ${n} != ''",
+    ):
         both(text, n=n, m=m, t=t)
 
 

@@ -98,8 +98,10 @@ def test_a_surprising_count_asks_for_a_recount_and_lets_go(nursery: Workspace) -
         assert it.ask("LABEL", "recount") == ["ABSENT"], "a part may be small"
 
 
-@pytest.mark.parametrize(("language", "word"), [("English (en)", "Green and alive"), ("Español (es)", "Verdes y vivas"),
-                                                ("Português (pt)", "Verdes e vivas")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("language", "word"),
+    [("English (en)", "Green and alive"), ("Español (es)", "Verdes y vivas"), ("Português (pt)", "Verdes e vivas")],
+)
 def test_three_languages(language: str, word: str, nursery: Workspace) -> None:
     with Phone() as it:
         it.ask("FORM", str(nursery.phone / "bud_take.xml"))

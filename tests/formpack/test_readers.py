@@ -10,9 +10,17 @@ from formpack.readers import READERS, Unreadable
 
 @pytest.mark.parametrize(
     ("kind", "text", "value"),
-    [("integer", "940", 940), ("integer", "-5", -5), ("integer", "007", 7), ("decimal", "8.5", 8.5), ("decimal", "-2", -2.0),
-     ("date", "2026-03-02", dt.date(2026, 3, 2)), ("code", "26-0012-39", "26001239"), ("text", "=1+1", "=1+1")],
-)  # fmt: skip
+    [
+        ("integer", "940", 940),
+        ("integer", "-5", -5),
+        ("integer", "007", 7),
+        ("decimal", "8.5", 8.5),
+        ("decimal", "-2", -2.0),
+        ("date", "2026-03-02", dt.date(2026, 3, 2)),
+        ("code", "26-0012-39", "26001239"),
+        ("text", "=1+1", "=1+1"),
+    ],
+)
 def test_answers_are_read(kind: str, text: str, value: Any) -> None:
     assert READERS[kind](text) == value
 

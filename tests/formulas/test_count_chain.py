@@ -33,11 +33,20 @@ def chain(
     """One group of a thousand with these counts, every `days` days."""
     n = len(counted)
     filled = {
-        "length": np.array([n]), "opened": np.array([opened]), "counted": np.array([counted]),
-        "book": np.array([book or [opened] * n]), "floor": np.zeros((1, n), int), "ceiling": np.full((1, n), -1), "exposure": np.full((1, n), days),
-        "stage": np.ones((1, n), int), "exact": np.full((1, n), exact), "shown": np.full((1, n), -1),
-        "of_others": np.zeros((1, n)), "jump": np.zeros((1, n, 0), int), "jump_chance": np.zeros((1, n, 0)),
-    }  # fmt: skip
+        "length": np.array([n]),
+        "opened": np.array([opened]),
+        "counted": np.array([counted]),
+        "book": np.array([book or [opened] * n]),
+        "floor": np.zeros((1, n), int),
+        "ceiling": np.full((1, n), -1),
+        "exposure": np.full((1, n), days),
+        "stage": np.ones((1, n), int),
+        "exact": np.full((1, n), exact),
+        "shown": np.full((1, n), -1),
+        "of_others": np.zeros((1, n)),
+        "jump": np.zeros((1, n, 0), int),
+        "jump_chance": np.zeros((1, n, 0)),
+    }
     return Chains(**(filled | {k: np.array([v]) for k, v in more.items()}))  # type: ignore[arg-type]
 
 
@@ -47,10 +56,9 @@ def written_chance(y: int, x: int, exact: float, rates: Rates, shown: int = -1, 
     found = sources(np.array([y]), 20)
     slips = sum(gross[w] * c for s, c, w in zip(found.stood[0], found.chance[0], found.way, strict=True) if s == x)
     spread = (y <= 2 * x + 1000) / (2 * x + 1001) / 2 + 0.5 / (2 * (abs(y - x) + 3) * np.log(1 + x / 3 + 1))
-    return float(
-        (1 - rates.gross) * (exact * (x == y) + (1 - exact) * near(np.array([float(y)]), np.array([float(x)]), rates)[0][0])
-        + slips + gross[SHOWN] * (y == shown) + gross[OTHER] * of_others + gross[ANY] * spread
-    )  # fmt: skip
+    sound = exact * (x == y) + (1 - exact) * near(np.array([float(y)]), np.array([float(x)]), rates)[0][0]
+    wrong = slips + gross[SHOWN] * (y == shown) + gross[OTHER] * of_others + gross[ANY] * spread
+    return float((1 - rates.gross) * sound + wrong)
 
 
 @pytest.mark.parametrize(
@@ -78,8 +86,11 @@ def test_a_tiny_chain_is_as_enumerated(counted: list[int], book: list[int], more
 
     sd = max(rates.error * opened, 1.0)
     thin = {d: 1 / (abs(d) + 5) for d in range(low, low + width)}
-    start = {d: (1 - rates.opening_exact) * ((1 - rates.tail) * (stats.norm.cdf((d + 0.5) / sd) - stats.norm.cdf((d - 0.5) / sd))
-             + rates.tail * thin[d] / sum(thin.values())) + rates.opening_exact * (d == 0) for d in range(low, low + width)}  # fmt: skip
+    all_thin, start = sum(thin.values()), {}
+    for d in thin:
+        near_by = stats.norm.cdf((d + 0.5) / sd) - stats.norm.cdf((d - 0.5) / sd)
+        inexact = (1 - rates.tail) * near_by + rates.tail * thin[d] / all_thin
+        start[d] = (1 - rates.opening_exact) * inexact + rates.opening_exact * (d == 0)
     found = sources(np.array([opened]), 20)
     for x, chance, way in zip(found.stood[0], found.chance[0], found.way, strict=True):
         if x >= 0 and x - opened in start:
@@ -216,10 +227,20 @@ def test_rates_are_found_again() -> None:
     counted = np.where(generator.random((groups, times)) < exact[who[..., 0]], stood, stood + off)
     shape = (groups, times)
     c = Chains(
-        np.full(groups, times), np.full(groups, 1000), counted, np.full(shape, 1000), np.zeros(shape, int), np.full(shape, -1),
-        np.full(shape, 30.0), np.ones(shape, int), np.zeros(shape), np.full(shape, -1), np.zeros(shape), np.zeros((*shape, 0), int),
-        np.zeros((*shape, 0)),
-    )  # fmt: skip
+        length=np.full(groups, times),
+        opened=np.full(groups, 1000),
+        counted=counted,
+        book=np.full(shape, 1000),
+        floor=np.zeros(shape, int),
+        ceiling=np.full(shape, -1),
+        exposure=np.full(shape, 30.0),
+        stage=np.ones(shape, int),
+        exact=np.zeros(shape),
+        shown=np.full(shape, -1),
+        of_others=np.zeros(shape),
+        jump=np.zeros((*shape, 0), int),
+        jump_chance=np.zeros((*shape, 0)),
+    )
     learned = learn(c, who, 2, 20, {}, rounds=15)
     assert learned.rates.loss[1] == pytest.approx(rate, rel=0.1)
     assert learned.rates.clump == pytest.approx(1.0, abs=0.35)

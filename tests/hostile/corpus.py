@@ -22,8 +22,16 @@ _DIGIT = str((int(GROUP[4]) + 1) % 10)
 
 def count(identity: str, **changed: object) -> dict[str, object]:
     """A sound stock count, with answers changed or (None) left out."""
-    answers: dict[str, object] = {"form_id": "stock_count", "KEY": identity, "visit_date": "2026-04-01", "staff_code": "S01",
-                                  "group_code": GROUP, "coverage": "whole", "counted": 958, "note": identity}  # fmt: skip
+    answers: dict[str, object] = {
+        "form_id": "stock_count",
+        "KEY": identity,
+        "visit_date": "2026-04-01",
+        "staff_code": "S01",
+        "group_code": GROUP,
+        "coverage": "whole",
+        "counted": 958,
+        "note": identity,
+    }
     return {k: v for k, v in (answers | changed).items() if v is not None}
 
 
@@ -50,34 +58,86 @@ def _answers() -> Iterator[tuple[str, dict[str, object], Outcome]]:
     stop = "quarantined"
     tries: dict[str, list[tuple[object, str]]] = {
         "counted": [
-            ("-1", "impossible_value"), ("20001", "impossible_value"), ("1e3", "wrong_type"), ("NaN", "wrong_type"),
-            ("inf", "wrong_type"), ("12.0", "wrong_type"), ("1,000", "wrong_type"), ("1 000", "wrong_type"), ("٩٤٠", "wrong_type"),
-            ("９４０", "wrong_type"), ("9" * 19, "wrong_type"), ("9223372036854775807", "wrong_type"),
-            ("-9223372036854775808", "wrong_type"), ("9" * 18, "impossible_value"), ("0x10", "wrong_type"), ("1_000", "wrong_type"),
-            ("+5", "wrong_type"), ("", "missing_answer"), (None, "missing_answer"), (True, "wrong_type"), ("95O", "wrong_type"),
-            ([1, 2], "answered_twice"), ({"a": {"b": 3}}, "missing_answer"), ("958'--", "wrong_type"), (9.58e2, "wrong_type"),
+            ("-1", "impossible_value"),
+            ("20001", "impossible_value"),
+            ("1e3", "wrong_type"),
+            ("NaN", "wrong_type"),
+            ("inf", "wrong_type"),
+            ("12.0", "wrong_type"),
+            ("1,000", "wrong_type"),
+            ("1 000", "wrong_type"),
+            ("٩٤٠", "wrong_type"),
+            ("９４０", "wrong_type"),
+            ("9" * 19, "wrong_type"),
+            ("9223372036854775807", "wrong_type"),
+            ("-9223372036854775808", "wrong_type"),
+            ("9" * 18, "impossible_value"),
+            ("0x10", "wrong_type"),
+            ("1_000", "wrong_type"),
+            ("+5", "wrong_type"),
+            ("", "missing_answer"),
+            (None, "missing_answer"),
+            (True, "wrong_type"),
+            ("95O", "wrong_type"),
+            ([1, 2], "answered_twice"),
+            ({"a": {"b": 3}}, "missing_answer"),
+            ("958'--", "wrong_type"),
+            (9.58e2, "wrong_type"),
         ],
         "visit_date": [
-            ("2/3/26", "wrong_type"), ("46083", "wrong_type"), ("2026-02-30", "wrong_type"), ("2026-3-2", "wrong_type"),
-            ("0001-01-01", "impossible_value"), ("9999-12-31", "impossible_value"), ("2026-04-01T00:00:00", "wrong_type"),
-            ("tomorrow", "wrong_type"), ("2027-01-01", "impossible_value"), ("２０２６-04-01", "wrong_type"),
-            ("2026-01-01", "before_opening"), ("99999", "wrong_type"), ("", "missing_answer"),
+            ("2/3/26", "wrong_type"),
+            ("46083", "wrong_type"),
+            ("2026-02-30", "wrong_type"),
+            ("2026-3-2", "wrong_type"),
+            ("0001-01-01", "impossible_value"),
+            ("9999-12-31", "impossible_value"),
+            ("2026-04-01T00:00:00", "wrong_type"),
+            ("tomorrow", "wrong_type"),
+            ("2027-01-01", "impossible_value"),
+            ("２０２６-04-01", "wrong_type"),
+            ("2026-01-01", "before_opening"),
+            ("99999", "wrong_type"),
+            ("", "missing_answer"),
         ],
         "group_code": [
-            (GROUP[:4] + _DIGIT + GROUP[5:], "bad_code"), (GROUP[:7], "bad_code"), ("ABCDEFGH", "bad_code"),
-            ("２" + GROUP[1:], "bad_code"), ("", "missing_answer"), (f"{GROUP}9", "bad_code"), ("' OR 1=1 --", "bad_code"),
+            (GROUP[:4] + _DIGIT + GROUP[5:], "bad_code"),
+            (GROUP[:7], "bad_code"),
+            ("ABCDEFGH", "bad_code"),
+            ("２" + GROUP[1:], "bad_code"),
+            ("", "missing_answer"),
+            (f"{GROUP}9", "bad_code"),
+            ("' OR 1=1 --", "bad_code"),
             (next(f"{n:06d}00" for n in range(260_000, 270_000) if check_digits(f"{n:06d}") == "97"), "bad_code"),
         ],
-        "staff_code": [("S99", "not_in_list"), ("s01", "not_in_list"), ("'; DROP TABLE kept.raw_files; --", "not_in_list"),
-                       ("S01 S02", "not_in_list"), ("=S01", "not_in_list"), ("\u202eS01", "not_in_list")],
+        "staff_code": [
+            ("S99", "not_in_list"),
+            ("s01", "not_in_list"),
+            ("'; DROP TABLE kept.raw_files; --", "not_in_list"),
+            ("S01 S02", "not_in_list"),
+            ("=S01", "not_in_list"),
+            ("\u202eS01", "not_in_list"),
+        ],
         "coverage": [("all", "not_in_list"), ("WHOLE", "not_in_list"), ("whole part", "not_in_list")],
-    }  # fmt: skip
+    }
     for field, values in tries.items():
         for number, (value, rule) in enumerate(values):
             identity = f"{field}-{number}"
             yield identity, count(identity, **{field: value}), [(stop, rule)]
-    odd = ["'; DELETE FROM answers.stock_count; --", "=cmd|' /C calc'!A0", "+1+1", "@SUM(A1)", "\u202e\u2066reversed", "x" * 1_000_000,
-           "{label} {value} %s", "<b>&amp;</b>", "line\nline\r\nline", "é" * 1000, '"', "\\", "\t"]  # fmt: skip
+    odd = [
+        "'; DELETE FROM answers.stock_count; --",
+        "=cmd|' /C calc'!A0",
+        "+1+1",
+        "@SUM(A1)",
+        "\u202e\u2066reversed",
+        "x" * 1_000_000,
+        "{label} {value} %s",
+        "<b>&amp;</b>",
+        "line\nline\r\nline",
+        "é" * 1000,
+        '"',
+        "\\",
+        "\t",
+    ]
     for number, text in enumerate(odd):
         yield f"note-{number}", count(f"note-{number}", visit_date=f"2026-05-{number + 1:02d}", note=f"n{number}{text}"), GOOD
     yield "note-nul", count("note-nul", note="a\0b"), [(stop, "wrong_type")]
@@ -203,12 +263,24 @@ def _files() -> Iterator[tuple[str, bytes, Outcome]]:
 
 
 def _row(identity: str, counted: int) -> str:
-    return f"KEY,visit_date,staff_code,group_code,coverage,counted,note\n{identity},2026-04-01,S01,{GROUP},whole,{counted},{identity}\n"
+    head = "KEY,visit_date,staff_code,group_code,coverage,counted,note"
+    return f"{head}\n{identity},2026-04-01,S01,{GROUP},whole,{counted},{identity}\n"
 
 
-OPENING = {"form_id": "open_group", "KEY": "opening", "visit_date": "2026-03-02", "staff_code": "S01", "group_code": GROUP,
-           "seed_lot": "L2601-CARR", "rootstock": "CARRIZO", "sow_date": "2025-12-01", "lifted": 960, "cull_off_type": 0,
-           "cull_bent_root": 0, "cull_etiolated": 0, "cull_weak": 0, "cull_other": 0, "planted": 960, "location": "H1"}  # fmt: skip
+OPENING = {
+    "form_id": "open_group",
+    "KEY": "opening",
+    "visit_date": "2026-03-02",
+    "staff_code": "S01",
+    "group_code": GROUP,
+    "seed_lot": "L2601-CARR",
+    "rootstock": "CARRIZO",
+    "sow_date": "2025-12-01",
+    "lifted": 960,
+    **dict.fromkeys("cull_off_type cull_bent_root cull_etiolated cull_weak cull_other".split(), 0),
+    "planted": 960,
+    "location": "H1",
+}
 
 
 def corpus() -> dict[str, tuple[bytes, Outcome]]:

@@ -67,12 +67,13 @@ def test_all_of_it_stays_under_a_gigabyte(nursery: Workspace, tmp_path: Path) ->
     """The whole corpus at once, in a process of its own."""
     again = new_workspace(tmp_path)
     code = (
-        "import resource, sys, time; from pathlib import Path; from pipeline import run; from pipeline.workspace import Workspace;"
+        "import resource, sys, time; from pathlib import Path;"
+        "from pipeline import run; from pipeline.workspace import Workspace;"
         "started = time.monotonic(); run.import_files(Workspace(Path(sys.argv[1])), [Path(sys.argv[2])]);"
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024, int(time.monotonic() - started))"
     )
-    done = subprocess.run([sys.executable, "-c", code, str(again.folder), str(nursery.inbox)], capture_output=True, text=True,
-                          check=True, cwd=ROOT)  # fmt: skip
+    command = [sys.executable, "-c", code, str(again.folder), str(nursery.inbox)]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=ROOT)
     megabytes, seconds = (int(x) for x in done.stdout.split())
     assert megabytes < 1000 and seconds < 10 + len(CASES) // 10, (megabytes, seconds)
 

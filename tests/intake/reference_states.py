@@ -98,8 +98,7 @@ def _openings(heads: Iterable[Head]) -> tuple[dict[str, dt.date], list[Finding]]
     for head in sorted(openers, key=lambda h: (h.visit_date, *h.order)):
         before = first.setdefault(head.group_code or "", head)
         if before is not head:
-            findings.append(Finding(head.instance_id, "opened_twice", "group_code", head.group_code or "",
-                                    before.instance_id))  # fmt: skip
+            findings.append(Finding(head.instance_id, "opened_twice", "group_code", head.group_code or "", before.instance_id))
     return {code: head.visit_date for code, head in first.items() if head.visit_date}, findings
 
 
@@ -174,12 +173,8 @@ def settle(heads: Iterable[Head], stopped: set[str], withdrawn: set[str], cleare
 
     waits = {f.instance_id for f in waiting}
     for instance_id in alive:
-        result.states[instance_id] = (
-            "superseded" if instance_id in result.superseded_by
-            else "quarantined" if instance_id in stops
-            else "waiting" if instance_id in waits
-            else "accepted"
-        )  # fmt: skip
+        verdicts = {"superseded": result.superseded_by, "quarantined": stops, "waiting": waits}
+        result.states[instance_id] = next((state for state, those in verdicts.items() if instance_id in those), "accepted")
     result.findings = sorted(set(findings))
     return result
 

@@ -41,9 +41,12 @@ def test_the_demo_nursery_is_as_large_and_as_faulty_as_life(demo: Workspace) -> 
     stages = {s for (s,) in table(demo, "standing", "DISTINCT stage")}
     assert stages == {"tray", "bag", "budded", "read", "cut_back", "staked", "topped", "gone"}
     rules = {r for (r,) in table(demo, "problems", "DISTINCT rule")}
-    assert rules >= {"bad_code", "impossible_value", "missing_answer", "wrong_type", "not_in_list", "double_entry",
-                     "waits_for_group", "waits_for_lot", "outside_expected", "more_read_than_set", "late_reading",
-                     "pair_on_list", "old_list", "thin_stem"}  # fmt: skip
+    assert rules >= set(
+        """
+        bad_code impossible_value missing_answer wrong_type not_in_list double_entry waits_for_group waits_for_lot
+        outside_expected more_read_than_set late_reading pair_on_list old_list thin_stem
+        """.split()
+    )
     states = {s for (s,) in table(demo, "submissions", "DISTINCT state")}
     assert states == {"accepted", "waiting", "quarantined", "superseded"}
 
@@ -137,15 +140,36 @@ def test_an_older_form_version_is_a_note(workspace: Workspace, take_in: Callable
     assert table(workspace, "problems", "rule, severity, value") == [("unknown_version", "note", "2020010101")]
 
 
-@pytest.mark.parametrize("evil", ["'; DROP TABLE kept.raw_files; --", "=cmd|' /C calc'!A0", "\u202egpj.exe", "x" * 1_000_000,
-                                  '"quoted", and more', "{label} {0}", "<script>alert(1)</script>"])  # fmt: skip
+@pytest.mark.parametrize(
+    "evil",
+    [
+        "'; DROP TABLE kept.raw_files; --",
+        "=cmd|' /C calc'!A0",
+        "\u202egpj.exe",
+        "x" * 1_000_000,
+        '"quoted", and more',
+        "{label} {0}",
+        "<script>alert(1)</script>",
+    ],
+)
 def test_hostile_text_is_only_text(evil: str, workspace: Workspace, take_in: Callable[..., run.Imported]) -> None:
     import json
 
-    opening = {"form_id": "open_group", "KEY": evil[:60], "visit_date": "2026-02-01", "staff_code": "S01",
-               "group_code": "26-0012-39", "seed_lot": "L2601-CARR", "rootstock": "CARRIZO", "sow_date": "2025-11-01",
-               "lifted": 100, "cull_off_type": 0, "cull_bent_root": 0, "cull_etiolated": 0, "cull_weak": 0,
-               "cull_other": 0, "planted": 100, "location": "H1", "note": evil}  # fmt: skip
+    opening = {
+        "form_id": "open_group",
+        "KEY": evil[:60],
+        "visit_date": "2026-02-01",
+        "staff_code": "S01",
+        "group_code": "26-0012-39",
+        "seed_lot": "L2601-CARR",
+        "rootstock": "CARRIZO",
+        "sow_date": "2025-11-01",
+        "lifted": 100,
+        **dict.fromkeys("cull_off_type cull_bent_root cull_etiolated cull_weak cull_other".split(), 0),
+        "planted": 100,
+        "location": "H1",
+        "note": evil,
+    }
     done = take_in({"a.ndjson": json.dumps(opening), "b.ndjson": json.dumps({**opening, "KEY": "b", "staff_code": evil})})
     assert done.states["accepted"] == 1 and done.states["quarantined"] == 1
     with looked_at(workspace) as store:

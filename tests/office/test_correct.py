@@ -72,6 +72,8 @@ def raw(workspace: Workspace) -> list[tuple[Any, ...]]:
 
 
 MINUS = {"rule": "impossible_value", "on": "k4", "decision": "correct", "new answer": "957", "reason": "asked Abel"}
+ENTRY = {"rule": "wrong_type", "on": "k5", "decision": "withdraw", "reason": "test entry"}
+TOGETHER = {"rule": "more_read_than_set", "decision": "accept as it is", "reason": "two lots were read together"}
 
 
 def test_the_list_is_ready_to_be_filled_in(nursery: Workspace) -> None:
@@ -102,9 +104,8 @@ def test_a_corrected_answer_goes_into_the_books_and_the_bytes_stay(nursery: Work
     assert raw(nursery) == before
     with looked_at(nursery) as store:
         (record,) = all_corrections(store)
-    assert (record.made_by, record.instance_id, record.kind, record.field, record.old_answer, record.new_answer, record.reason) == (
-        "S01", "k4", "correct", "counted", "-5", "957", "asked Abel",
-    )  # fmt: skip
+    said = (record.made_by, record.instance_id, record.kind, record.field, record.old_answer, record.new_answer, record.reason)
+    assert said == ("S01", "k4", "correct", "counted", "-5", "957", "asked Abel")
     formpack("check", cwd=nursery.folder)
 
 
@@ -118,8 +119,7 @@ def test_the_same_list_twice_changes_nothing(nursery: Workspace) -> None:
 
 def test_undo_brings_back_what_was(nursery: Workspace) -> None:
     before = every_table(nursery, ())
-    decide(nursery, MINUS, {"rule": "wrong_type", "on": "k5", "decision": "withdraw", "reason": "test entry"},
-           {"rule": "more_read_than_set", "decision": "accept as it is", "reason": "two lots were read together"})  # fmt: skip
+    decide(nursery, MINUS, ENTRY, TOGETHER)
     assert every_table(nursery, ()) != before
     assert "3 done" in formpack("correct", "list.xlsx", "--by", "S02", "--undo", cwd=nursery.folder)
     assert every_table(nursery, ()) == before
@@ -130,8 +130,7 @@ def test_undo_brings_back_what_was(nursery: Workspace) -> None:
 
 
 def test_decisions_survive_rebuild_and_import(nursery: Workspace) -> None:
-    decide(nursery, MINUS, {"rule": "wrong_type", "on": "k5", "decision": "withdraw", "reason": "test entry"},
-           {"rule": "more_read_than_set", "decision": "accept as it is", "reason": "two lots were read together"})  # fmt: skip
+    decide(nursery, MINUS, ENTRY, TOGETHER)
     before = every_table(nursery, ())
     states = dict(table(nursery, "submissions", "instance_id, state"))
     assert (states["k4"], states["k5"]) == ("accepted", "withdrawn")
@@ -167,8 +166,16 @@ def test_a_decision_that_cannot_be_done_is_refused_in_words(nursery: Workspace) 
         for decision, says in REFUSED:
             rule = decision["rule"]
             key = rows[rule, unread if rule == "unreadable_row" else "k4"][-1]
-            row = Decided(2, decision["decision"], decision.get("question", "counted"), decision["new answer"], decision["reason"],
-                          rule, decision.get("on", unread), key)  # fmt: skip
+            row = Decided(
+                row=2,
+                decision=decision["decision"],
+                field=decision.get("question", "counted"),
+                new_answer=decision["new answer"],
+                reason=decision["reason"],
+                rule=rule,
+                instance_id=decision.get("on", unread),
+                key=key,
+            )
             (verdict,) = desk.decide([row])
             assert verdict.what == "refused" and says in verdict.says, (decision, verdict)
         assert desk.new == []
@@ -190,8 +197,8 @@ def test_a_list_that_is_out_of_date_is_refused_row_by_row(nursery: Workspace) ->
 
 
 def test_two_answers_of_one_submission_are_corrected_together(nursery: Workspace) -> None:
-    path = fill(nursery, [{"rule": "impossible_value", "on": "uuid:00000000-9999-4000-8000-000000000001", "decision": "correct",
-                           "question": "lifted", "new answer": 1010, "reason": "tally sheet"}])  # fmt: skip
+    on = {"rule": "impossible_value", "on": "uuid:00000000-9999-4000-8000-000000000001"}
+    path = fill(nursery, [{**on, "decision": "correct", "question": "lifted", "new answer": 1010, "reason": "tally sheet"}])
     said = formpack("correct", path.name, "--by", "S01", cwd=nursery.folder)
     assert "lifted is now 1010." in said
 
@@ -231,8 +238,8 @@ def test_history_tells_it_in_order(nursery: Workspace) -> None:
 
 
 def test_text_that_a_spreadsheet_would_run_stays_text(workspace: Workspace, take_in: Callable[..., run.Imported]) -> None:
-    take_in({"stock_count.csv": "KEY,visit_date,staff_code,group_code,coverage,counted\n"
-             "=cmd|' /C calc'!A0,2026-04-01,=1+1,+26001239,@SUM(A1),-2+3\n"})  # fmt: skip
+    head = "KEY,visit_date,staff_code,group_code,coverage,counted"
+    take_in({"stock_count.csv": f"{head}\n=cmd|' /C calc'!A0,2026-04-01,=1+1,+26001239,@SUM(A1),-2+3\n"})
     path = fill(workspace, [])
     book = openpyxl.load_workbook(path)
     cells = [c for row in book.active.iter_rows(min_row=2) for c in row if isinstance(c.value, str)]  # type: ignore[union-attr]

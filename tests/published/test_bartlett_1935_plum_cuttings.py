@@ -23,8 +23,10 @@ RHO = (BETWEEN - WITHIN) / (BETWEEN + 239 * WITHIN)
 
 
 def test_the_pipeline_pools_the_four_cells(workspace: Workspace, take_in) -> None:  # type: ignore[no-untyped-def]
-    files: dict[str, str] = {"open_group.csv": "KEY,visit_date,staff_code,group_code,seed_lot,rootstock,sow_date,lifted,"
-                             "cull_off_type,cull_bent_root,cull_etiolated,cull_weak,cull_other,planted,location\n"}  # fmt: skip
+    files: dict[str, str] = {
+        "open_group.csv": "KEY,visit_date,staff_code,group_code,seed_lot,rootstock,sow_date,lifted,"
+        "cull_off_type,cull_bent_root,cull_etiolated,cull_weak,cull_other,planted,location\n"
+    }
     files["budding.csv"] = "KEY,visit_date,staff_code,group_code,team_code,attempt,scion,budwood_batch,buds_set,passed_over\n"
     files["bud_take.csv"] = "KEY,visit_date,staff_code,group_code,team_code,attempt,green,brown,unsure,missing\n"
     for code, (lot, alive) in zip(issue(2026, 1, 4), ALIVE.items(), strict=True):
@@ -34,11 +36,19 @@ def test_the_pipeline_pools_the_four_cells(workspace: Workspace, take_in) -> Non
         files["bud_take.csv"] += f"t{code},2026-06-22,S01,{code},{team},{attempt},{alive},{CELL - alive},0,0\n"
     done = take_in(files)
     assert done.states["accepted"] == 12
-    rates = {(by, level): rest for by, level, *rest in table(
-        workspace, "take_rates", '"by", level, lots, buds_set, read, taken, take_rate, low, high')}  # fmt: skip
-    expected = {("all", "all"): (4, 378, 960), ("team", "T02"): (2, 263, 480), ("team", "T04"): (2, 115, 480),
-                ("attempt", "1"): (2, 240, 480), ("attempt", "2"): (2, 138, 480), ("month", "2026-06"): (4, 378, 960),
-                ("rootstock+scion", "CARRIZO+TAHITI"): (4, 378, 960)}  # fmt: skip
+    rates = {
+        (by, level): rest
+        for by, level, *rest in table(workspace, "take_rates", '"by", level, lots, buds_set, read, taken, take_rate, low, high')
+    }
+    expected = {
+        ("all", "all"): (4, 378, 960),
+        ("team", "T02"): (2, 263, 480),
+        ("team", "T04"): (2, 115, 480),
+        ("attempt", "1"): (2, 240, 480),
+        ("attempt", "2"): (2, 138, 480),
+        ("month", "2026-06"): (4, 378, 960),
+        ("rootstock+scion", "CARRIZO+TAHITI"): (4, 378, 960),
+    }
     deffs = {(by, level): rest for by, level, *rest in table(workspace, "take_rates", '"by", level, deff')}
     for key, (lots, alive, read) in expected.items():
         found_lots, _, found_read, taken, rate, low, high = rates[key]

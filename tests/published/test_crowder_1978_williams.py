@@ -16,11 +16,15 @@ from tests.published.test_crowder_1978_orobanche import ROOT, SEED, N, Y
 @pytest.mark.parametrize(
     ("columns", "phi", "coefficients", "errors"),
     [
-        ([SEED, ROOT, SEED * ROOT], 0.0249379734, [-0.5354107, 0.0700855, 1.3297941, -0.8195599],
-         [0.1937448, 0.3114637, 0.2781708, 0.4352170]),
+        (
+            [SEED, ROOT, SEED * ROOT],
+            0.0249379734,
+            [-0.5354107, 0.0700855, 1.3297941, -0.8195599],
+            [0.1937448, 0.3114637, 0.2781708, 0.4352170],
+        ),
         ([SEED, ROOT], 0.0348026006, [-0.3670213, -0.3759542, 0.9964556], [0.1887967, 0.2381643, 0.2333144]),
     ],
-)  # fmt: skip
+)
 def test_weighted_estimates(columns: list[np.ndarray], phi: float, coefficients: list[float], errors: list[float]) -> None:
     design = sparse.csr_array(np.column_stack([np.ones(21), *columns]).astype(float))
     found = fit(Y, N, design, np.zeros(design.shape[1]), phi)

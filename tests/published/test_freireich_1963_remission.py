@@ -37,11 +37,14 @@ SIX_MP = [
 ]
 PLACEBO = ["1", "1", "2", "2", "3", "4", "4", "5", "5", "8", "8", "8", "8", "11", "11", "12", "12", "15", "17", "22", "23"]
 TABLE = {
-    6: (21, 3, 0.8571428571, 0.0763603548, 0.619718, 0.951552), 7: (17, 1, 0.8067226891, 0.0869352852, 0.563147, 0.922809),
-    10: (15, 1, 0.7529411765, 0.0963496530, 0.503200, 0.889362), 13: (12, 1, 0.6901960784, 0.1068147078, 0.431610, 0.849066),
-    16: (11, 1, 0.6274509804, 0.1140538653, 0.367511, 0.804912), 22: (7, 1, 0.5378151261, 0.1282337517, 0.267779, 0.746791),
+    6: (21, 3, 0.8571428571, 0.0763603548, 0.619718, 0.951552),
+    7: (17, 1, 0.8067226891, 0.0869352852, 0.563147, 0.922809),
+    10: (15, 1, 0.7529411765, 0.0963496530, 0.503200, 0.889362),
+    13: (12, 1, 0.6901960784, 0.1068147078, 0.431610, 0.849066),
+    16: (11, 1, 0.6274509804, 0.1140538653, 0.367511, 0.804912),
+    22: (7, 1, 0.5378151261, 0.1282337517, 0.267779, 0.746791),
     23: (6, 1, 0.4481792717, 0.1345914568, 0.188052, 0.680143),
-}  # fmt: skip
+}
 
 
 def arrays(times: list[str], length: int = 40) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -91,7 +94,8 @@ def test_second_opinion_of_lifelines() -> None:
 
 
 def test_plants_of_a_group_count_together() -> None:
-    """The same patients ten times over in groups of ten: a plain test is ten times as sure, the clustered one as sure as before."""
+    """The same patients ten times over in groups of ten: a plain test is ten times as sure, the clustered
+    one as sure as before."""
     parts = [np.concatenate(pair) for pair in zip(arrays(SIX_MP), arrays(PLACEBO), strict=True)]
     level = np.repeat([0, 1], 21)
     ten = [10 * p for p in parts]

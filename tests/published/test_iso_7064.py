@@ -12,9 +12,18 @@ from formpack.group_code import check_digits, is_group_code
 
 @pytest.mark.parametrize(
     ("payload", "check"),
-    [("99991234567890121414", "90"), ("4354111611551114", "31"), ("794", "44"), ("000000", "98"), ("000001", "95"),
-     ("100000", "22"), ("123456", "76"), ("654321", "27"), ("999999", "20")],
-)  # fmt: skip
+    [
+        ("99991234567890121414", "90"),
+        ("4354111611551114", "31"),
+        ("794", "44"),
+        ("000000", "98"),
+        ("000001", "95"),
+        ("100000", "22"),
+        ("123456", "76"),
+        ("654321", "27"),
+        ("999999", "20"),
+    ],
+)
 def test_worked_values(payload: str, check: str) -> None:
     assert check_digits(payload) == check == mod_97_10.calc_check_digits(payload)
 

@@ -15,11 +15,23 @@ from pipeline.workspace import Workspace
 from tests.conftest import table
 
 GERMINATED = {
-    ("C35", 0): "9 9 3 7", ("C35", 1): "13 12 14 15", ("C35", 2): "21 23 24 27", ("C35", 3): "40 32 43 34",
-    ("CARRIZO", 0): "19 30 21 29", ("CARRIZO", 1): "33 32 30 26", ("CARRIZO", 2): "43 40 37 41", ("CARRIZO", 3): "48 48 49 48",
-    ("CLEO", 0): "7 7 2 5", ("CLEO", 1): "1 2 4 4", ("CLEO", 2): "8 10 6 7", ("CLEO", 3): "3 4 8 5",
-    ("ROUGH", 0): "4 9 3 7", ("ROUGH", 1): "13 6 15 7", ("ROUGH", 2): "16 13 18 19", ("ROUGH", 3): "13 18 11 16",
-}  # fmt: skip
+    ("C35", 0): "9 9 3 7",
+    ("C35", 1): "13 12 14 15",
+    ("C35", 2): "21 23 24 27",
+    ("C35", 3): "40 32 43 34",
+    ("CARRIZO", 0): "19 30 21 29",
+    ("CARRIZO", 1): "33 32 30 26",
+    ("CARRIZO", 2): "43 40 37 41",
+    ("CARRIZO", 3): "48 48 49 48",
+    ("CLEO", 0): "7 7 2 5",
+    ("CLEO", 1): "1 2 4 4",
+    ("CLEO", 2): "8 10 6 7",
+    ("CLEO", 3): "3 4 8 5",
+    ("ROUGH", 0): "4 9 3 7",
+    ("ROUGH", 1): "13 6 15 7",
+    ("ROUGH", 2): "16 13 18 19",
+    ("ROUGH", 3): "13 18 11 16",
+}
 SCIONS = ("TAHITI", "MURCOTT", "PERA", "LISBON")
 
 
@@ -29,10 +41,12 @@ def taken_in(workspace: Workspace, take_in) -> Workspace:  # type: ignore[no-unt
     stocks = sorted({stock for stock, _ in GERMINATED})
     (lists / "seed_lots.csv").write_text("code,label,rootstock\n" + "".join(f"L{s},Lot,{s}\n" for s in stocks))
     (lists / "budwood_batches.csv").write_text("code,label,scion\n" + "".join(f"B{s},Batch,{s}\n" for s in SCIONS))
-    files = {"open_group.csv": "KEY,visit_date,staff_code,group_code,seed_lot,rootstock,sow_date,lifted,"
-                               "cull_off_type,cull_bent_root,cull_etiolated,cull_weak,cull_other,planted,location\n",
-             "budding.csv": "KEY,visit_date,staff_code,group_code,team_code,attempt,scion,budwood_batch,buds_set,passed_over\n",
-             "bud_take.csv": "KEY,visit_date,staff_code,group_code,team_code,attempt,green,brown,unsure,missing\n"}  # fmt: skip
+    files = {
+        "open_group.csv": "KEY,visit_date,staff_code,group_code,seed_lot,rootstock,sow_date,lifted,"
+        "cull_off_type,cull_bent_root,cull_etiolated,cull_weak,cull_other,planted,location\n",
+        "budding.csv": "KEY,visit_date,staff_code,group_code,team_code,attempt,scion,budwood_batch,buds_set,passed_over\n",
+        "bud_take.csv": "KEY,visit_date,staff_code,group_code,team_code,attempt,green,brown,unsure,missing\n",
+    }
     codes = iter(issue(2026, 1, 64))
     for (stock, scion), replicates in GERMINATED.items():
         for y in map(int, replicates.split()):
@@ -64,8 +78,10 @@ def test_deviances_of_the_lots(taken_in: Workspace) -> None:
 
 
 def test_pooled_takes(taken_in: Workspace) -> None:
-    found = {(by, level): (taken, read, deff) for by, level, taken, read, deff in table(
-        taken_in, "take_rates", '"by", level, taken, read, deff')}  # fmt: skip
+    found = {
+        (by, level): (taken, read, deff)
+        for by, level, taken, read, deff in table(taken_in, "take_rates", '"by", level, taken, read, deff')
+    }
     total = sum(sum(map(int, r.split())) for r in GERMINATED.values())
     assert found["all", "all"][:2] == (total, 3200)
     for (stock, scion), replicates in GERMINATED.items():

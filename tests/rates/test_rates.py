@@ -37,15 +37,25 @@ def bench(workspace: Workspace) -> Bench:
 
 def bud(bench: Bench, group: int, team: str, set_: int, *, day: str = "06-01", attempt: int = 1, scion: str = "TAHITI") -> None:
     bench.rows.setdefault("budding", [])
-    bench.note("budding", day, 0, team_code=team, attempt=attempt, scion=scion, budwood_batch="B-TAH", buds_set=set_, passed_over=0,
-               recount="yes")  # fmt: skip
+    lot = {"team_code": team, "attempt": attempt, "scion": scion, "budwood_batch": "B-TAH"}
+    bench.note("budding", day, 0, **lot, buds_set=set_, passed_over=0, recount="yes")
     bench.rows["budding"][-1]["group_code"] = CODES[group]
 
 
-def read(bench: Bench, group: int, team: str, green: int, brown: int, *, unsure: int = 0, missing: int = 0, day: str = "06-22",
-         attempt: int = 1) -> None:  # fmt: skip
-    bench.note("bud_take", day, 0, team_code=team, attempt=attempt, green=green, brown=brown, unsure=unsure, missing=missing,
-               recount="yes", over="no")  # fmt: skip
+def read(
+    bench: Bench,
+    group: int,
+    team: str,
+    green: int,
+    brown: int,
+    *,
+    unsure: int = 0,
+    missing: int = 0,
+    day: str = "06-22",
+    attempt: int = 1,
+) -> None:
+    buds = {"green": green, "brown": brown, "unsure": unsure, "missing": missing}
+    bench.note("bud_take", day, 0, team_code=team, attempt=attempt, **buds, recount="yes", over="no")
     bench.rows["bud_take"][-1]["group_code"] = CODES[group]
 
 
@@ -60,8 +70,7 @@ def opened(
 
 
 def rates(workspace: Workspace, by: str) -> dict[str, dict[str, Any]]:
-    columns = ("level", "lots", "buds_set", "read", "taken", "take_rate", "low", "high", "deff", "adjusted", "adjusted_low",
-               "adjusted_high", "q_value", "flag")  # fmt: skip
+    columns = "level lots buds_set read taken take_rate low high deff adjusted adjusted_low adjusted_high q_value flag".split()
     return {
         r[0]: dict(zip(columns, r, strict=True)) for r in table(workspace, "take_rates", ", ".join(columns), f"\"by\" = '{by}'")
     }
@@ -186,18 +195,23 @@ def test_a_bad_team_is_found_and_a_small_one_is_let_be() -> None:
     assert compare_teams(y, n, given, team.tolist(), 50)["few"].flag == "worse"
 
 
+def by_days_from_opening(bench: Bench, columns: str) -> dict[int, tuple[Any, ...]]:
+    """What the curve of all plants says, by the days that it is of."""
+    rows = table(bench.workspace, "survival", f"step, {columns}", "clock = 'days_from_opening' AND \"by\" = 'all'")
+    return {int(step): tuple(rest) for step, *rest in rows}
+
+
 def test_losses_are_dated_at_the_middle_and_follow_the_plants(bench: Bench) -> None:
     """1,000 opened on 2 February with 50 culls at the lifting; 40 culled on 14 March (half of 40 days: day 20 for a loss found
     after the opening); 95 moved on 13 April into a new group, whose clock is that of the first; 10 of them die by 23 May."""
     opened(bench, 0, 950, lifted=1000)
-    bench.note("cull_round", "03-14", 0, coverage="whole", counted=950, recount="yes",
-               **{**NONE, "cull_etiolated": 0, "cull_weak": 40})  # fmt: skip
+    culls = {**NONE, "cull_etiolated": 0, "cull_weak": 40}
+    bench.note("cull_round", "03-14", 0, coverage="whole", counted=950, recount="yes", **culls)
     bench.note("transfer", "04-13", 0, to_group=CODES[1], moved=95, transfer_reason="split", recount="yes")
     bench.note("loss", "05-23", 0, lost=10, loss_cause="dead", recount="yes")
     bench.rows["loss"][-1]["group_code"] = CODES[1]
     bench.take_in(dt.date(2026, 6, 2))
-    steps = {int(s): (risk, lost, left, survival) for s, risk, lost, left, survival in table(
-        bench.workspace, "survival", 'step, at_risk, lost, "left", survival', "clock = 'days_from_opening' AND \"by\" = 'all'")}  # fmt: skip
+    steps = by_days_from_opening(bench, 'at_risk, lost, "left", survival')
     assert steps[10] == (950, 50, 0, pytest.approx(0.95))
     assert steps[20][1:] == (40, 0, pytest.approx(0.95 * (1 - 40 / 950)))
     # the loss of 23 May: day 110, half way back to the visit of 13 April (their own first day): day 90
@@ -213,8 +227,9 @@ def test_losses_are_dated_at_the_middle_and_follow_the_plants(bench: Bench) -> N
 
 
 def test_what_stands_today_is_at_risk_until_its_age_of_today(bench: Bench) -> None:
-    """Two groups of 1,000, opened on 2 February and on 3 May. The first loses 100 by 17 March (43 days, so at day 22: after step
-    20 and by step 30) and 90 by 21 July (day 169, half way back to that of 17 March: day 106); by then the other is younger."""
+    """Two groups of 1,000, opened on 2 February and on 3 May. The first loses 100 by 17 March (43 days, so at day 22: after
+    step 20 and by step 30) and 90 by 21 July (day 169, half way back to that of 17 March: day 106); by then the other is
+    younger."""
     opened(bench, 0)
     opened(bench, 1, day="05-03")
     bench.note("loss", "03-17", 0, lost=100, loss_cause="frost", recount="yes")
@@ -222,8 +237,7 @@ def test_what_stands_today_is_at_risk_until_its_age_of_today(bench: Bench) -> No
     bench.note("loss", "07-21", 0, lost=90, loss_cause="frost", recount="yes")
     bench.rows["loss"][-1]["group_code"] = CODES[0]
     bench.take_in(dt.date(2026, 8, 1))
-    steps = {int(s): (risk, lost, survival) for s, risk, lost, survival in table(
-        bench.workspace, "survival", "step, at_risk, lost, survival", "clock = 'days_from_opening' AND \"by\" = 'all'")}  # fmt: skip
+    steps = by_days_from_opening(bench, "at_risk, lost, survival")
     assert steps[20] == (2000, 0, 1.0)
     assert steps[30][1:] == (100, pytest.approx(0.95))
     assert steps[100][:2] == (900, 0) and steps[110][1:] == (90, pytest.approx(0.95 * 0.9))
@@ -285,9 +299,13 @@ def test_orders_that_cannot_be_planned_for_are_told(bench: Bench) -> None:
     opened(bench, 0)
     bench.take_in()
     said = formpack("plan", cwd=bench.workspace.folder, code=1)
-    for part in ("order A is left out: its quantity many is not a whole number", "order B is left out: its day wanted_on soon is not written as",
-                 "order C is left out: there is no scion NONE", "order D is left out: there is no rootstock (none given)",
-                 "order E is left out: it has no quantity"):  # fmt: skip
+    for part in (
+        "order A is left out: its quantity many is not a whole number",
+        "order B is left out: its day wanted_on soon is not written as",
+        "order C is left out: there is no scion NONE",
+        "order D is left out: there is no rootstock (none given)",
+        "order E is left out: it has no quantity",
+    ):
         assert part in said
     assert table(bench.workspace, "projection", "rootstock, scion, month, ordered, shortfall") == [
         ("CARRIZO", "TAHITI", "2027-06", 100, 100)

@@ -52,8 +52,16 @@ def _anything(bench: Bench, dice: random.Random) -> None:
             elif kind < 0.9:
                 bud(bench, g, f"T{dice.randint(1, 4):02}", dice.randint(0, most), day=day(), attempt=dice.randint(1, 3))
             else:
-                read(bench, g, f"T{dice.randint(1, 4):02}", dice.randint(0, most), dice.randint(0, 10), unsure=dice.randint(0, 5),
-                     day=day(), attempt=dice.randint(1, 3))  # fmt: skip
+                read(
+                    bench,
+                    g,
+                    f"T{dice.randint(1, 4):02}",
+                    dice.randint(0, most),
+                    dice.randint(0, 10),
+                    unsure=dice.randint(0, 5),
+                    day=day(),
+                    attempt=dice.randint(1, 3),
+                )
 
 
 @pytest.mark.parametrize("seed", range(40) if os.environ.get("CI") else [3, 38, 51, 53, 74])

@@ -49,15 +49,24 @@ def decide(workspace: Workspace, wanted: list[Decision]) -> list[Decision]:
 
 
 DECISIONS: dict[str, list[Decision]] = {
-    "a_wrong_digit_in_the_code": [("bad_code", "uuid:00000000-0000-4000-8000-000000000002", "correct", "group_code", issue(2026, 701, 1)[0])],
-    "seedlings_that_do_not_add_up": [("impossible_value", "uuid:00000000-0000-4000-8000-000000000001", "correct", "planted", "960")],
+    "a_wrong_digit_in_the_code": [
+        ("bad_code", "uuid:00000000-0000-4000-8000-000000000002", "correct", "group_code", issue(2026, 701, 1)[0])
+    ],
+    "seedlings_that_do_not_add_up": [
+        ("impossible_value", "uuid:00000000-0000-4000-8000-000000000001", "correct", "planted", "960")
+    ],
     "the_same_count_entered_again_and_one_before_the_group_was_there": [
         ("before_opening", "uuid:00000000-0000-4000-8000-000000000004", "withdraw", "", ""),
         ("double_entry", "uuid:00000000-0000-4000-8000-000000000003", "accept as it is", "", ""),
     ],
-    "a_table_typed_in_the_office_with_faults": [("impossible_value", "k4", "correct", "counted", "957"), ("wrong_type", "k5", "withdraw", "", "")],
-    "more_buds_read_than_set_and_too_early": [("early_reading", "uuid:00000000-0000-4000-8000-000000000003", "accept as it is", "", "")],
-}  # fmt: skip
+    "a_table_typed_in_the_office_with_faults": [
+        ("impossible_value", "k4", "correct", "counted", "957"),
+        ("wrong_type", "k5", "withdraw", "", ""),
+    ],
+    "more_buds_read_than_set_and_too_early": [
+        ("early_reading", "uuid:00000000-0000-4000-8000-000000000003", "accept as it is", "", "")
+    ],
+}
 
 
 def _new(name: str, folder: Path) -> Workspace:

@@ -6,11 +6,11 @@ WITH own AS (
     FROM work.chain_nodes WHERE kind = 'count'
 ),
 apart AS (
-    SELECT m.group_code, m.on_date, a.ended, m.instance_id, bool_and(m.kind = 'lost') AS is_loss,
+    SELECT m.group_code, m.on_date, m.ended, m.instance_id, bool_and(m.kind = 'lost') AS is_loss,
         sum(CASE WHEN m.kind = 'moved_in' THEN -m.quantity ELSE m.quantity END)::BIGINT AS size
-    FROM work.movements m JOIN work.accepted a USING (instance_id)
-    JOIN work.openings o ON o.group_code = m.group_code
-    WHERE m.kind <> 'opened' AND (m.kind <> 'moved_in' OR m.on_date > o.opened_on) AND (m.group_code, m.instance_id) NOT IN (SELECT group_code, instance_id FROM own)
+    FROM work.movements m JOIN work.openings o ON o.group_code = m.group_code
+    WHERE m.kind <> 'opened' AND (m.kind <> 'moved_in' OR m.on_date > o.opened_on)
+        AND (m.group_code, m.instance_id) NOT IN (SELECT group_code, instance_id FROM own)
     GROUP BY ALL
 ),
 placed AS (

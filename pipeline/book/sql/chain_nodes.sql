@@ -1,7 +1,8 @@
--- The nodes of each group's chain, in order: its completed counts, a merge that put all of it elsewhere (which
--- leaves none, unless some were counted later), and last the end of its book where something was recorded after the last count. `book` is what the
--- book says there before what is taken out with the count; `least` is what must stand there for what was recorded
--- until the next node to be possible. Two things of one day stand in the order in which they were saved on the phones.
+-- The nodes of each group's chain, in order: its completed counts, a merge that put all of it elsewhere (which leaves
+-- none, unless some were counted later), and last the end of its book where something was recorded after the last
+-- count. `book` is what the book says there before what is taken out with the count; `least` is what must stand there
+-- for what was recorded until the next node to be possible. Two things of one day stand in the order in which they were
+-- saved on the phones.
 WITH merges AS (
     SELECT a.group_code, a.visit_date AS on_date, a.ended, a.instance_id, m.quantity
     FROM work.accepted a JOIN work.movements m USING (instance_id)

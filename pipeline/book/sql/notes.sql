@@ -35,7 +35,8 @@ UNION ALL
 SELECT group_code, instance_id, 'more_read_than_set', 'green', (green + brown + unsure + missing)::VARCHAR, buds_set::VARCHAR
 FROM last_readings WHERE green + brown + unsure + missing > buds_set
 UNION ALL
-SELECT group_code, instance_id, 'stage_out_of_order', '', '', ['tray', 'bag', 'budded', 'read', 'cut_back', 'staked', 'topped'][already]
+SELECT group_code, instance_id, 'stage_out_of_order', '', '',
+    ['tray', 'bag', 'budded', 'read', 'cut_back', 'staked', 'topped'][already]
 FROM before WHERE already > rank
 UNION ALL
 SELECT group_code, instance_id, 'book_below_zero', '', stands::VARCHAR, '' FROM below

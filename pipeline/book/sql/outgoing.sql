@@ -1,5 +1,5 @@
 -- What each accepted submission says came into its group, left it, or moved out of it, whole plants.
-SELECT a.group_code, a.visit_date AS on_date, a.form_id,
+SELECT a.group_code, a.visit_date AS on_date, a.ended, a.form_id,
     CASE b.word
         WHEN 'opens' THEN 'opened'
         WHEN 'despatched' THEN 'despatched'

@@ -1,9 +1,14 @@
--- Where each group stood from when to when, by the places given; a group that never had one stands where it came from.
-WITH inherited AS (
+-- Where each group stood from when to when, by the places given; a group stands where it came from until a place is given.
+WITH first_given AS (
+    SELECT group_code, min(from_on) AS first_on FROM work.given_places GROUP BY group_code
+),
+inherited AS (
     SELECT o.group_code, max_by(g.location, (g.from_on, g.from_ended)) AS location, o.moved_on AS from_on, '' AS from_ended,
         '' AS instance_id
-    FROM work.origins o JOIN work.given_places g ON g.group_code = o.from_group AND g.from_on <= o.moved_on
-    WHERE o.group_code NOT IN (SELECT group_code FROM work.given_places)
+    FROM work.origins o
+    JOIN work.given_places g ON g.group_code = o.from_group AND g.from_on <= o.moved_on
+    LEFT JOIN first_given f ON f.group_code = o.group_code
+    WHERE f.first_on IS NULL OR f.first_on > o.moved_on
     GROUP BY ALL
 ),
 placed AS (

@@ -1,5 +1,6 @@
 -- Every change of a group by the age of its plants. A loss found at a visit happened since the visit before: it is dated at
--- the middle of the time between. What is in the books on the day leaves then: nobody knows yet what becomes of it. Culls at the opening are of the day they were opened.
+-- the middle of the time between. What is in the books on the day leaves then: nobody knows yet what becomes of it.
+-- Culls at the opening are of the day they were opened.
 WITH visits AS (
     SELECT group_code, visit_date FROM work.accepted
     UNION

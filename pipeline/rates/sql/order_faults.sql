@@ -11,5 +11,6 @@ SELECT o.code,
 FROM work.list_orders o
 LEFT JOIN work.list_rootstocks r ON r.code = o.rootstock
 LEFT JOIN work.list_scions c ON c.code = o.scion
-WHERE coalesce(TRY_CAST(o.quantity AS BIGINT), -1) < 0 OR TRY_CAST(o.wanted_on AS DATE) IS NULL OR r.code IS NULL OR c.code IS NULL
+WHERE coalesce(TRY_CAST(o.quantity AS BIGINT), -1) < 0 OR TRY_CAST(o.wanted_on AS DATE) IS NULL
+    OR r.code IS NULL OR c.code IS NULL
 ORDER BY o.code

@@ -1,4 +1,4 @@
-"""python tables_pandas.py FOLDER: what tables.sql works out, as somebody who knows pandas would write it, from the CSV files."""
+"""python tables_pandas.py FOLDER: what tables.sql works out, as one who knows pandas would write it, from the CSV files."""
 
 import sys
 from pathlib import Path
