@@ -188,15 +188,19 @@ def main(where: Path, many: int, seed: int) -> None:
     reached = {point for point, _ in cases[0].points}
     missing = {f"{x} stage {s.name}" for s in run.STAGES for x in ("before", "after")} - reached
     assert not missing, missing
+    commits = [len(case.at) - 1 for case in cases]  # layout, bytes, tables, all tables; bytes, tables; all tables
+    assert commits == [4, 2, 1], f"the work is not done in the transactions that it should be: {commits}"
+    before, kept = cases[1].at[:2]
+    assert {name for name in kept if kept[name] != before[name]} == {"files"}
     folder = where / "killed"
     ended: set[tuple[str, int]] = set()
-    for case, point, commits in chosen(cases, dice, many):
+    for case, point, number in chosen(cases, dice, many):
         code = done_in_child(killed_at, case.act, case.fresh(folder), point)
-        if code != -signal.SIGKILL or done_in_child(look, case, folder, [case.at[commits]]):
+        if code != -signal.SIGKILL or done_in_child(look, case, folder, [case.at[number]]):
             sys.exit(f"{case.name}, killed at: {point} (code {code})")
-        if many and (case.name, commits) in ended:  # every table is as it was then, and so is what comes of it
+        if many and (case.name, number) in ended:  # every table is as it was then, and so is what comes of it
             continue
-        ended.add((case.name, commits))
+        ended.add((case.name, number))
         if done_in_child(end, folder, whole):
             sys.exit(f"{case.name}, importing again after it was killed at: {point}")
     hit = 0

@@ -56,7 +56,7 @@ INSERT INTO work.states SELECT instance_id, 'waiting', NULL FROM new.work.states
 
 
 def with_a_correction(workspace: Workspace) -> None:
-    """Six plants more were green than the phone said; one submission is withdrawn."""
+    """Three plants fewer were green than the phone said, and three more brown."""
     now, last = dt.datetime(2026, 9, 1, 12), "uuid:00000000-0000-4000-8000-000000000005"
     rows = [
         (1, now, "S01", last, "correct", "green", "44", "41", "", "misread"),
@@ -83,15 +83,10 @@ def made_by_the_former_program(workspace: Workspace, new: Workspace) -> None:
         "import sys; from pathlib import Path; from pipeline import run; from pipeline.workspace import Workspace;"
         " w = Workspace(Path(sys.argv[1])); run.import_files(w, [w.inbox])"
     )
-    for _ in range(2):  # the corrections are laid over by the second
-        subprocess.run(
-            [sys.executable, "-c", take_in, str(workspace.folder)],
-            cwd=program,
-            check=True,
-            env={**os.environ, "PYTHONPATH": str(program)},
-        )
-        if _ == 0:
-            with_a_correction(workspace)
+    former = [sys.executable, "-c", take_in, str(workspace.folder)]
+    subprocess.run(former, cwd=program, check=True, env={**os.environ, "PYTHONPATH": str(program)})
+    with_a_correction(workspace)
+    subprocess.run(former, cwd=program, check=True, env={**os.environ, "PYTHONPATH": str(program)})
 
 
 @pytest.mark.parametrize("words", [["due"], ["rebuild"], ["import"]])

@@ -123,6 +123,7 @@ def test_decisions_are_stopped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         assert books_in(workspace.folder) == before, point
     formpack(*words, cwd=workspace.folder, code=None)
     assert len(books_in(workspace.folder)["corrections"]) == 1
+    formpack("check", cwd=workspace.folder)
 
 
 @pytest.mark.parametrize(("point", "how"), [("before stage states", "wait"), ("before commit 2", "query")])
