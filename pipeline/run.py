@@ -287,11 +287,10 @@ def take_decisions(workspace: Workspace, file: Path, by: str, undo: bool, as_of:
         raise Refused(f"--by {by}: there is no such code in lists/staff.csv; a correction has a name to it.")
     rows = list(read_list(file))
     day = the_day(workspace.settings, as_of)
-    with Store.open(workspace.store_file, make=False) as store:
+    with Store.open(workspace.store_file, make=False) as store, store.transaction():
         bring_up(store, workspace, day, ("submissions", "problems"))
-        with store.transaction():
-            desk = Desk(store, workspace.forms, lists, by, dt.datetime.now())
-            verdicts = decide_list(desk, rows, undo)
+        desk = Desk(store, workspace.forms, lists, by, dt.datetime.now())
+        verdicts = decide_list(desk, rows, undo)
         bring_up(store, workspace, day, ("submissions", "problems"))
     return verdicts
 
@@ -323,4 +322,4 @@ def rebuild(store: Store, workspace: Workspace, as_of: dt.date | None = None) ->
     """Drop everything that can be made again, and make it again from what is kept."""
     with store.transaction():
         store.drop_what_is_made()
-    return refresh(store, workspace, as_of)
+        return refresh(store, workspace, as_of)

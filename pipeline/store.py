@@ -8,6 +8,8 @@ that people and reports read).
 from __future__ import annotations
 
 import contextlib
+import os
+import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -20,6 +22,8 @@ from pipeline.findings import Refused
 SQL = {path.stem: path for path in Path(__file__).parent.glob("*/sql/*.sql")}
 """Name of a table -> the file that makes it, in the room that runs it."""
 _WAIT_SECONDS, _READER_WAITS = 5.0, 1.0
+_IN_USE = ("Could not set lock", "being used by another process")
+"""What the system says of a store that another command holds; the name of a folder may hold such a word as "lock"."""
 LAYOUT = 2
 """Raise it when a table of `kept`, or one that is written to row by row, changes its columns."""
 _KEPT = """
@@ -48,6 +52,15 @@ CREATE TABLE IF NOT EXISTS work.reading_findings (
 """
 
 
+def _begin(path: Path) -> None:
+    """Put an empty store in place as a whole: of one whose making is cut short nothing is ever found at `path`."""
+    with tempfile.TemporaryDirectory(prefix=".new-", dir=path.parent) as folder:
+        new = Path(folder) / path.name
+        duckdb.connect(str(new)).close()
+        with contextlib.suppress(OSError):  # another command was first, or this disk knows no links: then it is made in place
+            os.link(new, path)
+
+
 def _unwritten(wrong: duckdb.Error) -> Refused:
     why = str(wrong).splitlines()[0]
     return Refused(f"The store could not be written, and is as it was; make room and do it again. ({why})")
@@ -58,6 +71,8 @@ class Store:
 
     def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
         self.connection = connection
+        self.is_inside = False
+        """Whether a transaction has begun."""
 
     @classmethod
     def open(cls, path: Path, make: bool = True, is_read_only: bool = False) -> Store:
@@ -67,10 +82,12 @@ class Store:
         until = time.monotonic() + (_READER_WAITS if is_read_only else _WAIT_SECONDS)
         while True:
             try:
+                if not path.exists():
+                    _begin(path)
                 connection = duckdb.connect(str(path), read_only=is_read_only)
                 break
             except duckdb.IOException as wrong:
-                if "lock" not in str(wrong).lower():
+                if not any(words in str(wrong) for words in _IN_USE):
                     raise Refused(f"{path.name} cannot be opened: {str(wrong).splitlines()[0]}") from None
                 if time.monotonic() > until:
                     raise Refused("Another command is using the store; wait until it ends and try again.") from None
@@ -84,11 +101,11 @@ class Store:
             )
             if not is_read_only:
                 store.make_schema()
-        except (duckdb.Error, Refused) as wrong:
+        except BaseException as wrong:
             connection.close()
-            if isinstance(wrong, Refused):
-                raise
-            raise Refused(f"{path.name} cannot be used: {str(wrong).splitlines()[0]}") from None
+            if isinstance(wrong, duckdb.Error):
+                raise Refused(f"{path.name} cannot be used: {str(wrong).splitlines()[0]}") from None
+            raise
         return store
 
     @property
@@ -146,8 +163,13 @@ class Store:
 
     @contextlib.contextmanager
     def transaction(self) -> Iterator[None]:
-        """All or nothing: what is done inside is kept when it ends well and undone when it does not."""
+        """All or nothing: what is done inside is kept when it ends well and undone when it does not. One inside another is a
+        part of it."""
+        if self.is_inside:
+            yield
+            return
         self.connection.execute("BEGIN")
+        self.is_inside = True
         try:
             yield
         except (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException) as wrong:
@@ -156,6 +178,8 @@ class Store:
         except BaseException:
             self._undo()
             raise
+        finally:
+            self.is_inside = False
         try:
             self.connection.execute("COMMIT")
         except duckdb.Error as wrong:  # checks are over by now: what can still fail is the disk

@@ -47,6 +47,11 @@ def refusals() -> Iterator[None]:
         where = f" ({wrong.filename})" if wrong.filename else ""
         typer.echo(f"The disk refuses: {wrong.strerror}{where}. Make room or ask for the right to write there.", err=True)
         raise typer.Exit(2) from None
+    except (KeyboardInterrupt, RuntimeError) as wrong:
+        if isinstance(wrong, RuntimeError) and str(wrong) != "Query interrupted":  # so DuckDB says it in the middle of a query
+            raise
+        typer.echo("Stopped; the books are as they were before.", err=True)
+        raise typer.Exit(2) from None
 
 
 def print_json(document: dict[str, Any]) -> None:
