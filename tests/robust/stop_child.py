@@ -1,7 +1,7 @@
 """A command, as `formpack` runs it, that waits at a named point of its work: `stop_child.py POINT HOW COMMAND ...`.
 
 HOW: `wait` says "at POINT" and goes on when a line comes in; `die` is killed there; `query` is stopped as by Ctrl-C, in the
-middle of a query that would not end."""
+middle of a long query."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -55,8 +56,9 @@ def main(wanted: str, how: str) -> None:
         if how == "die":
             os.kill(os.getpid(), signal.SIGKILL)
         elif how == "query":
-            threading.Timer(0.5, os.kill, (os.getpid(), signal.SIGINT)).start()
-            connection.execute("SELECT count(*) FROM range(100_000_000_000) t(x) WHERE hash(x) % 7 = 1").fetchall()
+            threading.Timer(0.3, os.kill, (os.getpid(), signal.SIGINT)).start()
+            connection.execute("SELECT count(*) FROM range(1_000_000_000) t(x) WHERE hash(x) % 7 = 1").fetchall()
+            time.sleep(60)  # a query that does not look up is stopped where it ends
         else:
             print(f"at {point}", flush=True)
             sys.stdin.readline()
