@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import random
 import signal
@@ -45,7 +46,9 @@ def stop(patch: pytest.MonkeyPatch, at: str, *words: str, cwd: Path) -> str:
 
     with patch.context() as patched:
         watch(reach, patched.setattr)
-        return formpack(*words, cwd=cwd, code=2)
+        said = formpack(*words, cwd=cwd, code=2)
+    gc.collect()  # a process that is stopped between opening a store and using it ends; here its connection has to be let go
+    return said
 
 
 def chosen(points: list[str], seed: int) -> list[str]:
@@ -62,7 +65,7 @@ def test_an_import_is_stopped_at_any_point(tmp_path: Path, monkeypatch: pytest.M
     before = books_in(workspace.folder)
     for point in sorted(chosen(points, 1), key=points.index):
         assert stop(monkeypatch, point, "import", cwd=workspace.folder) == STOPPED, point
-        if points.index(point) < points.index("before commit 1"):
+        if points.index(point) <= points.index("before commit 1"):
             assert books_in(workspace.folder) == before, point
         else:  # the bytes are kept by now, and nothing else
             after = books_in(workspace.folder)
