@@ -33,7 +33,7 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         "buds_set", "green", "brown", "unsure", "missing", "take_rate")),
     "take_rates": ("how buds take, by level", (
         "by", "level", "lots", "buds_set", "read", "taken", "take_rate", "low", "high", "deff", "adjusted",
-        "adjusted_low", "adjusted_high", "q_value", "flag")),
+        "adjusted_low", "adjusted_high", "q_value", "flag", "clusters", "freedom", "adjusted_freedom")),
     "survival": ("how many plants come through each step", (
         "by", "level", "clock", "step", "at_risk", "lost", "left", "survival", "se", "low", "high")),
     "loss_causes": ("what plants are lost to", (

@@ -55,9 +55,6 @@ class Parts(NamedTuple):
 
 CANNOT = "cannot be compared"
 NOT_FROM = "cannot be told from "
-_LEARNED = 1.0
-"""Errors are so much larger because the spreads and rho are learned too (R. N. Kackar & D. A. Harville, JASA 79 (1984)
-853-862); how much was set by simulation, tests/bench/rates_bench.py."""
 _FEW = 3
 """With fewer degrees of freedom a team that shares no batch with another cannot be told from its batches."""
 _POINTS = 512
@@ -97,7 +94,7 @@ def _numbered(values: Sequence[str | None]) -> tuple[list[str], Whole]:
 
 
 def _tells(who: Whole, part: Whole) -> int:
-    """Degrees of freedom that the levels of a part (below 0: none) have beside those that are compared."""
+    """Degrees of freedom that the levels of a part (below 0: none) have beside those of another factor."""
     a, b = np.unique(who, return_inverse=True)[1], np.unique(part, return_inverse=True)[1]
     have = part >= 0
     if not have.any():
@@ -144,6 +141,9 @@ def compare(
     y, n = np.asarray(taken, dtype=float), np.asarray(read, dtype=float)
     keep = n > 0
     y, n = y[keep], n[keep]
+    nothing = Parts((), np.zeros(0), np.zeros((0, 0)), 0.0)
+    if not len(n):
+        return {}, nothing
     names, who = _numbered(compared)
     named = {k: _numbered(v) for k, v in (factors | parts).items()}
     who, indices = who[keep], {k: v[keep] for k, (_, v) in named.items()}
@@ -157,9 +157,10 @@ def compare(
     if len(teams) < 2:
         said |= {t: CANNOT for t in teams.tolist()}
     found = {names[t]: Compared(math.nan, math.nan, math.nan, math.nan, said[t], math.nan) for t in sorted(said)}
-    shared = {k: indices[k] for k in parts if _tells(who, indices[k]) > 0}
-    if len(n) == 0 or len(teams) < 2 and not shared:
-        return found, Parts((), np.zeros(0), np.zeros((0, 0)), 0.0)
+    others = [who, *(indices[k] for k in factors)]
+    shared = {k: indices[k] for k in parts if all(_tells(other, indices[k]) > 0 for other in others)}
+    if len(teams) < 2 and not shared:
+        return found, nothing
     design, where = one_hot({k: indices[k] for k in factors} | {kind: who} | shared)
     spread, family = np.full(design.width, 5.0), np.zeros(design.width, dtype=np.int64)
     # the level too is held, very loosely: where all buds are green nothing else would
@@ -244,7 +245,7 @@ def _errors(rows: Real, learned: Learned, parts: Sequence[slice]) -> tuple[Real,
     slope = np.stack(by_part, 1) if by_part else np.zeros((len(rows), 0))
     rest = np.maximum(variance - slope @ learned.variances, 0.0)
     doubt = np.einsum("ij,jk,ik->i", slope, learned.doubt, slope) + 2 * rest**2 / max(1.0, learned.free)
-    return _LEARNED * np.sqrt(variance), np.maximum(2 * variance**2 / np.maximum(doubt, 1e-300), 1.0)
+    return np.sqrt(variance), np.maximum(2 * variance**2 / np.maximum(doubt, 1e-300), 1.0)
 
 
 def _judged(

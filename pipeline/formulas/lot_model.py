@@ -28,6 +28,8 @@ _FLOOR = 1e-4
 """The variance of a random part that counts as none (sd 0.01 on the logit)."""
 _WIDEST = 1.0
 """How large the variance of a random part may be expected to be where the lots say nothing about it."""
+_CAUTION = 0.5
+"""How far what is used of a variance goes from the likeliest to the mean of what is possible; set by simulation."""
 
 
 @dataclass(frozen=True)
@@ -202,9 +204,10 @@ def fit(
         cross = cross * own
         slope = x.gathered(y - n * mean) - ridge * b
         try:
-            first = np.linalg.solve(small, slope[:many] - cross @ slope[many:]).astype(float)
+            inverse = np.linalg.inv(small).astype(float)
         except np.linalg.LinAlgError:
             raise ValueError("the effects cannot be told apart") from None
+        first = inverse @ (slope[:many] - cross @ slope[many:])
         step = np.append(first, slope[many:] * own - first @ cross)
         along, size, before = x.times(step), 1.0, now
         while (now := loss(b + size * step, eta + size * along)) > before + 1e-12 and size > 1e-4:
@@ -212,13 +215,13 @@ def fit(
         b, eta = b + size * step, eta + size * along
         if abs(before - now) < 1e-2 * near * (1 + abs(now)) and np.abs(size * step).max() < near:
             break
-    return Fit(b, Inverse(np.linalg.inv(small).astype(float), cross, own))
+    return Fit(b, Inverse(inverse, cross, own))
 
 
 class Learned(NamedTuple):
     """A fit with what was learned for it. `free` is the degrees of freedom of `rho` (lots less the coefficients that the penalty
     leaves free). Of the random parts (k,): `found` their variances by restricted likelihood, 0 for none; `variances` those that
-    the fit uses, the means of what the lots leave possible, with their `doubt` (k, k), its covariance."""
+    the fit uses; `doubt` (k, k) the covariance of what the lots leave possible."""
 
     fitted: Fit
     rho: float
@@ -245,8 +248,8 @@ def fit_with_rho(
     The spreads are those of expectation and maximisation, N. E. Breslow & D. G. Clayton, JASA 88 (1993) 9-25.
 
     `parts` are the columns of the random parts. Their variances climb the restricted likelihood of the same working model by
-    Fisher's scoring, down to nothing. That a part is found to be nothing does not show that it is: the fit uses the mean of
-    the normal curve that score and information describe, cut off at 0, so that what is little known counts for more.
+    Fisher's scoring, down to nothing. That a part is found to be nothing does not show that it is: the fit goes half way to
+    the mean of the normal curve that score and information describe, cut off at 0, so that what is little known counts for more.
     """
     y, n, expected = (np.asarray(v, dtype=float) for v in (taken, read, spread))
     family, x = np.asarray(kind), _design(design)
@@ -254,7 +257,7 @@ def fit_with_rho(
     _penalise(ridge, parts, variances)
     sizes, of_size = np.unique(np.maximum(n - 1, 0), return_inverse=True)
     found, doubt, is_found = variances, np.zeros((len(parts), len(parts))), not parts
-    fitted, free = fit(y, n, x, ridge, rho, near=1e-3), float(len(y))
+    fitted, free = fit(y, n, x, ridge, rho, near=1e-2), float(len(y))
     for turn in range(2 * rounds if parts else rounds):
         mean = special.expit(x.times(fitted.coefficients))[x.row]
         squares = np.bincount(of_size, (y - n * mean) ** 2 / (n * mean * (1 - mean)), len(sizes)).astype(float)
@@ -272,7 +275,7 @@ def fit_with_rho(
             variances = np.maximum(_FLOOR, variances + _scored(score, information, variances))
             ridge = ridge.copy()
             _penalise(ridge, parts, variances)
-        fitted = fit(y, n, x, ridge, rho, fitted.coefficients, near=1e-4)
+        fitted = fit(y, n, x, ridge, rho, fitted.coefficients, near=1e-2)
         is_still = abs(rho - before[0]) < 1e-7 + 1e-4 * rho
         is_still &= bool((np.abs(ridge - before[1]) <= 3e-3 * before[1])[family > 0].all())
         is_still &= bool(np.abs(variances - was).max(initial=0) <= _FLOOR + 1e-2 * variances.max(initial=0))
@@ -282,7 +285,7 @@ def fit_with_rho(
             variances, doubt = _possible(score, information, variances)
             ridge = ridge.copy()
             _penalise(ridge, parts, variances)
-            fitted = fit(y, n, x, ridge, rho, fitted.coefficients, near=1e-4)
+            fitted = fit(y, n, x, ridge, rho, fitted.coefficients, near=1e-2)
         elif is_still:
             break
     return Learned(fit(y, n, x, ridge, rho, fitted.coefficients), rho, free, found, variances, doubt)
@@ -321,14 +324,14 @@ def _scored(score: Real, information: Real, variances: Real) -> Real:
 
 
 def _possible(score: Real, information: Real, variances: Real) -> tuple[Real, Real]:
-    """Mean (k,) and covariance (k, k) of the variances: normal about what one further step would give without the floor, each
-    cut off at 0."""
+    """Variances to be used (k,), and the covariance (k, k) of what is possible: normal about what one further step would give
+    without the floor, each cut off at 0."""
     covariance = np.linalg.inv(information)
     spread = np.sqrt(np.diag(covariance))
     middle = variances + np.where(variances > _FLOOR, 0.0, covariance @ score)
     at = -middle / spread
     hazard = np.exp(-at * at / 2 - math.log(math.sqrt(2 * math.pi)) - special.log_ndtr(-at))
-    mean = np.maximum(_FLOOR, middle + spread * hazard)
+    mean = np.maximum(_FLOOR, variances + _CAUTION * (middle + spread * hazard - variances))
     share = np.sqrt(np.maximum(1 + at * hazard - hazard**2, 1e-6))
     return mean, covariance * np.outer(share, share)
 
