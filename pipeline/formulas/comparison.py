@@ -56,7 +56,7 @@ class Parts(NamedTuple):
 CANNOT = "cannot be compared"
 NOT_FROM = "cannot be told from "
 _FEW = 3
-"""With fewer degrees of freedom a team that shares no batch with another cannot be told from its batches."""
+"""With fewer degrees of freedom among all batches, beside the teams, a team that shares none cannot be told from its own."""
 _POINTS = 512
 """Rows of the whole mix, alike in take, are put together into so many."""
 
@@ -148,11 +148,13 @@ def compare(
     named = {k: _numbered(v) for k, v in (factors | parts).items()}
     who, indices = who[keep], {k: v[keep] for k, (_, v) in named.items()}
     said = {t: CANNOT for t in apart(who, indices["rootstock"], indices["scion"])}
-    owned: dict[int, str] = {}
+    owned: dict[int, tuple[str, str]] = {}
     for other, word, words in _CONFUSED[kind]:
         for t, levels in only_its_own(who, indices[other]).items() if other in indices else ():
             told = NOT_FROM + (word if len(levels) == 1 else words) + " " + ", ".join(named[other][0][k] for k in levels)
-            (said if len(levels) == 1 else owned).setdefault(t, told)
+            if len(levels) == 1:
+                said.setdefault(t, told)
+            owned.setdefault(t, (other, told))
     teams = np.array(sorted(set(who.tolist()) - set(said)), dtype=np.int64)
     if len(teams) < 2:
         said |= {t: CANNOT for t in teams.tolist()}
@@ -168,7 +170,7 @@ def compare(
         spread[where[k]] = _COMPARED if k == kind else SPREAD.get(k, 0.5)
         family[where[k]] = i if k not in ("attempt", kind, *shared) else 0
     learned = fit_with_rho(y, n, design, spread, family, [where[k] for k in shared])
-    known = Parts(tuple(shared), learned.variances, learned.doubt, learned.rho)
+    known = Parts(tuple(shared), learned.found, learned.doubt, learned.rho)
     if len(teams) < 2:
         return found, known
     mix = design.of_lots(np.where(np.isin(who, teams), n, 0.0))
@@ -176,8 +178,8 @@ def compare(
     shares, slopes = _standardised(design, learned, mix / mix.sum(), where[kind], where[kind].start + teams, left_out)
     buds = np.bincount(who, n, len(names))[teams]
     judged = _judged([names[t] for t in teams], shares, slopes, learned, [where[k] for k in shared], buds, least)
-    for t, told in owned.items():
-        if t not in said and not judged[names[t]].flag and judged[names[t]].freedom < _FEW:
+    for t, (other, told) in owned.items():
+        if t not in said and not judged[names[t]].flag and _tells(who, indices[other]) < _FEW:
             judged[names[t]] = judged[names[t]]._replace(flag=told)
     return found | judged, known
 

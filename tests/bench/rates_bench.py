@@ -193,7 +193,9 @@ def sharing(many: int) -> None:
         print(f"| {what}: any team, any batch flagged | {said['team']:.3f}, {said['budwood_batch']:.3f} | 0.06 |")
         held = ", ".join(f"{said[by + ' held']:.3f}" for by in ("scion", "rootstock", "team"))
         wide = ", ".join(f"{said[by + ' width']:.2f}" for by in ("scion", "rootstock", "team"))
-        print(f"| {what}: takes of scions, rootstocks, teams held; width against who knows | {held}; {wide} | 0.92 |", flush=True)
+        print(
+            f"| {what}: takes of scions, rootstocks, teams held; width against who knows | {held}; {wide} | 0.92 |", flush=True
+        )
 
 
 def curve(seed: int, days: tuple[int, ...] = (100, 200, 300, 450)) -> list[bool]:
