@@ -9,7 +9,7 @@ in the same manner, the teams being among what they were given.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -110,7 +110,7 @@ def compare_teams(
 ) -> dict[str, Compared]:
     """Each team's adjusted take from lots (m,), as `compare` has it. `factors` may have a `batch`; with a `season` teams may
     differ from month to month."""
-    given: dict[str, Sequence[str | None]] = {k: v for k, v in factors.items() if k != "batch"}
+    given = {k: v for k, v in factors.items() if k != "batch"}
     return compare(taken, read, given, "team", team, least, team_parts(factors, team))[0]
 
 
@@ -125,11 +125,11 @@ def team_parts(factors: dict[str, Sequence[str]], team: Sequence[str]) -> dict[s
 def compare(
     taken: ArrayLike,
     read: ArrayLike,
-    factors: dict[str, Sequence[str | None]],
+    factors: Mapping[str, Sequence[str | None]],
     kind: str,
     compared: Sequence[str],
     least: int,
-    parts: dict[str, Sequence[str | None]],
+    parts: Mapping[str, Sequence[str | None]],
 ) -> tuple[dict[str, Compared], Parts]:
     """The adjusted take of each of those compared, from lots (m,): marginal standardisation over the buds read of the whole
     nursery; and the random parts.
@@ -145,9 +145,9 @@ def compare(
     if not len(n):
         return {}, nothing
     names, who = _numbered(compared)
-    named = {k: _numbered(v) for k, v in (factors | parts).items()}
+    named = {k: _numbered(v) for k, v in (*factors.items(), *parts.items())}
     who, indices = who[keep], {k: v[keep] for k, (_, v) in named.items()}
-    said = {t: CANNOT for t in apart(who, indices["rootstock"], indices["scion"])}
+    said = dict.fromkeys(apart(who, indices["rootstock"], indices["scion"]), CANNOT)
     owned: dict[int, tuple[str, str]] = {}
     for other, word, words in _CONFUSED[kind]:
         for t, levels in only_its_own(who, indices[other]).items() if other in indices else ():
@@ -157,7 +157,7 @@ def compare(
             owned.setdefault(t, (other, told))
     teams = np.array(sorted(set(who.tolist()) - set(said)), dtype=np.int64)
     if len(teams) < 2:
-        said |= {t: CANNOT for t in teams.tolist()}
+        said |= dict.fromkeys(teams.tolist(), CANNOT)
     found = {names[t]: Compared(math.nan, math.nan, math.nan, math.nan, said[t], math.nan) for t in sorted(said)}
     others = [who, *(indices[k] for k in factors)]
     shared = {k: indices[k] for k in parts if all(_tells(other, indices[k]) > 0 for other in others)}
@@ -176,7 +176,7 @@ def compare(
     mix = design.of_lots(np.where(np.isin(who, teams), n, 0.0))
     left_out = [where[k] for k in shared if k == "team in month"]
     shares, slopes = _standardised(design, learned, mix / mix.sum(), where[kind], where[kind].start + teams, left_out)
-    buds = np.bincount(who, n, len(names))[teams]
+    buds = np.bincount(who, n, len(names))[teams].astype(float)
     judged = _judged([names[t] for t in teams], shares, slopes, learned, [where[k] for k in shared], buds, least)
     for t, (other, told) in owned.items():
         if t not in said and not judged[names[t]].flag and _tells(who, indices[other]) < _FEW:
@@ -208,11 +208,9 @@ def _standardised(
     base = design.times(coefficients)
     order = np.argsort(base, kind="stable")
     order = order[mix[order] > 0]
-    point = np.empty(len(order), dtype=np.int64)
-    point[:] = np.arange(len(order)) if len(order) <= _POINTS else np.minimum(
-        (np.cumsum(mix[order]) * _POINTS).astype(np.int64), _POINTS - 1
-    )  # fmt: skip
-    point = np.unique(point, return_inverse=True)[1]
+    point = np.arange(len(order))
+    if len(order) > _POINTS:
+        point = np.unique(np.minimum(np.cumsum(mix[order]) * _POINTS, _POINTS - 1).astype(np.int64), return_inverse=True)[1]
     weight = np.bincount(point, mix[order])
     middle = np.bincount(point, mix[order] * base[order]) / weight
     rows = np.zeros((len(weight), design.width + 1))

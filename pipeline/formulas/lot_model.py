@@ -124,8 +124,10 @@ class Design:
     def _tables(self) -> list[tuple[bool, tuple[slice, slice], Whole]]:
         many, last = self.width - self.levels, len(self.column) - 1 if self.levels else len(self.column)
         # what a row does not take up stands after the columns of its own table
-        local = [np.where(c == self.width, self.levels, c - many) if i == last else np.where(c == self.width, many, c)
-                 for i, c in enumerate(self.column)]  # fmt: skip
+        local = []
+        for i, c in enumerate(self.column):
+            start, stop = (many, self.levels) if i == last else (0, many)
+            local.append(np.where(c == self.width, stop, c - start))
         least, most = [int(c.min()) for c in local], [int(c.max()) + 1 for c in local]
         return [
             (
@@ -326,14 +328,14 @@ def _scored(score: Real, information: Real, variances: Real) -> Real:
 def _possible(score: Real, information: Real, variances: Real) -> tuple[Real, Real]:
     """Variances to be used (k,), and the covariance (k, k) of what is possible: normal about what one further step would give
     without the floor, each cut off at 0."""
-    covariance = np.linalg.inv(information)
+    covariance: Real = np.linalg.inv(information).astype(float)
     spread = np.sqrt(np.diag(covariance))
     middle = variances + np.where(variances > _FLOOR, 0.0, covariance @ score)
     at = -middle / spread
     hazard = np.exp(-at * at / 2 - math.log(math.sqrt(2 * math.pi)) - special.log_ndtr(-at))
-    mean = np.maximum(_FLOOR, variances + _CAUTION * (middle + spread * hazard - variances))
+    used: Real = np.maximum(_FLOOR, variances + _CAUTION * (middle + spread * hazard - variances))
     share = np.sqrt(np.maximum(1 + at * hazard - hazard**2, 1e-6))
-    return mean, covariance * np.outer(share, share)
+    return used, covariance * np.outer(share, share)
 
 
 def _williams(squares: Real, sizes: Real, free: float) -> float:
