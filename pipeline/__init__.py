@@ -2,5 +2,5 @@
 
 import os
 
-# matrices here are small: a second thread of the library of matrices waits for the first, and on busy cores takes ten times as long
+# matrices here are small: a second thread waits for the first, and on busy cores all takes ten times as long
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -2,8 +2,9 @@
 
 The model: logit(take of a lot) = the effects that it takes up, fitted by weighted penalised likelihood. A lot of n buds
 weighs n / (1 + (n - 1) rho), as D. A. Williams, Applied Statistics 31 (1982) 144-148. The penalty draws each effect towards
-nothing as so many lots would. A random part (batches, teams within months) is a factor whose spread is learned by restricted
-likelihood and may be nothing. The largest factor is never inverted: no lot takes up two of its levels, so its block is diagonal.
+nothing as so many lots would. A random part (batches, teams within months) is a factor whose spread is learned by
+restricted likelihood and may be nothing. The largest factor is never inverted: no lot takes up two of its levels,
+so its block is diagonal.
 """
 
 from __future__ import annotations
@@ -221,9 +222,9 @@ def fit(
 
 
 class Learned(NamedTuple):
-    """A fit with what was learned for it. `free` is the degrees of freedom of `rho` (lots less the coefficients that the penalty
-    leaves free). Of the random parts (k,): `found` their variances by restricted likelihood, 0 for none; `variances` those that
-    the fit uses; `doubt` (k, k) the covariance of what the lots leave possible."""
+    """A fit with what was learned for it. `free` is the degrees of freedom of `rho` (lots less the coefficients that the
+    penalty leaves free). Of the random parts (k,): `found` their variances by restricted likelihood, 0 for none; `variances`
+    those that the fit uses; `doubt` (k, k) the covariance of what the lots leave possible."""
 
     fitted: Fit
     rho: float
@@ -251,7 +252,7 @@ def fit_with_rho(
 
     `parts` are the columns of the random parts. Their variances climb the restricted likelihood of the same working model by
     Fisher's scoring, down to nothing. That a part is found to be nothing does not show that it is: the fit goes half way to
-    the mean of the normal curve that score and information describe, cut off at 0, so that what is little known counts for more.
+    the mean of the normal curve that score and information describe, cut off at 0: what is little known counts for more.
     """
     y, n, expected = (np.asarray(v, dtype=float) for v in (taken, read, spread))
     family, x = np.asarray(kind), _design(design)

@@ -108,10 +108,10 @@ SHARED = {
 
 
 def shared(seed: int, layout: str, batch: float, month: float, difference: float = 0.0) -> dict[str, list[float]]:
-    """A nursery of eight teams of 20 lots as in `teams`, in whose batches (sd `batch` on the logit) and teams within months (sd
-    `month`) lots share what befalls them, by way of the tables. Of it: any team flagged, any batch flagged, the odd team flagged
-    rightly; whether the intervals hold what is expected of the level of more batches and months; their width against those of
-    who knows all spreads."""
+    """A nursery of eight teams of 20 lots as in `teams`, in whose batches (sd `batch` on the logit) and teams within months
+    (sd `month`) lots share what befalls them, by way of the tables. Of it: any team flagged, any batch flagged, the odd team
+    flagged rightly; whether the intervals hold what is expected of the level of more batches and months; their width against those
+    of who knows all spreads."""
     dice = np.random.default_rng([seed, 77])
     stocks, scions, many, rho = 6, 7, 8, dice.uniform(0.01, 0.03)
     by_stock, by_scion = dice.normal(0, 0.5, stocks), dice.normal(0, 0.5, scions)
@@ -167,8 +167,8 @@ def take_rates(columns) -> list[dict]:
     with Store.in_memory() as store:
         store.connection.register("given", pa.table(columns))
         store.connection.execute(
-            "CREATE TABLE work.lots AS SELECT * REPLACE (budded_on::DATE AS budded_on), budded_on::DATE + 21 AS read_on, 21 AS days,"
-            " 0::BIGINT AS unsure, 0::BIGINT AS missing, green / (green + brown) AS take_rate FROM given"
+            "CREATE TABLE work.lots AS SELECT * REPLACE (budded_on::DATE AS budded_on), budded_on::DATE + 21 AS read_on,"
+            " 21 AS days, 0::BIGINT AS unsure, 0::BIGINT AS missing, green / (green + brown) AS take_rate FROM given"
         )
         takes.estimate_takes(Work(store, None, None))
         cursor = store.connection.execute("SELECT * FROM work.new_take_rates")

@@ -1,8 +1,8 @@
-"""O. L. Davies & P. L. Goldsmith, Statistical Methods in Research and Production (4th ed. 1972): strength of a chemical paste, ten
-batches of three casks, two samples each. The data stand in statsmodels (`regression/tests/results/pastes.csv`), beside the
+"""O. L. Davies & P. L. Goldsmith, Statistical Methods in Research and Production (4th ed. 1972): strength of a chemical paste,
+ten batches of three casks, two samples each. The data stand in statsmodels (`regression/tests/results/pastes.csv`), beside the
 restricted likelihood estimates of R's lme4: mean 60.0533, variance of batches 1.657, of samples 0.678
-(`regression/tests/test_lme.py`); that of casks is by statsmodels itself. Here a lot is a sample: its logit is a twentieth of its
-strength above 60, its buds so many that chance adds nothing, so that batches and casks are the random parts and rho is what
+(`regression/tests/test_lme.py`); that of casks is by statsmodels itself. Here a lot is a sample: its logit is a twentieth of
+its strength above 60, its buds so many that chance adds nothing, so that batches and casks are the random parts and rho is what
 samples differ by.
 """
 
