@@ -55,6 +55,9 @@ class Parts(NamedTuple):
 
 CANNOT = "cannot be compared"
 NOT_FROM = "cannot be told from "
+_LEARNED = 1.2
+"""What random parts add to a variance counts for so much more, because they are learned too (R. N. Kackar & D. A. Harville,
+JASA 79 (1984) 853-862); how much was set by simulation, tests/bench/rates_bench.py."""
 _FEW = 3
 """With fewer degrees of freedom among all batches, beside the teams, a team that shares none cannot be told from its own."""
 _POINTS = 512
@@ -243,8 +246,10 @@ def _errors(rows: Real, learned: Learned, parts: Sequence[slice]) -> tuple[Real,
     variance = np.maximum(np.einsum("ij,ij->i", turned, rows), 1e-300)
     by_part = [(turned[:, own] ** 2).sum(1) / v**2 for own, v in zip(parts, learned.variances, strict=True)]
     slope = np.stack(by_part, 1) if by_part else np.zeros((len(rows), 0))
-    rest = np.maximum(variance - slope @ learned.variances, 0.0)
-    doubt = np.einsum("ij,jk,ik->i", slope, learned.doubt, slope) + 2 * rest**2 / max(1.0, learned.free)
+    by_all = slope @ learned.variances
+    rest = np.maximum(variance - by_all, 0.0)
+    variance = variance + (_LEARNED - 1) * by_all
+    doubt = _LEARNED**2 * np.einsum("ij,jk,ik->i", slope, learned.doubt, slope) + 2 * rest**2 / max(1.0, learned.free)
     return np.sqrt(variance), np.maximum(2 * variance**2 / np.maximum(doubt, 1e-300), 1.0)
 
 

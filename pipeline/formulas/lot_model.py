@@ -29,7 +29,7 @@ _FLOOR = 1e-4
 """The variance of a random part that counts as none (sd 0.01 on the logit)."""
 _WIDEST = 1.0
 """How large the variance of a random part may be expected to be where the lots say nothing about it."""
-_CAUTION = 0.5
+_CAUTION = 0.25
 """How far what is used of a variance goes from the likeliest to the mean of what is possible; set by simulation."""
 
 
@@ -251,7 +251,7 @@ def fit_with_rho(
     The spreads are those of expectation and maximisation, N. E. Breslow & D. G. Clayton, JASA 88 (1993) 9-25.
 
     `parts` are the columns of the random parts. Their variances climb the restricted likelihood of the same working model by
-    Fisher's scoring, down to nothing. That a part is found to be nothing does not show that it is: the fit goes half way to
+    Fisher's scoring, down to nothing. That a part is found to be nothing does not show that it is: the fit goes some way to
     the mean of the normal curve that score and information describe, cut off at 0: what is little known counts for more.
     """
     y, n, expected = (np.asarray(v, dtype=float) for v in (taken, read, spread))
