@@ -49,7 +49,8 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
     "take_rates": _table(
         "how buds take, by level",
-        "by level lots buds_set read taken take_rate low high deff adjusted adjusted_low adjusted_high q_value flag",
+        "by level lots buds_set read taken take_rate low high deff adjusted adjusted_low adjusted_high q_value flag"
+        " clusters freedom adjusted_freedom",
     ),
     "survival": _table(
         "how many plants come through each step",

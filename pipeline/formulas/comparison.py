@@ -1,204 +1,67 @@
-"""Teams compared fairly: what each was given is allowed for, and so is that lots differ more than chance says.
+"""Teams compared fairly: what each was given is allowed for, that lots differ, and that lots share batches and months.
 
-The model: logit(take of a lot) = level + rootstock + scion + pair + season + attempt + team, fitted by weighted
-penalised likelihood. A lot of n buds weighs n / (1 + (n - 1) rho), as D. A. Williams, Applied Statistics 31 (1982) 144-148.
-The penalty draws each effect towards nothing as so many lots would: pairs strongly (they are what rootstock and scion do not
-explain), the rest weakly, so that sparse and all-green cells stay finite.
+The model: logit(take of a lot) = level + rootstock + scion + pair + season + attempt + batch + team + team within month, as
+`lot_model.py` fits it. Pairs are drawn strongly towards nothing (they are what rootstock and scion do not explain), the rest
+weakly, so that sparse and all-green cells stay finite; batches and teams within months are random parts. Batches are compared
+in the same manner, the teams being among what they were given.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
-from itertools import combinations
-from typing import TYPE_CHECKING, NamedTuple
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
+from scipy.sparse import csgraph, csr_array
 
+from pipeline.formulas.lot_model import Design, Learned, fit_with_rho, one_hot
 from pipeline.formulas.proportions import Z95
-
-if TYPE_CHECKING:
-    from scipy import sparse
 
 Real = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-SPREAD = {"rootstock": 0.8, "scion": 0.8, "pair": 0.4, "season": 0.5, "attempt": 1.5, "team": 1.5}
-"""Standard deviation, on the logit, that each kind of effect is expected to have; of attempt and team it stays so, for the
-others it is learned from the nursery's own lots, with this as good as four effects seen."""
-
-
-class Fit(NamedTuple):
-    """`coefficients` (p,) on the logit and their `covariance` (p, p)."""
-
-    coefficients: Real
-    covariance: Real
-
-
-@dataclass(frozen=True)
-class Design:
-    """The distinct rows of a design of zeros and ones: `column` (k, c) the coefficients that a row takes up, out of `width`
-    (`width` itself where it takes up fewer than k); `row` (m,) says which of them each lot has. Sums over the lots of each
-    row are all that a fit needs."""
-
-    column: Whole
-    row: Whole
-    width: int
-
-    def times(self, b: Real) -> Real:
-        """(c,) the rows times the coefficients."""
-        product: Real = np.append(b, 0.0)[self.column].sum(0)
-        return product
-
-    def gathered(self, v: Real) -> Real:
-        """(p,) the transposed rows times (c,) numbers."""
-        found = np.zeros(self.width + 1)
-        for own in self.column:
-            found += np.bincount(own, v, self.width + 1)
-        return found[:-1]
-
-    def squared(self, v: Real) -> Real:
-        """(p, p) the transposed rows times the rows, each weighing v (c,): a table for each two of the k."""
-        half = np.zeros((self.width + 1, self.width + 1))
-        for block, place in self._tables:
-            half[block] += np.bincount(place, v, half[block].size).reshape(half[block].shape)
-        half = half[:-1, :-1]
-        return half + half.T + np.diag(self.gathered(v))
-
-    @cached_property
-    def _tables(self) -> list[tuple[tuple[slice, slice], Whole]]:
-        least, most = self.column.min(1).tolist(), (self.column.max(1) + 1).tolist()
-        return [
-            (
-                (slice(least[i], most[i]), slice(least[j], most[j])),
-                (self.column[i] - least[i]) * (most[j] - least[j]) + self.column[j] - least[j],
-            )
-            for i, j in combinations(range(len(self.column)), 2)
-        ]
-
-    def of_lots(self, values: Real) -> Real:
-        """(c,) sums of the values (m,) of the lots of each row."""
-        sums: Real = np.bincount(self.row, values, self.column.shape[1]).astype(float)
-        return sums
-
-
-def _design(matrix: sparse.csr_array | Design) -> Design:
-    if isinstance(matrix, Design):
-        return matrix
-    is_in = matrix.toarray()
-    if not np.isin(is_in, (0, 1)).all():
-        raise ValueError("a design is of zeros and ones")
-    rows, row = np.unique(is_in, axis=0, return_inverse=True)
-    column = np.where(rows > 0, np.arange(rows.shape[1]), rows.shape[1]).T
-    return Design(column, row, rows.shape[1])
-
-
-def fit(
-    taken: ArrayLike,
-    read: ArrayLike,
-    design: sparse.csr_array | Design,
-    penalty: ArrayLike,
-    rho: float,
-    start: Real | None = None,
-) -> Fit:
-    """Penalised logistic regression of lots (m,) on a design (m, p), each lot weighing 1 / (1 + (n - 1) rho) a bud.
-
-    `penalty` (p,) is 1 / spread^2 of each coefficient, 0 for none. With no penalty and rho from Williams' rule these are his
-    estimates. Newton steps, halved where they would overshoot. Raises ValueError where the design cannot be told apart.
-    """
-    y, n, ridge = (np.asarray(v, dtype=float) for v in (taken, read, penalty))
-    weight, x = 1 / (1 + rho * np.maximum(n - 1, 0)), _design(design)
-    y, n = x.of_lots(weight * y), x.of_lots(weight * n)
-
-    def loss(b: Real, eta: Real) -> float:
-        return float((n * np.logaddexp(0, eta) - y * eta).sum() + (ridge * b * b).sum() / 2)
-
-    b = np.zeros(x.width) if start is None else start
-    eta = x.times(b)
-    now = loss(b, eta)
-    for _ in range(60):
-        mean = special.expit(eta)
-        information = x.squared(n * mean * (1 - mean)) + np.diag(ridge)
-        try:
-            step = np.linalg.solve(information, x.gathered(y - n * mean) - ridge * b).astype(float)
-        except np.linalg.LinAlgError:
-            raise ValueError("the effects cannot be told apart") from None
-        along, size, before = x.times(step), 1.0, now
-        while (now := loss(b + size * step, eta + size * along)) > before + 1e-12 and size > 1e-4:
-            size /= 2
-        b, eta = b + size * step, eta + size * along
-        if abs(before - now) < 1e-10 * (1 + abs(now)) and np.abs(size * step).max() < 1e-8:
-            break
-    return Fit(b, np.linalg.inv(information).astype(float))
-
-
-def fit_with_rho(
-    taken: ArrayLike, read: ArrayLike, design: sparse.csr_array | Design, spread: ArrayLike, kind: ArrayLike, rounds: int = 20
-) -> tuple[Fit, float, float]:
-    """The fit with its rho and its degrees of freedom (lots less the coefficients that the penalty leaves free).
-
-    rho is Williams': that at which the weighted squares of what is left over are as many as the degrees of freedom. `spread`
-    (p,) is the standard deviation that each coefficient is expected to have (infinite for none). Coefficients of one `kind`
-    (p,) from 1 on are a family whose own spread is learned, the one given standing for four of them; kind 0 is left as it is.
-    The spreads are those of expectation and maximisation, N. E. Breslow & D. G. Clayton, JASA 88 (1993) 9-25.
-    """
-    y, n, expected = (np.asarray(v, dtype=float) for v in (taken, read, spread))
-    family, x = np.asarray(kind), _design(design)
-    ridge, rho = 1 / expected**2, 0.0
-    sizes, of_size = np.unique(np.maximum(n - 1, 0), return_inverse=True)
-    fitted, free = fit(y, n, x, ridge, rho), float(len(y))
-    for _ in range(rounds):
-        mean = special.expit(x.times(fitted.coefficients))[x.row]
-        squares = np.bincount(of_size, (y - n * mean) ** 2 / (n * mean * (1 - mean)), len(sizes)).astype(float)
-        variance = np.diag(fitted.covariance)
-        free = len(y) - (len(ridge) - float(variance @ ridge))
-        before = (rho, ridge)
-        rho = _williams(squares, sizes, free)
-        seen = fitted.coefficients**2 + variance
-        for k in np.unique(family[family > 0]):
-            own = family == k
-            ridge = np.where(own, (own.sum() + 4) / (seen[own].sum() + 4 * expected[own][0] ** 2), ridge)
-        fitted = fit(y, n, x, ridge, rho, fitted.coefficients)
-        if abs(rho - before[0]) < 1e-7 + 1e-4 * rho and np.abs(ridge - before[1]).max() <= 1e-3 * ridge.max():
-            break
-    return fitted, rho, free
-
-
-def _williams(squares: Real, sizes: Real, free: float) -> float:
-    """The rho in 0 to 1 at which squares / (1 + rho sizes), both (s,), add up to the degrees of freedom. What is left over
-    falls ever less steeply as rho rises, so Newton's steps from 0 come near without going past."""
-    rho = 0.0
-    for _ in range(100):
-        below = 1 + rho * sizes
-        over = (squares / below).sum() - free
-        slope = (squares * sizes / below**2).sum()
-        if free <= 0 or over <= 0 or slope <= 0 or rho >= 1:
-            break
-        rho += over / slope
-        if over / slope < 1e-14:
-            break
-    return float(min(1.0, rho)) if free > 0 else 0.0
+SPREAD = {"rootstock": 0.8, "scion": 0.8, "pair": 0.4, "season": 0.5, "attempt": 1.5, "team": 0.5}
+"""Standard deviation, on the logit, that each kind of effect is expected to have; of attempt it stays so, for the others it is
+learned from the nursery's own lots, with this as good as four effects seen."""
+_COMPARED = 1.5
+"""The same of what is compared; it stays so."""
 
 
 class Compared(NamedTuple):
     """Of one team: its take had it budded the whole mix with a 95 % interval, the q-value of "differs from the mean of the
-    others" and whether it is `better`, `worse` or neither (empty). Numbers are NaN where it cannot be compared."""
+    others", whether it is `better`, `worse` or neither (empty), and the degrees of freedom of both. Numbers are NaN where it
+    cannot be compared."""
 
     adjusted: float
     low: float
     high: float
     q_value: float
     flag: str
+    freedom: float
+
+
+class Parts(NamedTuple):
+    """The random parts that were learned, by name, with their variances on the logit (k,), the covariance of these (k, k), and
+    the correlation of the buds of one lot beside them."""
+
+    names: tuple[str, ...]
+    variances: Real
+    doubt: Real
+    rho: float
 
 
 CANNOT = "cannot be compared"
-_LEARNED = 1.05
-"""Errors are so much larger because the spreads and rho are learned too (R. N. Kackar & D. A. Harville, JASA 79 (1984)
-853-862); how much was set by simulation, tests/bench/rates_bench.py."""
+NOT_FROM = "cannot be told from "
+_LEARNED = 1.2
+"""What random parts add to a variance counts for so much more, because they are learned too (R. N. Kackar & D. A. Harville,
+JASA 79 (1984) 853-862); how much was set by simulation, tests/bench/rates_bench.py."""
+_FEW = 3
+"""With fewer degrees of freedom among all batches, beside the teams, a team that shares none cannot be told from its own."""
+_POINTS = 512
+"""Rows of the whole mix, alike in take, are put together into so many."""
 
 
 def apart(team: Whole, *levels: Whole) -> set[int]:
@@ -213,70 +76,156 @@ def apart(team: Whole, *levels: Whole) -> set[int]:
     return set(names[alone].tolist())
 
 
-def _numbered(values: Sequence[str]) -> tuple[list[str], Whole]:
-    """The names in order and the number of each value (m,) among them."""
-    names = sorted(set(values))
-    number = {name: i for i, name in enumerate(names)}
+def only_its_own(who: Whole, factor: Whole) -> dict[int, list[int]]:
+    """Of those compared (m,) the levels of a factor (m,; below 0 for none), where nobody else has any of them."""
+    pairs = np.unique(np.stack([who, factor], 1), axis=0)
+    level, times = np.unique(pairs[:, 1], return_counts=True)
+    is_own = (times[np.searchsorted(level, pairs[:, 1])] == 1) & (pairs[:, 1] >= 0)
+    shares = set(pairs[~is_own, 0].tolist())
+    found: dict[int, list[int]] = {}
+    for one, own in pairs.tolist():
+        if one not in shares:
+            found.setdefault(one, []).append(own)
+    return found
+
+
+def _numbered(values: Sequence[str | None]) -> tuple[list[str], Whole]:
+    """The names in order and the number of each value (m,) among them, -1 for none."""
+    names = sorted({v for v in values if v is not None})
+    number: dict[str | None, int] = {None: -1} | {name: i for i, name in enumerate(names)}
     return names, np.fromiter(map(number.__getitem__, values), np.int64, len(values))
 
 
-def _one_hot(factors: Sequence[Whole]) -> tuple[Design, list[int]]:
-    """The design of a level common to all and one coefficient for each level of each factor (m,), with how many levels each
-    factor has. Lots alike in all factors share a row."""
-    _, row = np.unique(factors[0], return_inverse=True)
-    for factor in factors[1:]:
-        _, row = np.unique(row * (factor.max() + 1) + factor, return_inverse=True)
-    _, first = np.unique(row, return_index=True)
-    columns = [np.zeros(len(first), dtype=np.int64)]
-    widths: list[int] = []
-    for factor in factors:
-        names, own = np.unique(factor, return_inverse=True)
-        columns.append(1 + sum(widths) + own[first])
-        widths.append(len(names))
-    return Design(np.stack(columns), row, 1 + sum(widths)), widths
+def _tells(who: Whole, part: Whole) -> int:
+    """Degrees of freedom that the levels of a part (below 0: none) have beside those of another factor."""
+    a, b = np.unique(who, return_inverse=True)[1], np.unique(part, return_inverse=True)[1]
+    have = part >= 0
+    if not have.any():
+        return 0
+    size, a, b = int(a.max()) + 1, a[have], b[have]
+    linked = csr_array((np.ones(len(a)), (a, size + b)), shape=(size + int(b.max()) + 1,) * 2)
+    parted = csgraph.connected_components(linked, directed=False)[1]
+    return len(np.unique(b)) - len(np.unique(parted[np.concatenate([a, size + b])]))
 
 
 def compare_teams(
     taken: ArrayLike, read: ArrayLike, factors: dict[str, Sequence[str]], team: Sequence[str], least: int
 ) -> dict[str, Compared]:
-    """Each team's adjusted take from lots (m,): marginal standardisation over the buds read of the whole nursery.
+    """Each team's adjusted take from lots (m,), as `compare` has it. `factors` may have a `batch`; with a `season` teams may
+    differ from month to month."""
+    given = {k: v for k, v in factors.items() if k != "batch"}
+    return compare(taken, read, given, "team", team, least, team_parts(factors, team))[0]
 
-    `factors` names the columns of `SPREAD` except team. A team with fewer than `least` buds read gets no flag, and one that
-    shares neither rootstock nor scion with another no number. Q-values: Y. Benjamini & Y. Hochberg, JRSS B 57 (1995) 289-300.
+
+def team_parts(factors: dict[str, Sequence[str]], team: Sequence[str]) -> dict[str, Sequence[str | None]]:
+    """The random parts that teams are compared beside: batches, and teams within months, where these are known."""
+    parts: dict[str, Sequence[str | None]] = {"batch": factors["batch"]} if "batch" in factors else {}
+    if "season" in factors:
+        parts["team in month"] = [f"{t} {s}" for t, s in zip(team, factors["season"], strict=True)]
+    return parts
+
+
+def compare(
+    taken: ArrayLike,
+    read: ArrayLike,
+    factors: Mapping[str, Sequence[str | None]],
+    kind: str,
+    compared: Sequence[str],
+    least: int,
+    parts: Mapping[str, Sequence[str | None]],
+) -> tuple[dict[str, Compared], Parts]:
+    """The adjusted take of each of those compared, from lots (m,): marginal standardisation over the buds read of the whole
+    nursery; and the random parts.
+
+    `factors` names columns of `SPREAD`. What has fewer than `least` buds read gets no flag; what shares neither rootstock nor
+    scion with another, or has only one batch (rootstock, scion, team, month), and that alone, gets no number. Q-values:
+    Y. Benjamini & Y. Hochberg, JRSS B 57 (1995) 289-300.
     """
     y, n = np.asarray(taken, dtype=float), np.asarray(read, dtype=float)
-    names, who = _numbered(team)
-    indices = {k: _numbered(v)[1] for k, v in factors.items()}
-    alone = apart(who, indices["rootstock"], indices["scion"])
-    keep = ~np.isin(who, list(alone)) & (n > 0)
-    teams = np.unique(who[keep])
-    if len(teams) < 2:
-        alone |= set(teams.tolist())
-    found = {names[t]: Compared(math.nan, math.nan, math.nan, math.nan, CANNOT) for t in sorted(alone)}
-    if len(teams) < 2:
-        return found
+    keep = n > 0
     y, n = y[keep], n[keep]
-    kinds = [*indices, "team"]
-    design, widths = _one_hot([index[keep] for index in [*indices.values(), who]])
+    nothing = Parts((), np.zeros(0), np.zeros((0, 0)), 0.0)
+    if not len(n):
+        return {}, nothing
+    names, who = _numbered(compared)
+    named = {k: _numbered(v) for k, v in (*factors.items(), *parts.items())}
+    who, indices = who[keep], {k: v[keep] for k, (_, v) in named.items()}
+    said = dict.fromkeys(apart(who, indices["rootstock"], indices["scion"]), CANNOT)
+    owned: dict[int, tuple[str, str]] = {}
+    for other, word, words in _CONFUSED[kind]:
+        for t, levels in only_its_own(who, indices[other]).items() if other in indices else ():
+            told = NOT_FROM + (word if len(levels) == 1 else words) + " " + ", ".join(named[other][0][k] for k in levels)
+            if len(levels) == 1:
+                said.setdefault(t, told)
+            owned.setdefault(t, (other, told))
+    teams = np.array(sorted(set(who.tolist()) - set(said)), dtype=np.int64)
+    if len(teams) < 2:
+        said |= dict.fromkeys(teams.tolist(), CANNOT)
+    found = {names[t]: Compared(math.nan, math.nan, math.nan, math.nan, said[t], math.nan) for t in sorted(said)}
+    others = [who, *(indices[k] for k in factors)]
+    shared = {k: indices[k] for k in parts if all(_tells(other, indices[k]) > 0 for other in others)}
+    if len(teams) < 2 and not shared:
+        return found, nothing
+    design, where = one_hot({k: indices[k] for k in factors} | {kind: who} | shared)
+    spread, family = np.full(design.width, 5.0), np.zeros(design.width, dtype=np.int64)
     # the level too is held, very loosely: where all buds are green nothing else would
-    spread = np.repeat([5.0, *(SPREAD[kind] for kind in kinds)], [1, *widths])
-    family = np.repeat([0, *(0 if k in ("attempt", "team") else i for i, k in enumerate(kinds, 1))], [1, *widths])
-    fitted, _, free = fit_with_rho(y, n, design, spread, family)
-    first = design.width - len(teams)
-    effects = fitted.coefficients[first:]
-    base = design.times(fitted.coefficients) - effects[design.column[-1] - first]
-    mix = design.of_lots(n) / n.sum()
-    others = replace(design, column=design.column[:-1])
-    shares, slopes = np.empty(len(teams)), np.zeros((len(teams), design.width))
-    for i, effect in enumerate(effects):
-        mean = special.expit(base + effect)
-        shares[i] = mix @ mean
-        gain = mix * mean * (1 - mean)
-        slopes[i] = others.gathered(gain)
-        slopes[i, first + i] = gain.sum()
-    covariance = slopes @ fitted.covariance @ slopes.T
-    buds = np.bincount(who[keep], n)[teams].astype(float)
-    return found | _judged([names[t] for t in teams], shares, covariance, buds, int(free), least)
+    for i, k in enumerate(where, 1):
+        spread[where[k]] = _COMPARED if k == kind else SPREAD.get(k, 0.5)
+        family[where[k]] = i if k not in ("attempt", kind, *shared) else 0
+    learned = fit_with_rho(y, n, design, spread, family, [where[k] for k in shared])
+    known = Parts(tuple(shared), learned.found, learned.doubt, learned.rho)
+    if len(teams) < 2:
+        return found, known
+    mix = design.of_lots(np.where(np.isin(who, teams), n, 0.0))
+    left_out = [where[k] for k in shared if k == "team in month"]
+    shares, slopes = _standardised(design, learned, mix / mix.sum(), where[kind], where[kind].start + teams, left_out)
+    buds = np.bincount(who, n, len(names))[teams].astype(float)
+    judged = _judged([names[t] for t in teams], shares, slopes, learned, [where[k] for k in shared], buds, least)
+    for t, (other, told) in owned.items():
+        if t not in said and not judged[names[t]].flag and _tells(who, indices[other]) < _FEW:
+            judged[names[t]] = judged[names[t]]._replace(flag=told)
+    return found | judged, known
+
+
+_CONFUSED = {
+    "team": (("batch", "batch", "batches"),),
+    "batch": (
+        ("scion", "scion", "scions"),
+        ("rootstock", "rootstock", "rootstocks"),
+        ("team", "team", "teams"),
+        ("season", "month", "months"),
+    ),
+}
+"""What those compared may be mistaken for, with its name: one, several."""
+
+
+def _standardised(
+    design: Design, learned: Learned, mix: Real, own: slice, places: Whole, left_out: Sequence[slice]
+) -> tuple[Real, Real]:
+    """Shares (k,) that come of the whole mix (c,) in the hands of each of those compared, their `places` (k,) among the
+    coefficients; and their slopes (k, p). `own` and what is `left_out` are not part of the mix."""
+    coefficients = learned.fitted.coefficients.copy()
+    effects = coefficients[places]
+    for gone in (own, *left_out):
+        coefficients[gone] = 0.0
+    base = design.times(coefficients)
+    order = np.argsort(base, kind="stable")
+    order = order[mix[order] > 0]
+    point = np.arange(len(order))
+    if len(order) > _POINTS:
+        point = np.unique(np.minimum(np.cumsum(mix[order]) * _POINTS, _POINTS - 1).astype(np.int64), return_inverse=True)[1]
+    weight = np.bincount(point, mix[order])
+    middle = np.bincount(point, mix[order] * base[order]) / weight
+    rows = np.zeros((len(weight), design.width + 1))
+    for column in design.column:
+        np.add.at(rows, (point, column[order]), mix[order] / weight[point])
+    for gone in (own, *left_out):
+        rows[:, gone] = 0.0
+    mean = special.expit(middle + effects[:, None])
+    gain = weight * mean * (1 - mean)
+    slopes = gain @ rows[:, :-1]
+    slopes[np.arange(len(places)), places] = gain.sum(1)
+    return mean @ weight, slopes
 
 
 def q_values(chances: ArrayLike) -> Real:
@@ -289,22 +238,39 @@ def q_values(chances: ArrayLike) -> Real:
     return np.minimum(found, 1.0)
 
 
-def _judged(names: list[str], shares: Real, covariance: Real, buds: Real, freedom: int, least: int) -> dict[str, Compared]:
+def _errors(rows: Real, learned: Learned, parts: Sequence[slice]) -> tuple[Real, Real]:
+    """Standard errors of combinations (k, p) of the coefficients, and their degrees of freedom (k,) after F. E. Satterthwaite,
+    Biometrics Bulletin 2 (1946) 110-114: what the random parts give to each variance has the freedom of these parts, the rest
+    that of the lots."""
+    turned = learned.fitted.inverse.times(rows)
+    variance = np.maximum(np.einsum("ij,ij->i", turned, rows), 1e-300)
+    by_part = [(turned[:, own] ** 2).sum(1) / v**2 for own, v in zip(parts, learned.variances, strict=True)]
+    slope = np.stack(by_part, 1) if by_part else np.zeros((len(rows), 0))
+    by_all = slope @ learned.variances
+    rest = np.maximum(variance - by_all, 0.0)
+    variance = variance + (_LEARNED - 1) * by_all
+    doubt = _LEARNED**2 * np.einsum("ij,jk,ik->i", slope, learned.doubt, slope) + 2 * rest**2 / max(1.0, learned.free)
+    return np.sqrt(variance), np.maximum(2 * variance**2 / np.maximum(doubt, 1e-300), 1.0)
+
+
+def _judged(
+    names: list[str], shares: Real, slopes: Real, learned: Learned, parts: Sequence[slice], buds: Real, least: int
+) -> dict[str, Compared]:
     """Intervals and contrasts with the mean of the others, on the logit; flags."""
-    quantile = float(special.stdtrit(max(4, freedom), 0.975))
-    many = len(names)
-    logits, slope = special.logit(shares), shares * (1 - shares)
-    covariance = _LEARNED**2 * covariance / np.outer(slope, slope)
-    contrast = np.eye(many) - (1 - np.eye(many)) / (many - 1)
-    error = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", contrast, covariance, contrast), 1e-300))
-    difference = contrast @ logits
-    q = q_values(2 * special.stdtr(max(4, freedom), -np.abs(difference) / error))
+    many, logits = len(names), special.logit(shares)
+    rows = slopes / (shares * (1 - shares))[:, None]
+    error, freedom = _errors(rows, learned, parts)
+    half = special.stdtrit(freedom, 0.975) * error
+    # each less the mean of the others: many / (many - 1) times itself less the mean of all
+    scale = many / (many - 1)
+    error, freedom = _errors(scale * (rows - rows.mean(0)), learned, parts)
+    difference = scale * (logits - logits.mean())
+    q = q_values(2 * special.stdtr(freedom, -np.abs(difference) / error))
     found = {}
     for i, name in enumerate(names):
-        middle, half = logits[i], quantile * math.sqrt(covariance[i, i])
         flag = ("better" if difference[i] > 0 else "worse") if q[i] < 0.05 and buds[i] >= least else ""
-        low, high = float(special.expit(middle - half)), float(special.expit(middle + half))
-        found[name] = Compared(float(shares[i]), low, high, float(q[i]), flag)
+        low, high = float(special.expit(logits[i] - half[i])), float(special.expit(logits[i] + half[i]))
+        found[name] = Compared(float(shares[i]), low, high, float(q[i]), flag, float(freedom[i]))
     return found
 
 

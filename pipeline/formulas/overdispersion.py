@@ -73,6 +73,31 @@ def design_effect_of_sums(n: float, nn: float, rho: float) -> float:
     return 1 + rho * max(0.0, nn / n - 1) if n > 0 else 1.0
 
 
+class Shared(NamedTuple):
+    """What lots share beside their own: `rho` (k,) the correlation of two buds of one batch, of one team within one month, and
+    the covariance of these, `doubt` (k, k)."""
+
+    rho: Real
+    doubt: Real
+
+
+def shared_effect(read: float, of_lots: float, within: ArrayLike, moments: Moments, shared: Shared) -> tuple[float, float]:
+    """(design effect, degrees of freedom) of a pooled share whose lots share clusters: two buds of one lot have the correlation
+    of `moments`, those of two lots of one cluster that of its kind.
+
+    `of_lots` is the sum of the squares of the lots' buds; `within` (k,), of each kind, that of the clusters' buds less that of
+    their lots'. 1 + rho (of_lots / read - 1) + the sum of rho_k within_k / read; the freedom is F. E. Satterthwaite's,
+    Biometrics Bulletin 2 (1946) 110-114.
+    """
+    own = design_effect_of_sums(read, of_lots, moments.rho)
+    weight = np.asarray(within, dtype=float) / max(1.0, read)
+    more = float(weight @ shared.rho)
+    if more <= 0:
+        return own, float(moments.freedom)
+    doubt = float(weight @ shared.doubt @ weight) + 2 * own**2 / max(1, moments.freedom)
+    return own + more, 2 * (own + more) ** 2 / doubt
+
+
 def ratio_effect(taken: ArrayLike, read: ArrayLike) -> float:
     """The design effect of a pooled share by the ratio estimator, from the lots of one level alone.
 
@@ -90,7 +115,7 @@ def ratio_effect_of_sums(lots: int, y: float, n: float, yy: float, yn: float, nn
     return float(lots / (lots - 1) * max(0.0, yy - 2 * p * yn + p * p * nn) / (n * p * (1 - p)))
 
 
-def pooled_interval(taken: int, read: int, deff: float, freedom: int) -> tuple[float, float]:
+def pooled_interval(taken: int, read: int, deff: float, freedom: float) -> tuple[float, float]:
     """The 95 % interval of a pooled share: Wilson's on the effective size read / deff, the normal quantile replaced by that
     of Student's t where rho rests on few lots (`freedom`; at most where it is 4 or less)."""
     size = read / max(1.0, deff)

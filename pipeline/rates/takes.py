@@ -1,4 +1,5 @@
-"""Lots -> how buds take, by level, with intervals that allow for lots differing; and the teams compared fairly."""
+"""Lots -> how buds take, by level, with intervals that allow for lots differing; and teams and budwood batches
+compared fairly."""
 
 from __future__ import annotations
 
@@ -7,14 +8,15 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.formulas.comparison import Compared, Ratio, compare_teams, odds_ratio
+from pipeline.formulas.comparison import Compared, Parts, Ratio, compare, odds_ratio
 from pipeline.formulas.overdispersion import (
     Moments,
+    Shared,
     cautious,
     design_effect,
-    design_effect_of_sums,
     pooled_interval,
     rho_within,
+    shared_effect,
 )
 from pipeline.formulas.proportions import difference
 from pipeline.stages import Work
@@ -37,7 +39,7 @@ _TAKE = (
     {"by": "VARCHAR", "level": "VARCHAR"}
     | dict.fromkeys(("lots", "buds_set", "read", "taken"), "BIGINT")
     | dict.fromkeys(("take_rate", "low", "high", "deff", "adjusted", "adjusted_low", "adjusted_high", "q_value"), "DOUBLE")
-    | {"flag": "VARCHAR"}
+    | {"flag": "VARCHAR", "clusters": "BIGINT", "freedom": "DOUBLE", "adjusted_freedom": "DOUBLE"}
 )
 _READINGS = """
 SELECT green + brown + missing AS n, green AS y,
@@ -57,13 +59,16 @@ FROM work.off_types o LEFT JOIN work.list_rootstocks r ON r.code = o.rootstock
 GROUP BY o.rootstock
 ORDER BY o.rootstock
 """
+_CLUSTERS = {"batch": "budwood_batch", "team in month": "team_code || strftime(budded_on, ' %Y-%m')"}
+"""What lots share, by the names of the random parts."""
 
 
 def estimate_takes(work: Work) -> None:
     """work.take_rates, work.team_ratios and work.take_spread from work.lots."""
     lots = work.arrays(
         "SELECT team_code, coalesce(rootstock, '?') AS rootstock, coalesce(scion, '?') AS scion, attempt::VARCHAR AS attempt,"
-        " strftime(budded_on, '%Y-%m') AS season, (green + brown + missing)::BIGINT AS read, green::BIGINT AS taken"
+        " strftime(budded_on, '%Y-%m') AS season, budwood_batch AS batch,"
+        " (green + brown + missing)::BIGINT AS read, green::BIGINT AS taken"
         " FROM work.lots WHERE green + brown + missing > 0 ORDER BY group_code, attempt, team_code"
     )
     columns = {k: np.asarray(lots[k], dtype=str) for k in ("team_code", "rootstock", "scion", "attempt", "season")}
@@ -71,10 +76,16 @@ def estimate_takes(work: Work) -> None:
     pair = np.char.add(np.char.add(columns["rootstock"], "+"), columns["scion"])
     cell = np.char.add(np.char.add(pair, " "), columns["attempt"])
     moments = cautious(rho_within(taken, read, cell))
-    work.put("take_spread", {"rho": "DOUBLE", "freedom": "BIGINT"}, [tuple(moments)])
-    factors = {k: columns[k].tolist() for k in ("rootstock", "scion", "season", "attempt")} | {"pair": pair.tolist()}
-    compared = compare_teams(taken, read, factors, columns["team_code"].tolist(), LEAST_BUDS) if len(read) else {}
-    _take_rates(work, moments, compared)
+    given = {k: columns[k].tolist() for k in ("rootstock", "scion", "season", "attempt")} | {"pair": pair.tolist()}
+    batch = [None if b is None else str(b) for b in np.ma.filled(np.ma.asarray(lots["batch"]).astype(object), None)]
+    compared, parts = _compared(taken, read, given, columns["team_code"].tolist(), batch)
+    sizes = dict(zip(parts.names, np.sqrt(parts.variances).tolist(), strict=True))
+    work.put(
+        "take_spread",
+        {"rho": "DOUBLE", "freedom": "BIGINT", "batch_sd": "DOUBLE", "team_in_month_sd": "DOUBLE"},
+        [(*moments, sizes.get("batch"), sizes.get("team in month"))],
+    )
+    _take_rates(work, moments, compared, parts)
     _, stratum = np.unique(cell, return_inverse=True)
     ratios = {
         str(t): _ratio(taken, read, stratum, columns["team_code"] == t, moments.rho) for t in np.unique(columns["team_code"])
@@ -86,50 +97,97 @@ def estimate_takes(work: Work) -> None:
     )
 
 
-def _take_rates(work: Work, moments: Moments, compared: dict[str, Compared]) -> None:
+def _compared(
+    taken: Any, read: Any, given: dict[str, list[str]], team: list[str], batch: list[str | None]
+) -> tuple[dict[str, dict[str, Compared]], Parts]:
+    """Teams and budwood batches compared, and the random parts that stand beside the teams. Lots of several batches, or of none
+    that is known, are not among those compared by batch."""
+    monthly = [f"{t} {s}" for t, s in zip(team, given["season"], strict=True)]
+    teams, parts = compare(taken, read, given, "team", team, LEAST_BUDS, {"batch": batch, "team in month": monthly})
+    known = np.array([b is not None for b in batch], dtype=bool)
+    if not known.any():
+        return {"team": teams}, parts
+    of = {k: [x for x, is_known in zip(v, known, strict=True) if is_known] for k, v in (given | {"team": team}).items()}
+    names = [b for b in batch if b is not None]
+    monthly = [f"{t} {s}" for t, s in zip(of["team"], of["season"], strict=True)]
+    batches, _ = compare(taken[known], read[known], of, "batch", names, LEAST_BUDS, {"team in month": monthly})
+    return {"team": teams, "budwood_batch": batches}, parts
+
+
+def _take_rates(work: Work, moments: Moments, compared: dict[str, dict[str, Compared]], parts: Parts) -> None:
     """Pooled take of every level: whole buds first, the rate last. Unsure buds are left out until read again."""
     rows: list[tuple[Any, ...]] = []
     for by, level in _LEVELS.items():
         read_only = " AND read_on IS NOT NULL" if by == "days" else ""
+        shared = _clusters(work, level, read_only)
         for name, lots, buds_set, read, taken, squares in work.rows(
             f"SELECT {level} AS level, count(*), sum(buds_set)::BIGINT, coalesce(sum(green + brown + missing), 0)::BIGINT,"
             " coalesce(sum(green), 0)::BIGINT, coalesce(sum((green + brown + missing) ** 2), 0)::DOUBLE FROM work.lots"
             f" WHERE level IS NOT NULL{read_only} GROUP BY level ORDER BY level"
         ):
-            team = compared.get(name) if by == "team" else None
-            rows.append((by, name, lots, buds_set, read, taken, *_share(taken, read, squares, moments), *_fair(team)))
-    rows += _after_all_attempts(rows, moments)
+            one = compared.get(by, {}).get(name)
+            # the lots of a batch share it: what the batch gives is the take that is asked for
+            within = {k: c for k, c in shared.get(name, {}).items() if (by, k) != ("budwood_batch", "batch")}
+            share, few = _share(taken, read, squares, moments, parts, within)
+            freedom = None if one is None or math.isnan(one.freedom) else one.freedom
+            rows.append((by, name, lots, buds_set, read, taken, *share, *_fair(one), *few, freedom))
+    rows += _after_all_attempts(rows)
     work.put("take_rates", _TAKE, rows)
 
 
-def _share(taken: int, read: int, squares: float, moments: Moments) -> tuple[float | None, ...]:
-    """(take_rate, low, high, deff); nothing where nothing was read."""
+def _clusters(work: Work, level: str, read_only: str) -> dict[str, dict[str, tuple[int, float]]]:
+    """Of each level by kind of cluster: how many clusters its buds read came from, and the squares of their buds less those of
+    their lots'."""
+    found: dict[str, dict[str, tuple[int, float]]] = {}
+    for kind, cluster in _CLUSTERS.items():
+        for name, many, within in work.rows(
+            f"SELECT level, count(*), sum(buds ** 2 - squares)::DOUBLE FROM (SELECT {level} AS level, {cluster} AS cluster,"
+            " sum(green + brown + missing)::DOUBLE AS buds, sum((green + brown + missing) ** 2)::DOUBLE AS squares"
+            f" FROM work.lots WHERE level IS NOT NULL AND cluster IS NOT NULL AND green + brown + missing > 0{read_only}"
+            " GROUP BY ALL) GROUP BY level"
+        ):
+            found.setdefault(name, {})[kind] = (many, within)
+    return found
+
+
+def _share(
+    taken: int, read: int, squares: float, moments: Moments, parts: Parts, within: dict[str, tuple[int, float]]
+) -> tuple[tuple[float | None, ...], tuple[int | None, float | None]]:
+    """(take_rate, low, high, deff), (clusters, freedom); nothing where nothing was read."""
     if not read:
-        return None, None, None, None
-    deff = design_effect_of_sums(read, squares, moments.rho)
-    return taken / read, *pooled_interval(taken, read, deff, moments.freedom), deff
+        return (None, None, None, None), (None, None)
+    share = (taken + 1) / (read + 2)
+    kinds = [i for i, k in enumerate(parts.names) if k in within]
+    # a spread on the logit is one of p (1 - p) times as much on the share, whose variance is p (1 - p)
+    scale = share * (1 - share)
+    rho, doubt = parts.variances * scale, parts.doubt * scale**2
+    # one lot differs by all that is in it, whether or not the level asks for it
+    own = Moments(max(moments.rho, min(1.0, parts.rho + float(rho[kinds].sum()))) if kinds else moments.rho, moments.freedom)
+    sizes = [within[parts.names[i]][1] for i in kinds]
+    deff, freedom = shared_effect(read, squares, sizes, own, Shared(rho[kinds], doubt[np.ix_(kinds, kinds)]))
+    clusters = min((many for many, _ in within.values()), default=None)
+    return (taken / read, *pooled_interval(taken, read, deff, freedom), deff), (clusters, freedom)
 
 
-def _fair(team: Compared | None) -> tuple[float | str | None, ...]:
+def _fair(one: Compared | None) -> tuple[float | str | None, ...]:
     """(adjusted, adjusted_low, adjusted_high, q_value, flag), nothing for what is not a number."""
-    if team is None:
+    if one is None:
         return None, None, None, None, None
-    return *(None if math.isnan(v) else v for v in team[:4]), team.flag or None
+    return *(None if math.isnan(v) else v for v in one[:4]), one.flag or None
 
 
-def _after_all_attempts(rows: list[tuple[Any, ...]], moments: Moments) -> list[tuple[Any, ...]]:
+def _after_all_attempts(rows: list[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
     """by `attempt`, level `final`: green buds of all attempts so far, of the buds read at the first."""
     attempts = {r[1]: r for r in rows if r[0] == "attempt"}
     if "1" not in attempts or len(attempts) < 2:
         return []
-    lots, read, deff = (attempts["1"][i] for i in (2, 4, 9))
+    lots, read, deff, clusters, freedom = (attempts["1"][i] for i in (2, 4, 9, 15, 16))
     taken = sum(r[5] for r in attempts.values())
     if not read or taken > read:
         return []
-    low, high = pooled_interval(taken, read, deff, moments.freedom)
-    return [
-        ("attempt", "final", lots, attempts["1"][3], read, taken, taken / read, low, high, deff, None, None, None, None, None)
-    ]
+    low, high = pooled_interval(taken, read, deff, freedom)
+    numbers = (lots, attempts["1"][3], read, taken, taken / read, low, high, deff)
+    return [("attempt", "final", *numbers, *[None] * 5, clusters, freedom, None)]
 
 
 def _ratio(taken: Any, read: Any, stratum: Any, is_team: Any, rho: float) -> Ratio:

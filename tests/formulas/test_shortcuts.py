@@ -7,8 +7,8 @@ import pytest
 from scipy import optimize, sparse, special, stats
 
 from pipeline.formulas.chain_rates import WIDTHS, _clump, _Sums
-from pipeline.formulas.comparison import fit
 from pipeline.formulas.count_chain import STAGES, Chains, Rates, believe, near, near_errors, seen, window
+from pipeline.formulas.lot_model import fit
 from pipeline.formulas.overdispersion import beta_binomial
 from pipeline.formulas.survival import Losses, aalen_johansen, incidences
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import sparse
 
-from pipeline.formulas.comparison import fit, fit_with_rho
+from pipeline.formulas.lot_model import fit, fit_with_rho
 from tests.published.test_crowder_1978_orobanche import ROOT, SEED, N, Y
 
 
@@ -31,7 +31,7 @@ def test_weighted_estimates(columns: list[np.ndarray], phi: float, coefficients:
     assert found.coefficients == pytest.approx(coefficients, abs=1e-6)
     assert np.sqrt(np.diag(found.covariance)) == pytest.approx(errors, abs=1e-6)
     width = design.shape[1]
-    chosen, rho, free = fit_with_rho(Y, N, design, np.full(width, np.inf), np.zeros(width))
+    chosen, rho, free, *_ = fit_with_rho(Y, N, design, np.full(width, np.inf), np.zeros(width))
     assert free == pytest.approx(21 - width)
     assert rho == pytest.approx(phi, abs=1e-5) and chosen.coefficients == pytest.approx(coefficients, abs=1e-4)
     mean = 1 / (1 + np.exp(-(design @ found.coefficients)))
