@@ -1,6 +1,6 @@
 """By hand: `python tests/bench/rates_bench.py [NURSERIES]`. Nurseries of our own making, 200 by default, with hidden truth: how
-often intervals of take hold it and how wide they are, whether teams are told apart fairly, whether curves keep within two errors
-of the truth; and the whole estimate stage on 100,000 lots and a million events beside a baseline in the same run.
+often intervals of take hold it and how wide they are, whether teams are told apart fairly, whether curves keep within two
+errors of the truth; and the whole estimate stage on 100,000 lots and a million events beside a baseline in the same run.
 """
 
 from __future__ import annotations
@@ -111,8 +111,7 @@ def shared(seed: int, layout: str, batch: float, month: float, difference: float
     """A nursery of eight teams of 20 lots as in `teams`, in whose batches (sd `batch` on the logit) and teams within months
     (sd `month`) lots share what befalls them, by way of the tables. Of it: any team flagged, any batch flagged, the odd team
     flagged rightly; whether the intervals hold what is expected of the level of more batches and months; their width against
-    those
-    of who knows all spreads."""
+    those of who knows all spreads."""
     dice = np.random.default_rng([seed, 77])
     stocks, scions, many, rho = 6, 7, 8, dice.uniform(0.01, 0.03)
     by_stock, by_scion = dice.normal(0, 0.5, stocks), dice.normal(0, 0.5, scions)
