@@ -49,7 +49,7 @@ def problems(
         with run.opened(ws, ("problems", "submissions", "forms"), day_of(as_of)) as (store, _):
             rows = store.rows(
                 f"SELECT {', '.join(columns)}, source, visit_date FROM problems LEFT JOIN"
-                " (SELECT instance_id, source, visit_date FROM submissions) USING (instance_id)"
+                " (SELECT instance_id, source, visit_date FROM work.current) USING (instance_id)"
                 " WHERE ($1 = '' OR severity = $1) AND ($2 = '' OR group_code = $2) AND ($3 = '' OR rule = $3)"
                 " ORDER BY visit_date DESC, instance_id, field",
                 [severity, plain(group) or group, rule],

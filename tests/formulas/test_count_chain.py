@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import os
 from dataclasses import replace
 
 import numpy as np
@@ -61,17 +62,17 @@ def written_chance(y: int, x: int, exact: float, rates: Rates, shown: int = -1, 
     return float((1 - rates.gross) * sound + wrong)
 
 
-@pytest.mark.parametrize(
-    ("counted", "book", "more"),
-    [
-        ([10, 9, 9], [10, 10, 10], {}),
-        ([10, 4, 9], [10, 10, 10], {"shown": [-1, 4, 9], "of_others": [0.0, 0.2, 0.0]}),
-        ([12, 7, 7], [12, 8, 8], {"floor": [4, 0, 6]}),
-        ([12, -1, 5], [12, 8, 8], {}),
-        ([12, -1, 5], [12, 8, 8], {"ceiling": [-1, 6, -1]}),
-        ([10, 7, 7], [10, 10, 10], {"jump": [[0, 0], [-3, 2], [0, 0]], "jump_chance": [[0, 0], [0.1, 0.05], [0, 0]]}),
-    ],
-)
+TINY: list[tuple[list[int], list[int], dict[str, object]]] = [
+    ([10, 9, 9], [10, 10, 10], {}),
+    ([10, 4, 9], [10, 10, 10], {"shown": [-1, 4, 9], "of_others": [0.0, 0.2, 0.0]}),
+    ([12, 7, 7], [12, 8, 8], {"floor": [4, 0, 6]}),
+    ([12, -1, 5], [12, 8, 8], {}),
+    ([12, -1, 5], [12, 8, 8], {"ceiling": [-1, 6, -1]}),
+    ([10, 7, 7], [10, 10, 10], {"jump": [[0, 0], [-3, 2], [0, 0]], "jump_chance": [[0, 0], [0.1, 0.05], [0, 0]]}),
+]
+
+
+@pytest.mark.parametrize(("counted", "book", "more"), TINY if os.environ.get("CI") else TINY[::2])
 def test_a_tiny_chain_is_as_enumerated(counted: list[int], book: list[int], more: dict[str, object]) -> None:
     rates, opened, low, width = Rates(loss=(0.05,) * STAGES, large=0.003, gain=0.002), counted[0], -12, 24
     c = chain(opened, counted, book, exact=0.6, **more)

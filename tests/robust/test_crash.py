@@ -17,7 +17,7 @@ from tests.conftest import ROOT
 from tests.robust.books import books_in, nursery, tables_in
 
 COMMAND = [sys.executable, "-c", "from pipeline.cli import main; main()"]
-POINTS = 60 if os.environ.get("CI") else 6
+POINTS = 60 if os.environ.get("CI") else 4
 """At how many named points the work is killed; 0 for all of them."""
 
 

@@ -29,7 +29,7 @@ from pipeline.workspace import LISTS, Workspace
 from tests.bench.nursery import make
 from tests.conftest import DAY, SAMPLES, new_workspace
 
-EXAMPLES = 12 if os.environ.get("CI") else 3
+EXAMPLES = 12 if os.environ.get("CI") else 2
 STEPS = 7
 SCENARIOS = sorted(p.parent for p in SAMPLES.glob("*/expected.json"))
 WHEN = dt.datetime(2026, 11, 2, 9, 0)
@@ -229,7 +229,7 @@ def test_every_stage_reads_only_what_it_says(tmp_path: Path, monkeypatch: pytest
         running.pop()
 
     monkeypatch.setattr(Runner, "_run", watched)
-    for seed in range(2):
+    for seed in range(2 if os.environ.get("CI") else 1):
         life = Life(tmp_path / str(seed), seed)
         life.live()
         with run.opened(life.again(), as_of=life.day):
