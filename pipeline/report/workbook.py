@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
+from typing import Any
 
 import openpyxl
 from openpyxl.cell import WriteOnlyCell
@@ -43,12 +44,16 @@ def write_workbook(store: Store, path: Path) -> None:
             head.append(cell)
         sheet.append(head)
         for row in rows:
-            cells = []
+            cells: list[Any] = []
             for column, value in zip(columns, row, strict=True):
+                is_long = column in ("message", "advice")
+                if value is None or isinstance(value, int) or (isinstance(value, str) and value[:1] != "=" and not is_long):
+                    cells.append(plain_cell(value))  # a cell with nothing to say of its looks is made much faster
+                    continue
                 cell = WriteOnlyCell(sheet, plain_cell(value))
                 if isinstance(value, str):
                     cell.data_type = "s"  # a text that begins with = stays a text
-                    if column in ("message", "advice"):
+                    if is_long:
                         cell.alignment = Alignment(wrap_text=True, vertical="top")
                 elif isinstance(value, (dt.date, dt.datetime)):
                     cell.number_format = "yyyy-mm-dd"
