@@ -126,6 +126,10 @@ class Ledger:
         return [name for name in stage.reads if name not in was or was[name][0] != self.now(name)[0]]
 
 
+def _listed(columns: Mapping[str, str]) -> str:
+    return "(" + ", ".join(f'"{column}" {kind}' for column, kind in columns.items()) + ")"
+
+
 class Work:
     """What a stage's function is given: the store, in which `work.T` means the part of T that is asked for, and `put`."""
 
@@ -163,14 +167,12 @@ class Work:
 
     def put(self, name: str, columns: Mapping[str, str], rows: Sequence[Sequence[Any]]) -> None:
         """Make a table from rows; `columns` are names with their types."""
-        listed = ", ".join(f'"{column}" {kind}' for column, kind in columns.items())
-        self._execute(name, f"({listed})")
+        self._execute(name, _listed(columns))
         self.store.insert(f"{self.new}{name}", list(columns), rows)
 
     def lay_aside(self, name: str, columns: Mapping[str, str], rows: Sequence[Sequence[Any]]) -> None:
         """Make a temporary table from rows."""
-        listed = ", ".join(f'"{column}" {kind}' for column, kind in columns.items())
-        self.store.connection.execute(f'CREATE OR REPLACE TEMP TABLE "{name}" ({listed})')
+        self.store.connection.execute(f'CREATE OR REPLACE TEMP TABLE "{name}" {_listed(columns)}')
         self.store.insert(f'"{name}"', list(columns), rows)
 
     def put_arrow(self, name: str, table: Any) -> None:

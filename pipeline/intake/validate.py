@@ -145,20 +145,17 @@ def read_answers(work: Work) -> None:
     store, forms = work.store, work.context.workspace.forms
     run = store.connection.execute
     run("CREATE OR REPLACE TEMP TABLE touched_readings (reading_id UUID, instance_id VARCHAR)")
-    everything = False
-    if store.get("parser") != PARSER:
-        run(
-            "DELETE FROM work.parsed_files; DELETE FROM work.received;"
-            " DELETE FROM work.readings; DELETE FROM work.reading_findings"
-        )
-        store.put("parser", PARSER)
-        everything = True
-    if store.get("forms") != fingerprint(forms):
-        everything = True
+    asked = fingerprint(forms)
+    is_parsed = store.get("parser") == PARSER
+    everything = not is_parsed or store.get("forms") != asked
+    if not is_parsed:
+        run("DELETE FROM work.parsed_files; DELETE FROM work.received")
+    if everything:
         run("UPDATE work.received SET reading_id = NULL; DELETE FROM work.readings; DELETE FROM work.reading_findings")
         for (table,) in store.rows("SELECT table_name FROM information_schema.tables WHERE table_schema = 'answers'"):
             run(f'DROP TABLE answers."{table}"')
-        store.put("forms", fingerprint(forms))
+        store.put("parser", PARSER)
+        store.put("forms", asked)
     for form in forms.values():
         columns = "".join(f', "{q.name}" {q.sql_type}' for q in form.kept)
         run(f'CREATE TABLE IF NOT EXISTS answers."{form.form_id}" (reading_id UUID{columns})')
@@ -310,7 +307,7 @@ class _Reader:
         from pipeline.intake.blocks import said_of
 
         form = match_form(block.form_hint, self.forms) if block.form_hint else None
-        columns: dict[str, Any] = {"n": pa.array(range(len(block)), pa.int32()), **{k: block.meta[k] for k in _META}}
+        columns: dict[str, Any] = {"n": pa.array(range(len(block)), pa.int32()), **block.meta}
         odd: set[int] = set()
         raw: list[str] = []
         if form is not None:
@@ -332,8 +329,8 @@ class _Reader:
         answers = ", ".join(f'"a_{q.name}" AS "{q.name}"' for q in form.kept) + ", " if form else ""
         self.run(
             f"CREATE OR REPLACE TEMP TABLE block AS SELECT *, left(sha256(concat(instance_id, chr(10), deprecated_id, chr(10),"
-            f" said::VARCHAR)), 32)::UUID AS reading_id FROM (SELECT n, {', '.join(_META)}, {answers}DATE '{block.received_on}'"
-            f" AS received_on, left(sha256({said}), 32)::UUID AS said FROM incoming)"
+            f" said::VARCHAR)), 32)::UUID AS reading_id FROM (SELECT n, {', '.join(block.meta)},"
+            f" {answers}DATE '{block.received_on}' AS received_on, left(sha256({said}), 32)::UUID AS said FROM incoming)"
         )
         self.store.connection.unregister("incoming")
         fresh = "SELECT min(n) AS n FROM block ANTI JOIN work.readings USING (reading_id) GROUP BY reading_id"
@@ -434,7 +431,6 @@ class _Reader:
         self.store.insert("work.reading_findings", ("reading_id", "rule", "field", "value", "detail"), rows)
 
 
-_META = ("sha256", "item", "place", "instance_id", "deprecated_id", "twice", "rule", "why")
 _ARROW = {"BIGINT": "int64", "DOUBLE": "float64", "DATE": "date32", "VARCHAR": "string"}
 
 

@@ -179,3 +179,14 @@ def test_hostile_text_is_only_text(evil: str, workspace: Workspace, take_in: Cal
     with looked_at(workspace) as store:
         page = write_report(store, workspace)[0].read_text(encoding="utf-8")
     assert "<script>" not in page
+
+
+def test_what_is_parsed_anew_stands_there_once(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    files = sorted(SCENARIO.iterdir())
+    run.import_files(workspace, files[:-1])
+    monkeypatch.setattr("pipeline.intake.validate.PARSER", "a later one")
+    assert run.import_files(workspace, files[-1:]).states["accepted"] == 5
+    with looked_at(workspace) as store:
+        assert store.value("SELECT count(*) FROM answers.open_group") == 1
+    with Store.open(workspace.store_file) as store:
+        assert run.differs_when_rebuilt(store, workspace) == []
