@@ -17,7 +17,7 @@ from pipeline.settings import Settings, read_settings
 LISTS: dict[str, tuple[str, ...]] = {
     "staff": ("code", "label", "active"),
     "teams": ("code", "label", "budder", "wrapper", "active"),
-    "locations": ("code", "label"),
+    "locations": ("code", "label", "part_of"),
     "rootstocks": ("code", "label", "off_type_low", "off_type_high", "source"),
     "scions": ("code", "label"),
     "seed_lots": ("code", "label", "rootstock", "supplier", "received", "treated"),
