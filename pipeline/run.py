@@ -62,6 +62,8 @@ STAGES: tuple[Stage, ...] = (
     sql("given_places", GROUP),
     sql("places"),
     sql("placings"),
+    sql("houses"),
+    sql("place_faults"),
     # what really stands: the chain of counts of each group, then what only two groups together show
     sql("live_plants", GROUP),
     sql("chain_nodes", GROUP),

@@ -55,6 +55,14 @@ class Counting:
 
 
 @dataclass(frozen=True)
+class Phone:
+    """What the phones show."""
+
+    show_expected: bool = False
+    """Whether the number that is expected stands there before one is typed; people copy numbers they are shown."""
+
+
+@dataclass(frozen=True)
 class Settings:
     name: str = "Our nursery"
     language: str = "English (en)"
@@ -65,19 +73,25 @@ class Settings:
     intervals: Intervals = field(default_factory=Intervals)
     tolerances: Tolerances = field(default_factory=Tolerances)
     counting: Counting = field(default_factory=Counting)
+    phone: Phone = field(default_factory=Phone)
 
 
 def _section(kind: type, given: Any, place: str) -> Any:
     known = {f.name: f for f in fields(kind)}
+    parts: dict[str, Any] = {f.name: f.default_factory for f in fields(kind) if isinstance(f.default_factory, type)}
     values: dict[str, Any] = {}
     if not isinstance(given, dict):
         raise Refused(f"{place} must be a section of settings.")
     for key, value in given.items():
         if key not in known:
             raise Refused(f"{place}: {key} is not a setting; the settings are {', '.join(known)}.")
-        inner = {"intervals": Intervals, "tolerances": Tolerances, "counting": Counting}.get(key)
-        if inner:
-            values[key] = _section(inner, value, f"{place} [{key}]")
+        if key in parts:
+            values[key] = _section(parts[key], value, f"{place} [{key}]")
+            continue
+        if known[key].type == "bool":
+            if not isinstance(value, bool):
+                raise Refused(f"{place}: {key} must be true or false.")
+            values[key] = value
             continue
         wanted: Any = {"int": int, "float": float, "float | None": float, "str": str}.get(str(known[key].type), dt.date)
         if wanted is float and isinstance(value, int) and not isinstance(value, bool):

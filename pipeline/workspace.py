@@ -17,7 +17,7 @@ from pipeline.settings import Settings, read_settings
 LISTS: dict[str, tuple[str, ...]] = {
     "staff": ("code", "label", "active"),
     "teams": ("code", "label", "budder", "wrapper", "active"),
-    "locations": ("code", "label"),
+    "locations": ("code", "label", "part_of"),
     "rootstocks": ("code", "label", "off_type_low", "off_type_high", "source"),
     "scions": ("code", "label"),
     "seed_lots": ("code", "label", "rootstock", "supplier", "received", "treated"),
@@ -55,6 +55,9 @@ old_list_days = 7        # a list on a phone older than this is pointed out
 # error = 0.005          # standard deviation of a near count, as a share of what stands
 # gross = 0.03           # share of counts that are quite wrong
 # loss = 0.04            # plants that vanish without a record, a day, of a group of a thousand
+
+[phone]
+show_expected = false    # true: a phone tells how many plants are expected before a number is typed; people copy it
 """
 
 

@@ -621,7 +621,7 @@ def write_lists(nursery: Nursery, folder: Path) -> None:
         for t, (b, w) in TEAMS.items()
     ]
     write_list(folder / "teams.csv", teams)
-    write_list(folder / "locations.csv", [{"code": c, "label": n} for c, n in PLACES.items()])
+    write_list(folder / "locations.csv", [{"code": c, "label": n, "part_of": ""} for c, n in PLACES.items()])
     write_list(folder / "seed_lots.csv", nursery.seed_lots)
     write_list(folder / "budwood_batches.csv", nursery.batches)
     write_list(folder / "orders.csv", nursery.orders)

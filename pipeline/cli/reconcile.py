@@ -27,7 +27,9 @@ def reconcile(
             stock = gather_stock(store)
     if as_json:
         print_json({"as_of": day, **asdict(stock)})
-        raise typer.Exit(1 if stock.recounts else 0)
+        raise typer.Exit(1 if stock.recounts or stock.place_faults else 0)
+    for code, fault in stock.place_faults:
+        typer.echo(f"lists/locations.csv: place {code} counts as a house of its own: {fault}.")
     total = stock.total
     typer.echo(
         f"As of {day}, {total.estimate:,} plants stand ({total.low:,} to {total.high:,}) in {many(total.groups, 'group')};"
@@ -67,4 +69,4 @@ def reconcile(
                 [(STAGE_WORDS.get(u.label, u.label), u.lost, u.low, u.high, u.a_month) for u in lost],
             )
             typer.echo("")
-    raise typer.Exit(1 if stock.recounts else 0)
+    raise typer.Exit(1 if stock.recounts or stock.place_faults else 0)

@@ -57,8 +57,11 @@ def _write(path: Path, columns: Sequence[str], rows: Sequence[Mapping[str, str]]
     beside.replace(path)
 
 
-def _group_rows(store: Store) -> list[dict[str, str]]:
+def _group_rows(store: Store, show_expected: bool) -> list[dict[str, str]]:
+    """The groups; `facts` holds what the forms look up in one place, the number expected too, which they keep to themselves
+    until a number is typed, unless its last word says that it may be shown."""
     day = str(store.value("SELECT as_of FROM work.day"))
+    is_told = "shown" if show_expected else "blind"
     rows = []
     for row in store.rows(_GROUPS):
         code, stock_label, stock, scion_label, scion, stage, place, place_label, count, low, high, teams, budded, due = (
@@ -66,7 +69,7 @@ def _group_rows(store: Store) -> list[dict[str, str]]:
         )
         pair = " / ".join(x for x in (stock_label or stock, scion_label or scion) if x)
         label = ", ".join(x for x in (f"{shown(code)} {pair}", place_label or place) if x).replace("#", " ")
-        words = (stage, count, low, high, stock, scion, place, teams.replace(" ", ","), budded, due, day)
+        words = (stage, count, low, high, stock, scion, place, teams.replace(" ", ","), budded, due, day, is_told)
         facts = " ".join(w.replace(" ", "_") or "-" for w in words) + f" # {label}"
         values = (code, label, stock, scion, stage, place, count, low, high, teams, budded, due, day, facts)
         rows.append(dict(zip(GROUP_COLUMNS, values, strict=True)))
@@ -77,7 +80,7 @@ def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str
     """phone/groups.csv and the other lists. Returns how many lists, how many groups, and warnings."""
     folder = workspace.phone
     folder.mkdir(exist_ok=True)
-    groups = _group_rows(store)
+    groups = _group_rows(store, workspace.settings.phone.show_expected)
     _write(folder / "groups.csv", GROUP_COLUMNS, groups)
     warnings = []
     if len(groups) > MOST_ROWS:

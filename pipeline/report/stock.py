@@ -22,7 +22,9 @@ STAGE_WORDS = {
     "gone": "gone",
 }
 
-STOCK = tuple("standing stands_now counts discrepancies unrecorded chain_nodes movements list_locations list_scions".split())
+STOCK = tuple(
+    "standing stands_now counts discrepancies unrecorded chain_nodes movements place_faults list_locations list_scions".split()
+)
 """The tables that `gather_stock` reads."""
 _NODES = """
 SELECT n.on_date, n.ended, n.counted, n.book, b.stands::BIGINT, b.stands_low::BIGINT, b.stands_high::BIGINT,
@@ -116,6 +118,8 @@ class Stock:
     """Earlier counts that were wrong and that later counts have put right."""
     gone_by_stage: list[Unrecorded]
     gone_by_place: list[Unrecorded]
+    place_faults: list[tuple[str, str]]
+    """Places of the list that cannot be part of what it says, and why."""
 
 
 def _standing(store: Store, by: str, names: dict[str, str]) -> list[Standing]:
@@ -214,6 +218,7 @@ def gather_stock(store: Store) -> Stock:
         settled=store.value("SELECT count(*) FROM work.counts WHERE flagged AND NOT is_last"),
         gone_by_stage=gone,
         gone_by_place=_unrecorded(store, "u.location", places, 10),
+        place_faults=store.rows("SELECT code, fault FROM work.place_faults"),
     )
 
 

@@ -68,6 +68,7 @@ public class Drive {
             case "CHOICES": return choices(words[1]);
             case "LANGUAGE": controller.setLanguage(words[1]); return "OK";
             case "LABEL": return find(words[1]) == null ? "ABSENT" : "OK\t" + prompt(words[1]).getQuestionText();
+            case "SHOWN": return shown();
             case "VALIDATE": return validate();
             case "XML": return "OK\t" + xml();
             default: return "ERROR\tunknown command";
@@ -103,6 +104,30 @@ public class Drive {
             if (model.getEvent(index) == FormEntryController.EVENT_QUESTION
                     && index.getReference().getNameLast().equals(name) && model.isIndexRelevant(index)) return index;
         }
+    }
+
+    /** Every text a person can read now: labels, hints and choices of what is relevant. */
+    static String shown() {
+        StringBuilder said = new StringBuilder("OK");
+        for (FormIndex index = model.incrementIndex(FormIndex.createBeginningOfFormIndex()); !index.isEndOfFormIndex();
+                index = model.incrementIndex(index)) {
+            if (!model.isIndexRelevant(index)) continue;
+            if (model.getEvent(index) == FormEntryController.EVENT_GROUP) {
+                say(said, model.getCaptionPrompt(index).getQuestionText());
+            } else if (model.getEvent(index) == FormEntryController.EVENT_QUESTION) {
+                FormEntryPrompt prompt = model.getQuestionPrompt(index);
+                say(said, prompt.getQuestionText());
+                say(said, prompt.getHelpText());
+                say(said, prompt.getConstraintText());
+                if (prompt.getControlType() == org.javarosa.core.model.Constants.CONTROL_SELECT_ONE)
+                    for (SelectChoice choice : prompt.getSelectChoices()) say(said, prompt.getSelectChoiceText(choice));
+            }
+        }
+        return said.toString();
+    }
+
+    static void say(StringBuilder said, String text) {
+        if (text != null) said.append('\t').append(text.replace('\n', ' ').replace('\t', ' '));
     }
 
     static FormEntryPrompt prompt(String name) {

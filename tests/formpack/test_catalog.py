@@ -65,7 +65,7 @@ def _own(folder: Path, rows: list[dict[str, str]], settings: dict[str, str] | No
         table = csv.DictWriter(file, columns)
         table.writeheader()
         table.writerows(rows)
-    told = settings or {"form_id": "frost_damage", "form_title": "Frost", "version": "2026112501"}
+    told = settings or {"form_id": "frost_damage", "form_title": "Frost", "version": "2026112601"}
     (form / "settings.csv").write_text(",".join(told) + "\n" + ",".join(told.values()) + "\n", encoding="utf-8")
     return folder / "forms"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -96,6 +97,105 @@ def test_a_surprising_count_asks_for_a_recount_and_lets_go(nursery: Workspace) -
         assert it.ask("VALIDATE") == ["OK"]
         it.ask("SET", "coverage", "part")
         assert it.ask("LABEL", "recount") == ["ABSENT"], "a part may be small"
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Workspace, Workspace, list[str]]:
+    """A group of 957 with a count, on the phones of a nursery that counts blindly and of one that tells the number; and the
+    numbers that the list has of it."""
+    made = []
+    for name, more in (("blind", ""), ("tells", "[phone]\nshow_expected = true\n")):
+        workspace = new_workspace(tmp_path_factory.mktemp(name))
+        with (workspace.folder / "nursery.toml").open("a", encoding="utf-8") as settings:
+            settings.write(more)
+        source = SAMPLES / "failed_buds_are_set_aside_and_budded_again" / "inbox"
+        run.import_files(workspace, [source / "1.xml", source / "2.xml"])
+        phone.write_forms(workspace)
+        with looked_at(workspace) as store:
+            phone.write_lists(store, workspace)
+        made.append(workspace)
+    with (made[0].phone / "groups.csv").open(encoding="utf-8", newline="") as file:
+        row = next(r for r in csv.DictReader(file) if r["code"] == GROUP)
+    assert row["count"] == "957" and int(row["low"]) < 957 <= int(row["high"])
+    assert "957" not in row["label"]
+    return made[0], made[1], [row["count"], row["low"], row["high"]]
+
+
+def _told(it: Phone, numbers: list[str]) -> list[str]:
+    """The texts on the phone that give one of the numbers away."""
+    return [text for text in it.ask("SHOWN") if set(re.findall(r"\d+", text)) & set(numbers)]
+
+
+_TYPED = {
+    "stock_count": {"coverage": "whole", "counted": "700"},
+    "cull_round": {"coverage": "whole", "counted": "700"},
+    "cut_back": {"coverage": "whole", "cut": "700"},
+    "stake": {"coverage": "whole", "staked": "700"},
+    "top": {"coverage": "whole", "topped": "700"},
+    "bag_up": {"coverage": "whole", "bagged": "700"},
+    "bud_take": {"green": "1700"},
+    "transfer": {"moved": "1700"},
+}
+
+
+def test_counting_is_blind_on_every_form(told: tuple[Workspace, Workspace, list[str]]) -> None:
+    """Nobody can copy what is not shown: not before a number is typed, and not when it is asked about again."""
+    blind, _, numbers = told
+    asked_again = {f.form_id for f in load_forms().values() if any(r.get("name") == "recount" for r in f.rows)}
+    assert set(_TYPED) <= asked_again
+    for form in load_forms().values():
+        with Phone() as it:
+            it.ask("FORM", str(blind.phone / f"{form.form_id}.xml"))
+            assert it.ask("SET", "code_scanned", GROUP) == ["OK"]
+            assert "Or type the code on the sign" not in it.ask("SHOWN")
+            assert "Leave empty if not" in it.ask("SHOWN"), "hints are read too"
+            for language in ("English (en)", "Español (es)", "Português (pt)"):
+                it.ask("LANGUAGE", language)
+                assert it.ask("LABEL", "facts_note")[1].startswith(f"{shown(GROUP)} Carrizo citrange")
+                assert _told(it, numbers) == [], (form.form_id, language)
+            for name, answer in _TYPED.get(form.form_id, {}).items():
+                assert it.ask("SET", name, answer) == ["OK"], (form.form_id, name)
+            for language in ("English (en)", "Español (es)", "Português (pt)"):
+                it.ask("LANGUAGE", language)
+                assert _told(it, numbers) == [], (form.form_id, language)
+            if form.form_id in _TYPED:
+                assert it.ask("LABEL", "recount")[0] == "OK", "the check works without the number"
+                assert it.ask("SET", "recount", "no")[0] == "CONSTRAINT"
+                assert it.ask("SET", "recount", "yes") == ["OK"]
+            assert "<shown_count>957</shown_count>" in it.ask("XML")[1], "what the list held comes in all the same"
+
+
+@pytest.mark.parametrize(
+    ("language", "expects"),
+    [
+        ("English (en)", "The list expects 957 plants."),
+        ("Español (es)", "La lista espera 957 plantas."),
+        ("Português (pt)", "A lista espera 957 plantas."),
+    ],
+)
+def test_a_nursery_can_have_the_number_shown(language: str, expects: str, told: tuple[Workspace, Workspace, list[str]]) -> None:
+    _, tells, (count, low, high) = told
+    with Phone() as it:
+        it.ask("FORM", str(tells.phone / "stock_count.xml"))
+        it.ask("LANGUAGE", language)
+        it.ask("SET", "code_scanned", GROUP)
+        assert _told(it, [count]) == [expects]
+        it.ask("SET", "coverage", "whole")
+        it.ask("SET", "counted", "700")
+        assert low in it.ask("LABEL", "range_note")[1] and high in it.ask("LABEL", "range_note")[1]
+
+
+def test_a_list_of_an_older_version_stays_blind(told: tuple[Workspace, Workspace, list[str]], tmp_path: Path) -> None:
+    """A phone may have the new form and yesterday's list, whose facts lack the last word."""
+    _, tells, numbers = told
+    (tmp_path / "stock_count.xml").write_bytes((tells.phone / "stock_count.xml").read_bytes())
+    for path in tells.phone.glob("*.csv"):
+        (tmp_path / path.name).write_text(path.read_text(encoding="utf-8").replace(" shown # ", " # "), encoding="utf-8")
+    with Phone() as it:
+        it.ask("FORM", str(tmp_path / "stock_count.xml"))
+        it.ask("SET", "code_scanned", GROUP)
+        assert it.ask("LABEL", "facts_note")[1].startswith(f"{shown(GROUP)} Carrizo citrange")
+        assert _told(it, numbers) == []
 
 
 @pytest.mark.parametrize(

@@ -214,7 +214,7 @@ def test_every_stage_reads_only_what_it_says(tmp_path: Path, monkeypatch: pytest
 
         def execute(self, query: str, *values: object) -> object:
             if running:
-                seen.setdefault(running[-1].name, set()).update(re.findall(r"\b(?:work\.|part_)\"?(\w+)", query))
+                seen.setdefault(running[-1].name, set()).update(re.findall(r"\b(?:work\.|part_(?!of\b))\"?(\w+)", query))
             return self._connection.execute(query, *values)  # type: ignore[attr-defined]
 
         def __getattr__(self, name: str) -> object:
