@@ -335,6 +335,7 @@ def test_reconcile_prints_one_document(bench: Bench) -> None:
         "settled",
         "gone_by_stage",
         "gone_by_place",
+        "place_faults",
     }
     words = formpack("reconcile", "--as-of", "2026-04-10", cwd=bench.workspace.folder)
     assert words.startswith("As of 2026-04-10, 99") and "No group needs to be counted again." in words

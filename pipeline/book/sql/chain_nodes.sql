@@ -85,8 +85,10 @@ staged AS (
 )
 SELECT s.group_code, s.position, s.kind, s.on_date, s.ended, s.form_id, s.instance_ids, s.counted, s.taken_out, s.book,
     s.least, s.since_on, greatest(0, s.on_date - s.since_on) AS days, s.plants, g.rank, s.shown_count, s.staff_codes,
-    s.typed, s.known, s.alive, p.location
+    s.typed, s.known, s.alive, p.location, coalesce(h.house, p.location) AS house,
+    CASE WHEN s.kind = 'count' AND s.staff_codes <> '' THEN s.staff_codes || ' ' || s.on_date END AS walk
 FROM steps s
 JOIN staged g USING (group_code, position)
 LEFT JOIN work.placings p ON p.group_code = s.group_code AND (s.on_date, s.ended) >= (p.from_on, p.from_ended)
     AND (p.until_on IS NULL OR (s.on_date, s.ended) < (p.until_on, p.until_ended))
+LEFT JOIN work.houses h USING (location)
