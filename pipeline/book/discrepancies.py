@@ -133,13 +133,14 @@ def said_day(day: dt.date) -> str:
     return f"{day.day} {day:%B %Y}"
 
 
-def _meant(typed: str, counted: int, expected: int, crate: int) -> tuple[int, int] | None:
-    """Of the numbers that were typed the one that by a slip of the hand stands for another, with which the count is within 3
-    plants of what was expected: (typed, meant)."""
+def _meant(typed: str, counted: int, expected: int, crate: int, way: int | None = None) -> tuple[int, int] | None:
+    """Of the numbers that were typed the one that by a slip of the hand (of one way, or any) stands for another, with which the
+    count is within 3 plants of what was expected: (typed, meant)."""
     found = []
     for part in (int(n) for n in typed.split()):
         slips = sources(np.array([part]), crate)
-        meant = slips.stood[0, (slips.stood[0] >= 0) & (slips.way <= LENGTH)]
+        is_slip = slips.way <= LENGTH if way is None else slips.way == way
+        meant = slips.stood[0, (slips.stood[0] >= 0) & is_slip]
         off = np.abs(meant + (counted - part) - expected)
         if len(off) and off.min() <= 3:
             found.append((int(off.min()), part, int(meant[off.argmin()])))
@@ -147,14 +148,15 @@ def _meant(typed: str, counted: int, expected: int, crate: int) -> tuple[int, in
 
 
 def _written(typed: str, counted: int, taken_out: int, expected: int) -> str:
-    """`507 and 597 were written, 1,104 together, 54 plants of them taken out in that round, about 1,014 stood`."""
-    parts = [f"{int(n):,}" for n in typed.split()] or [f"{counted:,}"]
-    said = f"{', '.join(parts[:-1])} and {parts[-1]} were written" if len(parts) > 1 else f"{parts[0]} was written"
-    together = f", {counted:,} together" if len(parts) > 1 else ""
-    if len(parts) == 1 and parts[0] != f"{counted:,}":
-        together = f", {counted:,} with those taken out"
-    taken = f", {many(taken_out, 'plant')} of them taken out in that round" if taken_out else ""
-    return f"{said}{together}{taken}, about {expected:,} stood"
+    """`507 and 597 were written, 1,104 together, of which 54 were taken out, about 1,014 stood`."""
+    parts = [int(n) for n in typed.split()] or [counted]
+    numbers = [f"{n:,}" for n in parts]
+    said = f"{', '.join(numbers[:-1])} and {numbers[-1]} were written" if len(parts) > 1 else f"{numbers[0]} was written"
+    is_apart = sum(parts) + taken_out == counted and taken_out > 0
+    taken = f" and {taken_out:,} taken out" if is_apart else ""
+    together = f", {counted:,} together" if len(parts) > 1 or is_apart else ""
+    within = f", of which {taken_out:,} {'was' if taken_out == 1 else 'were'} taken out" if taken_out and not is_apart else ""
+    return f"{said}{taken}{together}{within}, about {expected:,} stood"
 
 
 def _how(way: int, counted: int, expected: int, crate: int, other: str | None, meant: str) -> tuple[str, str]:
@@ -211,10 +213,11 @@ def _flagged(work: Work, settings: Settings) -> list[_Doubt]:
             cause, clause = EXCHANGED, f"was probably exchanged with that of group {shown(partner)}"
         else:
             words = _written(typed or "", counted, taken_out, expected)
-            cause, clause = _how(way, counted, expected, settings.crate_size, other, words)
-            slip = _meant(typed or "", counted, expected, settings.crate_size)
+            by = way - 1 if way - 1 in (SWAPPED, DIGIT, LENGTH) else None
+            slip = _meant(typed or "", counted, expected, settings.crate_size, by)
             if slip and way - 1 not in (LEFT_OUT, TWICE, SHOWN, OTHER):
-                clause += f"; {slip[1]:,} may have been meant" + (f" by {slip[0]:,}" if " " in (typed or "") else "")
+                words += f"; {slip[1]:,} may have been meant" + (f" by {slip[0]:,}" if " " in (typed or "") else "")
+            cause, clause = _how(way, counted, expected, settings.crate_size, other, words)
         if is_last and wrong < 0.8:
             clause += (
                 f", or {many(expected - counted, 'plant')} are gone"
