@@ -26,7 +26,7 @@ from pipeline.settings import Settings
 from pipeline.stages import Work
 from pipeline.store import Store
 
-_OLD_DAYS = 60
+_OLD_DAYS, _USUAL_LOSS = 60, 0.02
 
 
 @dataclass(frozen=True)
@@ -79,7 +79,7 @@ class _Change:
 
 
 _FLAGGED = """
-SELECT c.group_code, c.on_date, c.instance_ids, c.counted, c.expected, c.typed, c.taken_out, c.p_wrong,
+SELECT c.group_code, c.on_date, c.instance_ids, c.counted, c.expected, c.stands, c.typed, c.taken_out, c.p_wrong,
     c.way, c.way_chance, c.p_copied,
     c.staff_codes, c.is_last, s.estimate, s.low, s.high, d.as_of,
     EXISTS (
@@ -133,15 +133,16 @@ def said_day(day: dt.date) -> str:
     return f"{day.day} {day:%B %Y}"
 
 
-def _meant(typed: str, counted: int, expected: int, crate: int, way: int | None = None) -> tuple[int, int] | None:
+def _meant(typed: str, counted: int, stood: int, crate: int, way: int | None = None, lost: int = 0) -> tuple[int, int] | None:
     """Of the numbers that were typed the one that by a slip of the hand (of one way, or any) stands for another, with which the
-    count is within 3 plants of what was expected: (typed, meant)."""
+    count is within 3 plants of what stood, or up to `lost` fewer: (typed, meant)."""
     found = []
     for part in (int(n) for n in typed.split()):
         slips = sources(np.array([part]), crate)
         is_slip = slips.way <= LENGTH if way is None else slips.way == way
         meant = slips.stood[0, (slips.stood[0] >= 0) & is_slip]
-        off = np.abs(meant + (counted - part) - expected)
+        more = meant + (counted - part) - stood
+        off = np.where(more < 0, np.maximum(-more - lost, 0), more)
         if len(off) and off.min() <= 3:
             found.append((int(off.min()), part, int(meant[off.argmin()])))
     return min(found)[1:] if found else None
@@ -202,8 +203,8 @@ def _flagged(work: Work, settings: Settings) -> list[_Doubt]:
     doubts = []
     everybody = counters(work.store)
     for row in rows:
-        code, on, ids, counted, expected, typed, taken_out, wrong, way, way_chance, copied, staff, is_last = row[:13]
-        estimate, low, high, day, is_borne_out = row[13:]
+        code, on, ids, counted, expected, stands, typed, taken_out, wrong, way, way_chance, copied, staff, is_last = row[:14]
+        estimate, low, high, day, is_borne_out = row[14:]
         # a number that was copied was no count, whether or not it is far off
         chance = copied if way - 1 == SHOWN else wrong * way_chance
         stand = f"{estimate:,} stand now ({low:,} to {high:,})" if low < high else f"{estimate:,} stand now"
@@ -214,7 +215,7 @@ def _flagged(work: Work, settings: Settings) -> list[_Doubt]:
         else:
             words = _written(typed or "", counted, taken_out, expected)
             by = way - 1 if way - 1 in (SWAPPED, DIGIT, LENGTH) else None
-            slip = _meant(typed or "", counted, expected, settings.crate_size, by)
+            slip = _meant(typed or "", counted, stands, settings.crate_size, by)
             if slip and way - 1 not in (LEFT_OUT, TWICE, SHOWN, OTHER):
                 words += f"; {slip[1]:,} may have been meant" + (f" by {slip[0]:,}" if " " in (typed or "") else "")
             cause, clause = _how(way, counted, expected, settings.crate_size, other, words)
@@ -263,7 +264,10 @@ def _unexplained(work: Work, settings: Settings) -> list[_Doubt]:
             doubts.append(u.doubt(MOVE, u.paired, _move_words(u, between), u.other_group))
         elif abs(u.missing) > least and u.counted is not None and not u.is_flagged:
             words = _gone_words(u, between)
-            slip = _meant(u.typed, u.counted, u.stands + u.missing, settings.crate_size) if u.is_last else None
+            slip = None
+            if u.is_last:
+                before = u.stands + u.missing
+                slip = _meant(u.typed, u.counted, before, settings.crate_size, lost=int(_USUAL_LOSS * before))
             if slip:
                 words = (
                     f"{words[:-1]}; or {slip[1]:,} may have been meant by {slip[0]:,}: {count_again(u.staff_codes, everybody)}."

@@ -39,12 +39,12 @@ def judge_counting(work: Work) -> None:
 def _words(
     staff: str, agrees: int, asked: int, by_chance: float | None, others: tuple[int, int], people: int, groups: list[Any]
 ) -> str | None:
-    from scipy import stats
+    from pipeline.formulas.people import at_least
 
     if asked < _LEAST_COUNTS:
         return None
     usual = max((by_chance or 0.0) / asked, others[0] / others[1] if others[1] else 0.0)
-    if agrees / asked < usual + _BEYOND or stats.binom.sf(agrees - 1, asked, usual) > _CHANCE / people:
+    if agrees / asked < usual + _BEYOND or at_least(agrees, asked, usual) > _CHANCE / people:
         return None
     beside = f"; of other people's {others[0]} of {others[1]}" if others[1] else f"; chance gives about {by_chance:.0f}"
     which = f"{' and '.join(groups[:2])}" if groups else "two of these groups"

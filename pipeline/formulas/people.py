@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from scipy import stats
+from numpy.typing import ArrayLike
+from scipy import special
 
 from pipeline.formulas.count_chain import Chains, copied, rounded_to
 from pipeline.formulas.miscounts import Real, Whole
@@ -113,7 +114,7 @@ def first_guess(chains: Chains, who: Whole, staff: int, crate_size: int) -> tupl
     share = agrees / np.maximum(times, 1)
     usual = max(_USUAL, float(np.median(share[times >= _FEW]))) if (times >= _FEW).any() else 1.0
     beyond = (share - usual) / max(1 - usual, 0.05)
-    is_suspect = (beyond >= SUSPECT) & (stats.binom.sf(np.ceil(agrees) - 1, np.round(times), min(usual, 1)) < _BY_CHANCE)
+    is_suspect = (beyond >= SUSPECT) & (at_least(agrees, times, usual) < _BY_CHANCE)
     copy = np.where((times >= _FEW) & is_suspect, np.minimum(beyond, 0.95), COPY)
     lean, open_lean, of_others = leans(chains, made, staff, copy)
     return People(np.full(staff, EXACT), rounds, copy, lean, open_lean), Common(open_lean=of_others)
@@ -184,3 +185,11 @@ def _regression(fall: Real, design: Real) -> tuple[Real, Real, float]:
         square = (found[2:] ** 2 + np.diag(variance)[2:]).sum()
         spread = float(np.sqrt((square + _LEANS_WORTH * LEAN**2) / (people + _LEANS_WORTH)))
     return found, np.sqrt(np.diag(variance)), spread
+
+
+def at_least(hits: ArrayLike, trials: ArrayLike, chance: ArrayLike) -> Real:
+    """P(so many hits or more in so many trials), by the incomplete beta function (M. Abramowitz & I. A. Stegun, Handbook of
+    Mathematical Functions, 26.5.24); hits of 0 come always. Parts of a hit or a trial are allowed."""
+    k, n, p = (np.asarray(v, dtype=float) for v in (hits, trials, chance))
+    tail: Real = np.where(k <= 0, 1.0, special.betainc(np.maximum(k, 1e-9), np.maximum(n - k + 1, 1e-9), p))
+    return tail
