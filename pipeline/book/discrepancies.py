@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ from pipeline.book.causes import (
     UNKNOWN,
 )
 from pipeline.findings import many
-from pipeline.formulas.miscounts import DIGIT, LEFT_OUT, LENGTH, OTHER, SHOWN, SWAPPED, TWICE, WAYS, sources
+from pipeline.formulas.miscounts import DIGIT, LEFT_OUT, LENGTH, OTHER, SHOWN, SWAPPED, TWICE, WAYS, Whole, sources
 from pipeline.settings import Settings
 from pipeline.stages import Work
 from pipeline.store import Store
@@ -133,14 +134,21 @@ def said_day(day: dt.date) -> str:
     return f"{day.day} {day:%B %Y}"
 
 
+@lru_cache(maxsize=20_000)
+def _slips(number: int, crate: int) -> tuple[Whole, Whole]:
+    """What a number may have been meant as, and by which way."""
+    found = sources(np.array([number]), crate)
+    is_one = found.stood[0] >= 0
+    return found.stood[0, is_one], found.way[is_one]
+
+
 def _meant(typed: str, counted: int, stood: int, crate: int, way: int | None = None, lost: int = 0) -> tuple[int, int] | None:
     """Of the numbers that were typed the one that by a slip of the hand (of one way, or any) stands for another, with which the
     count is within 3 plants of what stood, or up to `lost` fewer: (typed, meant)."""
     found = []
     for part in (int(n) for n in typed.split()):
-        slips = sources(np.array([part]), crate)
-        is_slip = slips.way <= LENGTH if way is None else slips.way == way
-        meant = slips.stood[0, (slips.stood[0] >= 0) & is_slip]
+        slips, of_way = _slips(part, crate)
+        meant = slips[of_way <= LENGTH if way is None else of_way == way]
         more = meant + (counted - part) - stood
         off = np.where(more < 0, np.maximum(-more - lost, 0), more)
         if len(off) and off.min() <= 3:
