@@ -43,6 +43,7 @@ STAGES: tuple[Stage, ...] = (
     sql("own_findings"),
     code("intake.states.load_decisions", "withdrawn cleared", "corrections:"),
     code("intake.states.settle", "states openings state_findings", "current own_findings withdrawn cleared"),
+    sql("held_back"),
     # the book: movements, counts, lots, by group
     sql("horizon"),
     sql("accepted", GROUP, "forms horizon"),
