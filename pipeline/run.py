@@ -65,6 +65,7 @@ STAGES: tuple[Stage, ...] = (
     sql("houses"),
     sql("place_faults"),
     # what really stands: the chain of counts of each group, then what only two groups together show
+    sql("live_plants", GROUP),
     sql("chain_nodes", GROUP),
     sql("of_others", "location"),
     sql("chain_input", GROUP),
@@ -72,9 +73,9 @@ STAGES: tuple[Stage, ...] = (
     code(
         "book.reconcile.draw_sample",
         "learned_from learned_jumps",
-        "accepted movements flows completed stage_events openings inherited placings books month",
+        "accepted movements flows completed live_plants stage_events openings inherited placings books month",
     ),
-    code("book.reconcile.learn_rates", "counting_rates", "learned_from learned_jumps settings:"),
+    code("book.reconcile.learn_rates", "counting_rates people", "learned_from learned_jumps settings:"),
     code("book.reconcile.believe_alone", "alone alone_ends", "chain_input chain_jumps", GROUP, "counting_rates settings:"),
     code(
         "book.between_groups.find_exchanged",
@@ -99,7 +100,8 @@ STAGES: tuple[Stage, ...] = (
         "counts standing day exchanged unrecorded chain_jumps chain_beliefs movements settings:",
     ),
     sql("discrepancies"),
-    sql("staff_counting"),
+    sql("counted_by"),
+    code("book.people.judge_counting", "staff_counting", "counted_by counts standing"),
     sql("due", GROUP, "settings day"),
     sql("notes", GROUP, "settings list_compatibility list_budwood_batches list_seed_lots"),
     code("tables.write_problems", "problems", "own_findings state_findings notes cleared current states forms:"),

@@ -92,7 +92,7 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
     "staff_counting": _table(
         "how each person counts",
-        "staff_code counts exact_share typical_error flagged",
+        "staff_code counts exact_share typical_error lean rounded_share agrees_with_shown agrees_by_chance flagged finding",
     ),
 }
 """Name -> (what it holds, its columns)."""

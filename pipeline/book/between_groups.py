@@ -38,7 +38,8 @@ class Far:
 def find_exchanged(work: Work) -> None:
     """work.exchanged: counts of two groups of a place within three days, each far from what was expected of its own group
     and near what was expected of the other; and what is believed of these groups then (exchanged_beliefs, exchanged_ends)."""
-    rates, exact, common = rates_of(work)
+    in_force = rates_of(work)
+    rates = in_force.rates
     far = [
         Far(*row)
         for row in work.rows(
@@ -53,7 +54,7 @@ def find_exchanged(work: Work) -> None:
     rows = [(a.group_code, a.position, b.group_code) for x in pairs for a, b in (x, x[::-1])]
     work.put("exchanged", {"group_code": _TEXT, "position": _WHOLE, "other_group": _TEXT}, rows)
     built = _built(work, {code for code, _, _ in rows})
-    chains = counted_by(built.chains, built.who, built.staff, exact, common)
+    chains = counted_by(built, in_force)
     chains = _with_exchanges(chains, built, rows)
     write_down(work, "exchanged", built, work_out(chains, rates, work.context.workspace.settings.crate_size))
 
@@ -134,7 +135,8 @@ def find_moves(work: Work) -> None:
     """work.paired_moves: unrecorded moves that are more likely than that the two changes came about apart, with the prior
     chances to give each end so that its own chain comes to believe the move just as much as both together do; and what is
     believed of these groups then (paired_beliefs, paired_ends)."""
-    rates, exact, common = rates_of(work)
+    in_force = rates_of(work)
+    rates = in_force.rates
     crate_size = work.context.workspace.settings.crate_size
     rows = work.rows(_CHANGES, [_LEAST, _SDS * rates.error])
     codes = sorted({row[0] for row in rows})
@@ -152,7 +154,7 @@ def find_moves(work: Work) -> None:
     touched = {codes[end.row] for m in pairs for end in (m.fall, m.rise)}
     built = _built(work, touched)
     own = {code: row for row, code in enumerate(built.codes)}
-    chains = counted_by(built.chains, built.who, built.staff, exact, common)
+    chains = counted_by(built, in_force)
     chains = _with_exchanges(chains, built, work.rows("SELECT * FROM work.exchanged"))
     if pairs:
         evidence = _tried(

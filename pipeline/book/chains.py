@@ -10,14 +10,28 @@ from typing import Any
 import numpy as np
 
 from pipeline.formulas.chain_rates import batches
-from pipeline.formulas.count_chain import Beliefs, Chains, Rates, believe, exposures, quantile, quantiles
-from pipeline.formulas.miscounts import Real, Whole
+from pipeline.formulas.count_chain import (
+    NEAR,
+    ROUNDED,
+    SOUND,
+    Beliefs,
+    Chains,
+    Rates,
+    believe,
+    exposures,
+    quantile,
+    quantiles,
+    widened,
+)
+from pipeline.formulas.miscounts import SHOWN, Real, Whole
 from pipeline.stages import Work
 from pipeline.store import Store
 
 WRONG_SDS = 3.5
 """A count is wrong when it is off by more than so many standard deviations of a near count, and by more than 2 plants."""
 _LATE_LOSS, _NOT_MADE = 0.10, 0.005
+_PARTS = 6
+"""Of counts made up of more numbers than these only the sum is looked at."""
 JUMPS = 3
 """Recorded movements of a step that may be otherwise than recorded; jumps after these are moves between groups."""
 MEASURES = (
@@ -29,12 +43,17 @@ MEASURES = (
     "stands_high",
     "p_wrong",
     "p_exact",
+    "p_rounded",
+    "p_copied",
+    "agrees_by_chance",
     "error",
     "way",
     "way_chance",
     "missing",
     "missing_low",
     "missing_high",
+    "gone",
+    "missing_chance",
     "jump_1",
     "jump_2",
     "jump_3",
@@ -43,7 +62,9 @@ MEASURES = (
     "opening",
     "opening_wrong",
 )
-"""What is kept of each node; `way` is an index of near (0), then WAYS; `missing` is the fall without a record in the step;
+"""What is kept of each node; `way` is an index of near or rounded (0), then WAYS; `agrees_by_chance` the chance that an honest count
+would be the number shown; `missing` is the fall without a record in the step, the middle of what is believed of it,
+`gone` the mean, `missing_chance` the chance that at least half as many as in the middle are really missing (or too many);
 `paired` the chance of a move to or from another group, `paired_odds` its natural log odds;
 `opening` what the group really opened with and `opening_wrong` the chance that this is not what was written."""
 
@@ -76,6 +97,14 @@ def build(work: Work, nodes: str = "chain_input", jumps: str = "chain_jumps", ch
     exposure, others = np.zeros((len(codes), many)), np.zeros((len(codes), many))
     exposure[g, t] = exposures(np.asarray(columns["days"], float), np.asarray(columns["plants"], float))
     others[g, t] = np.asarray(columns["others"], float)
+    numbers = [[int(n) for n in str(s).split()] for s in columns["typed"]]
+    counted = np.asarray(columns["counted"], dtype=np.int64)
+    typed = np.full((len(codes), many, max([1, *(len(n) for n in numbers if len(n) <= _PARTS)])), -1, dtype=np.int64)
+    for i, said_numbers in enumerate(numbers):
+        if counted[i] >= 0:
+            is_whole = 0 < len(said_numbers) <= _PARTS and sum(said_numbers) <= counted[i]
+            parts = said_numbers if is_whole else [int(counted[i])]
+            typed[g[i], t[i], : len(parts)] = parts
     names = [str(s).split() for s in columns["staff"]]
     staff = sorted({s for row in names for s in row})
     number = {s: i for i, s in enumerate(staff)}
@@ -84,6 +113,7 @@ def build(work: Work, nodes: str = "chain_input", jumps: str = "chain_jumps", ch
         who[g[i], t[i], : len(row)] = [number[s] for s in row]
     opened = np.zeros(len(codes), dtype=np.int64)
     opened[g] = np.asarray(columns["opened_with"], dtype=np.int64)
+    nothing = np.zeros((len(codes), many))
     said = work.rows(
         f"SELECT * FROM work.{jumps} WHERE {chosen}"
         " ORDER BY group_code, position, is_loss DESC, abs(size) DESC, size, instance_id"
@@ -92,14 +122,21 @@ def build(work: Work, nodes: str = "chain_input", jumps: str = "chain_jumps", ch
     chains = Chains(
         length,
         opened,
+        np.zeros(len(codes)),
         spread("counted", -1),
         spread("book", 0),
         spread("least", 0),
         spread("ceiling", -1),
         exposure,
         spread("rank", 1),
-        np.zeros((len(codes), many)),
+        typed,
+        nothing,
+        nothing,
+        nothing,
+        nothing,
         spread("shown", -1),
+        spread("known", -1),
+        spread("alive", -1),
         others,
         jump,
         jump_chance,
@@ -137,18 +174,24 @@ class Worked:
 
 def _measures(chains: Chains, b: Beliefs, rates: Rates) -> Real:
     """(G, T, M) MEASURES of a batch."""
-    width = b.state.shape[2]
+    width, open_lean = b.state.shape[2], chains.open_lean * chains.opened
     base = b.low[:, None] + chains.book
     stood = base[..., None] + np.arange(width)
     off = np.abs(chains.counted[..., None] - stood)
-    state, without = b.state[:, 1:], b.without[:, 1:]
+    state, without = widened(b.state, open_lean)[:, 1:], widened(b.without, open_lean)[:, 1:]
     made = chains.counted >= 0
+    at_shown = np.rint(chains.shown / (1 + chains.lean)).astype(np.int64) - base
+    agrees = np.take_along_axis(without, np.clip(at_shown, 0, width - 1)[..., None], axis=-1)[..., 0]
+    agrees = np.where((at_shown >= 0) & (at_shown < width), agrees, 0) * chains.exact * (1 - chains.rounds)
     usual = WRONG_SDS * rates.error * np.sqrt(1 + 8 * rates.tail)  # the tail is three times as wide
     wrong = off > np.maximum(usual * stood, 2)
-    causes = b.ways[..., 1:]
+    causes = np.concatenate([b.ways[..., NEAR, None] + b.ways[..., ROUNDED, None], b.ways[..., SOUND:]], axis=-1)
     total = np.maximum(causes.sum(-1), 1e-12)
     losses = np.concatenate([b.moved[..., width:], b.moved[..., :width]], axis=-1)
     fall = [v - width for v in quantiles(losses, 0.5, 0.025, 0.975)]
+    sizes = np.arange(-width, width)
+    half = np.where(fall[0] > 0, (fall[0] + 1) // 2, -((1 - fall[0]) // 2))[..., None]
+    is_so = np.where(half > 0, sizes >= half, sizes <= half)
     paired = b.jumped[..., JUMPS:].sum(-1)
     first = b.low[:, None] + np.arange(width)
     misstated = np.abs(first) > np.maximum(usual * chains.opened[:, None], 2)
@@ -158,10 +201,15 @@ def _measures(chains: Chains, b: Beliefs, rates: Rates) -> Real:
         *(np.maximum(0, base + v) for v in quantiles(state, 0.5, 0.025, 0.975)),
         np.where(made, (state * wrong).sum(-1), 0),
         np.where(made, (state * (off == 0)).sum(-1), 0),
+        b.ways[..., ROUNDED],
+        b.ways[..., SOUND + SHOWN],
+        np.where(made & (chains.shown >= 0), agrees, 0),
         np.where(made, (state * off).sum(-1), 0),
         causes.argmax(-1),
         causes.max(-1) / total,
         *fall,
+        losses @ sizes,
+        np.einsum("gtw,gtw->gt", losses, is_so),
         *np.moveaxis(b.jumped[..., :JUMPS], -1, 0),
         paired,
         np.log(np.maximum(paired, 1e-12) / np.maximum(1 - paired, 1e-12)),
@@ -175,9 +223,11 @@ def _anew(chains: Chains, rates: Rates, crate_size: int) -> Iterator[tuple[int, 
     for batch in batches(chains):
         beliefs = believe(batch.chains, batch.low, batch.width, rates, crate_size)
         measures = _measures(batch.chains, beliefs, rates)
+        at_end = beliefs.state[np.arange(len(batch.rows)), batch.chains.length]
+        ends = widened(at_end, batch.chains.open_lean * batch.chains.opened)
         for i, row in enumerate(batch.rows):
             length = int(chains.length[row])
-            last = beliefs.state[i, length].round(10)
+            last = ends[i].round(10)
             held = np.flatnonzero(last > 1e-9)
             yield int(row), Worked(measures[i, :length], int(batch.low[i] + held[0]), last[held[0] : held[-1] + 1])
 

@@ -9,14 +9,15 @@ from __future__ import annotations
 import datetime as dt
 import json
 from dataclasses import fields
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from pipeline.book.chains import build, work_out, write_down
+from pipeline.book.chains import Built, build, work_out, write_down
 from pipeline.formulas import standing_now
-from pipeline.formulas.chain_rates import EXACT, Learned, fixed, learn, with_exact
+from pipeline.formulas.chain_rates import Learned, fixed, learn
 from pipeline.formulas.count_chain import Chains, Rates
-from pipeline.formulas.miscounts import Whole
+from pipeline.formulas.people import Common, People, unknown, with_open_leans, with_people
 from pipeline.stages import Work, sql_text
 
 _ENOUGH, _MOST_GROUPS = 200, 1500
@@ -25,6 +26,7 @@ _BY_DAY = {
     "movements": "on_date",
     "flows": "on_date",
     "completed": "on_date",
+    "live_plants": "on_date",
     "stage_events": "on_date",
 }
 
@@ -71,35 +73,46 @@ def learn_rates(work: Work) -> None:
     if built.codes:
         learned = learn(built.chains, built.who, len(built.staff), settings.crate_size, given)
     else:
-        learned = fixed(Learned(Rates(), np.full(len(built.staff), EXACT), EXACT), given)
-    exact = dict(zip(built.staff, learned.exact.tolist(), strict=True))
-    said = json.dumps({"rates": vars(learned.rates), "exact": exact, "common": learned.common})
+        learned = fixed(Learned(Rates(), unknown(0), Common()), given)
+    each = list(zip(built.staff, *(v.tolist() for v in vars(learned.people).values()), strict=True))
+    said = json.dumps({"rates": vars(learned.rates), "people": {s: v for s, *v in each}, "common": learned.common})
     work.put("counting_rates", {"said": "VARCHAR"}, [(said,)])
+    work.put("people", {"staff_code": "VARCHAR"} | dict.fromkeys(vars(learned.people), "DOUBLE"), each)
 
 
-def rates_of(work: Work) -> tuple[Rates, dict[str, float], float]:
-    """The rates in force: of the nursery, the chance of an exact count by person, and that of anybody else."""
+class InForce(NamedTuple):
+    """The rates in force: of the nursery, of each person (in the order of `Common`), and of anybody else."""
+
+    rates: Rates
+    people: dict[str, Common]
+    common: Common
+
+
+def rates_of(work: Work) -> InForce:
+    """From work.counting_rates."""
     said = json.loads(work.value("SELECT said FROM work.counting_rates"))
-    values = said["rates"]
-    return Rates(**values | {k: tuple(values[k]) for k in ("ways", "loss")}), said["exact"], said["common"]
+    values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in said["rates"].items()}
+    return InForce(Rates(**values), {s: Common(*v) for s, v in said["people"].items()}, Common(*said["common"]))
 
 
-def counted_by(chains: Chains, who: Whole, staff: list[str], exact: dict[str, float], common: float) -> Chains:
-    """The chains with the chance that each count is exact."""
-    return with_exact(chains, who, np.array([exact.get(s, common) for s in staff]), common)
+def counted_by(built: Built, in_force: InForce) -> Chains:
+    """The chains with what is known of those who counted."""
+    each = [in_force.people.get(s, in_force.common) for s in built.staff]
+    people = People(*np.array(each, dtype=float).reshape(len(each), len(Common())).T)
+    chains = with_people(built.chains, built.who, people, in_force.common)
+    return with_open_leans(chains, built.who, people, in_force.common)
 
 
 def believe_alone(work: Work) -> None:
     """work.alone (one row a node) and work.alone_ends (one row a group): each group by its own chain."""
-    rates, exact, common = rates_of(work)
-    built = build(work)
-    chains = counted_by(built.chains, built.who, built.staff, exact, common)
-    write_down(work, "alone", built, work_out(chains, rates, work.context.workspace.settings.crate_size))
+    in_force, built = rates_of(work), build(work)
+    chains = counted_by(built, in_force)
+    write_down(work, "alone", built, work_out(chains, in_force.rates, work.context.workspace.settings.crate_size))
 
 
 def stand_now(work: Work) -> None:
     """work.stands_now: plants of each group on the day, its last node's less what is lost without a record since."""
-    rates, _, _ = rates_of(work)
+    rates = rates_of(work).rates
     day = work.value("SELECT (as_of - DATE '1970-01-01')::BIGINT FROM work.day")
     found = work.rows(
         "SELECT e.group_code, e.last_day, e.low, e.last, b.book_count, coalesce(s.rank, 1) FROM work.chain_ends e"

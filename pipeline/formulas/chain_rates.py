@@ -9,17 +9,31 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from pipeline.formulas.count_chain import STAGES, Beliefs, Chains, Flags, Rates, Seen, believe, near_errors, seen, window
-from pipeline.formulas.miscounts import WAYS, Real, Whole
+from pipeline.formulas.count_chain import (
+    NEAR,
+    ROUNDED,
+    SOUND,
+    STAGES,
+    Beliefs,
+    Chains,
+    Flags,
+    Rates,
+    Seen,
+    believe,
+    near_errors,
+    rounded_to,
+    seen,
+    window,
+)
+from pipeline.formulas.miscounts import SHOWN, WAYS, Real, Whole
+from pipeline.formulas.people import COPY, EXACT, ROUNDS, Common, People, first_guess, shares, unknown, with_people
 
 WIDTHS = tuple(int(2**k * m) for k in range(5, 20) for m in (1, 1.5))
 _CELLS = 1_500_000
-EXACT = 0.7
-"""Share of exact counts before anything is known of a nursery."""
 
 
 class Prior(NamedTuple):
@@ -27,6 +41,11 @@ class Prior(NamedTuple):
 
     exact: float = 10.0
     staff: float = 12.0
+    rounds: float = 20.0
+    rounder: float = 6.0
+    units: float = 10.0
+    copy: float = 40.0
+    copier: float = 8.0
     error: float = 8.0
     gross: float = 60.0
     ways: float = 25.0
@@ -40,11 +59,11 @@ class Prior(NamedTuple):
 
 @dataclass(frozen=True)
 class Learned:
-    """Rates of the nursery; `exact` (S,) the chance of an exact count of each person, `common` that of the nursery."""
+    """Rates of the nursery, of each person who counts, and of anybody else."""
 
     rates: Rates
-    exact: Real
-    common: float
+    people: People
+    common: Common
 
 
 class Batch(NamedTuple):
@@ -82,21 +101,27 @@ class _Sums:
     """What expectation adds up over the batches of one round."""
 
     def __init__(self, staff: int) -> None:
-        self.exact, self.near = np.zeros(staff), np.zeros(staff)
-        self.ways = np.zeros(len(WAYS))
+        self.staff = staff
+        self.exact, self.near, self.rounded, self.copied, self.asked = np.zeros((5, staff))
+        self.ways, self.units = np.zeros(len(WAYS)), np.zeros(3)
         self.square = self.weight = self.tail = 0.0
         self.lost, self.exposed = np.zeros(STAGES), np.zeros(STAGES)
         self.seen: dict[tuple[int, float], Real] = {}
         self.large = self.gain = self.days = 0.0
         self.opening_exact = self.opening = 0.0
 
-    def add(self, batch: Batch, people: Whole, said: Seen, b: Beliefs, rates: Rates) -> None:
+    def add(self, batch: Batch, people: Whole, said: Seen, b: Beliefs, rates: Rates, crate_size: int) -> None:
         chains, width = batch.chains, batch.width
-        g, t, k = np.nonzero((people >= 0) & (chains.counted >= 0)[..., None])
-        share = 1 / np.maximum((people >= 0).sum(2), 1)[g, t]
-        self.exact += np.bincount(people[g, t, k], b.ways[g, t, 0] * share, len(self.exact))
-        self.near += np.bincount(people[g, t, k], b.ways[g, t, 1] * share, len(self.near))
-        self.ways += b.ways[..., 2:].sum((0, 1))
+        made = np.where((chains.counted >= 0)[..., None], people, -1)
+        asked = np.where(((chains.shown >= 0) | (chains.known >= 0))[..., None], made, -1)
+        self.exact += shares(b.ways[..., 0], made, self.staff)[0]
+        self.near += shares(b.ways[..., NEAR], made, self.staff)[0]
+        self.rounded += shares(b.ways[..., ROUNDED], made, self.staff)[0]
+        copied, many = shares(b.ways[..., SOUND + SHOWN], asked, self.staff)
+        self.copied, self.asked = self.copied + copied, self.asked + many
+        self.ways += b.ways[..., SOUND:].sum((0, 1))
+        may_be = rounded_to(chains, crate_size) * np.asarray(rates.units)
+        self.units += (b.ways[..., ROUNDED, None] * may_be / np.maximum(may_be.sum(2, keepdims=True), 1e-300)).sum((0, 1))
         errors = near_errors(chains, said, b, rates)
         self.square, self.weight, self.tail = self.square + errors.square, self.weight + errors.near, self.tail + errors.tail
         self._add_losses(b, np.arange(chains.counted.shape[1]) < chains.length[:, None], width)
@@ -156,18 +181,33 @@ def _clump(sums: _Sums, loss: Real) -> float:
     return math.exp((low + high) / 2)
 
 
-def _maximise(sums: _Sums, start: Rates, prior: Prior) -> Learned:
-    exact, near, gross = sums.exact.sum(), sums.near.sum(), sums.ways.sum()
-    common = (exact + prior.exact * EXACT) / (exact + near + prior.exact)
-    each = (sums.exact + prior.staff * common) / (sums.exact + sums.near + prior.staff)
+def _maximise(sums: _Sums, first: Learned, prior: Prior) -> Learned:
+    start = first.rates
+    exact, near, rounded = sums.exact.sum(), sums.near.sum(), sums.rounded.sum()
+    ways = np.where(np.arange(len(WAYS)) == SHOWN, 0.0, sums.ways)
+    gross = ways.sum()
+    common = Common(
+        exact=(exact + prior.exact * EXACT) / (exact + near + prior.exact),
+        rounds=(rounded + prior.rounds * ROUNDS) / (exact + near + rounded + prior.rounds),
+        copy=(sums.copied.sum() + prior.copy * COPY) / (sums.asked.sum() + prior.copy),
+        open_lean=first.common.open_lean,
+    )
+    people = replace(
+        first.people,
+        exact=(sums.exact + prior.staff * common.exact) / (sums.exact + sums.near + prior.staff),
+        rounds=(sums.rounded + prior.rounder * common.rounds) / (sums.exact + sums.near + sums.rounded + prior.rounder),
+        copy=(sums.copied + prior.copier * common.copy) / (sums.asked + prior.copier),
+    )
     loss = (sums.lost.sum() + prior.loss * start.loss[0]) / (sums.exposed.sum() + prior.loss)
     losses = (sums.lost + prior.stage * loss) / (sums.exposed + prior.stage)
-    shares = sums.ways + prior.ways * np.array(start.ways)
+    by_way = ways + prior.ways * np.array(start.ways)
+    units = sums.units + prior.units * np.array(start.units)
     return Learned(
         Rates(
             error=float(np.sqrt((sums.square + prior.error * start.error**2) / (sums.weight + prior.error))),
-            gross=(gross + prior.gross * start.gross) / (gross + exact + near + prior.gross),
-            ways=tuple((shares / shares.sum()).tolist()),
+            gross=(gross + prior.gross * start.gross) / (gross + exact + near + rounded + prior.gross),
+            ways=tuple((by_way / by_way.sum()).tolist()),
+            units=tuple((units / units.sum()).tolist()),
             loss=tuple(losses.tolist()),
             clump=_clump(sums, losses),
             large=(sums.large + prior.large * start.large) / (sums.days + prior.large),
@@ -175,16 +215,9 @@ def _maximise(sums: _Sums, start: Rates, prior: Prior) -> Learned:
             opening_exact=(sums.opening_exact + prior.opening * start.opening_exact) / (sums.opening + prior.opening),
             tail=(sums.tail + prior.tail * start.tail) / (sums.weight + prior.tail),
         ),
-        each,
+        people,
         common,
     )
-
-
-def with_exact(chains: Chains, who: Whole, exact: Real, common: float) -> Chains:
-    """The chains with the chance of an exact count: the mean over who counted (G, T, P; -1 for nobody)."""
-    known = who >= 0
-    each = np.where(known, exact[np.maximum(who, 0)] if len(exact) else common, 0.0).sum(2)
-    return replace(chains, exact=np.where(known.any(2), each / np.maximum(known.sum(2), 1), common))
 
 
 def round_off(learned: Learned) -> Learned:
@@ -193,20 +226,14 @@ def round_off(learned: Learned) -> Learned:
     def two(value: float) -> float:
         return float(f"{value:.2g}")
 
-    r = learned.rates
-    rates = Rates(
-        error=two(r.error),
-        gross=two(r.gross),
-        ways=tuple(two(w) for w in r.ways),
-        loss=tuple(two(x) for x in r.loss),
-        clump=two(r.clump),
-        large=two(r.large),
-        gain=two(r.gain),
-        opening_exact=1 - two(1 - r.opening_exact),
-        tail=two(r.tail),
-    )
-    exact = np.array([1 - two(1 - x) for x in learned.exact])
-    return Learned(rates, exact, 1 - two(1 - learned.common))
+    def kept(name: str, value: float) -> float:
+        return 1 - two(1 - value) if name == "exact" else two(value)
+
+    rates: dict[str, Any] = {k: tuple(map(two, v)) if isinstance(v, tuple) else two(v) for k, v in vars(learned.rates).items()}
+    rates["opening_exact"] = 1 - two(1 - learned.rates.opening_exact)
+    people = {k: np.array([kept(k, x) for x in v.tolist()]) for k, v in vars(learned.people).items()}
+    common = Common(**{k: kept(k, v) for k, v in learned.common._asdict().items()})
+    return Learned(Rates(**rates), People(**people), common)
 
 
 def fixed(learned: Learned, given: dict[str, float]) -> Learned:
@@ -220,9 +247,10 @@ def fixed(learned: Learned, given: dict[str, float]) -> Learned:
         gain=given.get("gain", r.gain),
         loss=(given["loss"],) * STAGES if "loss" in given else r.loss,
     )
-    if "exact" in given:
-        return Learned(rates, np.full_like(learned.exact, given["exact"]), given["exact"])
-    return Learned(rates, learned.exact, learned.common)
+    if "exact" not in given:
+        return Learned(rates, learned.people, learned.common)
+    people = replace(learned.people, exact=np.full_like(learned.people.exact, given["exact"]))
+    return Learned(rates, people, learned.common._replace(exact=given["exact"]))
 
 
 def learn(
@@ -232,14 +260,16 @@ def learn(
 
     `given` fixes some of them. Raises nothing: with no counts at all the priors come out.
     """
-    start = Rates()
-    learned = fixed(Learned(start, np.full(staff, EXACT), EXACT), given)
+    guess = first_guess(chains, who, staff, crate_size) if staff else (unknown(0), Common())
+    first = learned = fixed(Learned(Rates(), *guess), given)
+    chains = with_people(chains, who, *guess)
     of_batches = [(batch, seen(batch.chains, batch.low, batch.width, crate_size)) for batch in batches(chains)]
     for _ in range(rounds):
         sums = _Sums(staff)
         for batch, said in of_batches:
-            people = who[batch.rows, : batch.chains.counted.shape[1]]
-            now = batch._replace(chains=with_exact(batch.chains, people, learned.exact, learned.common))
-            sums.add(now, people, said, believe(now.chains, now.low, now.width, learned.rates, crate_size, said), learned.rates)
-        learned = fixed(_maximise(sums, start, prior), given)
+            by = who[batch.rows, : batch.chains.counted.shape[1]]
+            now = batch._replace(chains=with_people(batch.chains, by, learned.people, learned.common))
+            beliefs = believe(now.chains, now.low, now.width, learned.rates, crate_size, said)
+            sums.add(now, by, said, beliefs, learned.rates, crate_size)
+        learned = fixed(_maximise(sums, first, prior), given)
     return round_off(learned)

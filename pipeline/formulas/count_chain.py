@@ -13,8 +13,13 @@ Their difference D = N - B is followed instead of N, because recorded flows then
   a gain of that kind. A recorded movement may be named as a `jump`: a size and the chance of it.
 - N is never below zero, nor what stands after a count below what was taken out with it; nor is it above a `ceiling` where
   one is known (a merge that put all of a group elsewhere leaves none).
-- A count y of x plants is exact with probability (1 - gross) x exact[who]; near, a rounded normal of sd max(error x, 1/2)
-  (a share `tail` of them three times as wide), with (1 - gross)(1 - exact[who]); else quite wrong, in one of `WAYS`.
+- A count y of x plants is no count at all with probability copy[who]: the number that was shown, or the last one known. Else
+  it is quite wrong with probability `gross`, in one of the other `WAYS`. Else who counts finds 1 + lean[who] times what
+  stands, exactly so with probability exact[who]; near, a rounded normal of sd max(error x, 1/2) (a share `tail` of them three
+  times as wide), with 1 - exact[who]; and writes it down rounded to a unit (5, 10, a crate) with probability rounds[who].
+  Where several numbers were typed that make up a count (parts, those cut and those not ready), slips are of each of these.
+- Live plants that a form reports (buds read green, plants set aside to be budded) are a node without a count: at least so
+  many stood, give or take a near error, unless that number is itself quite wrong.
 
 Forward-backward on a window of whole numbers, all groups at once; a step is a convolution, done by FFT. Nodes are
 numbered 0 (opening) to T; arrays are padded to the longest chain and steps beyond a chain's own length do nothing.
@@ -40,6 +45,10 @@ Flags = NDArray[np.bool_]
 STAGES = 8
 """How many stages have a loss rate of their own; index 0 is not used."""
 _LARGE_FROM, _LARGE_TO = 5, 2000
+_COPIES, _UNSEEN = 0.2, 0.25
+"""Where a count was as likely copied as this, the window has room for so many plants lost per day of a group of a thousand."""
+SOUND, NEAR, ROUNDED = 3, 1, 2
+"""A sound count is exact, near or rounded: the first of the ways in which it comes about."""
 OPENING_SLIPS = 0.3
 """An opening is written with more care than a count: slips of the hand are so much rarer."""
 
@@ -52,8 +61,10 @@ class Rates:
     """Standard deviation of a near count, as a share of what stands."""
     gross: float = 0.03
     """Chance that a count is quite wrong."""
-    ways: tuple[float, ...] = (0.14, 0.14, 0.03, 0.20, 0.13, 0.10, 0.10, 0.16)
-    """Shares of the ways of being quite wrong, in the order of WAYS; they sum to 1."""
+    ways: tuple[float, ...] = (0.155, 0.155, 0.03, 0.22, 0.145, 0.0, 0.115, 0.18)
+    """Shares of the ways of being quite wrong, in the order of WAYS; they sum to 1. Copying has its own chance, by person."""
+    units: tuple[float, ...] = (0.2, 0.6, 0.2)
+    """Shares of rounded counts that are to 5, to 10, to a crate; they sum to 1."""
     loss: tuple[float, ...] = (0.02,) * STAGES
     """Plants lost without a record per day of a group of a thousand, by stage."""
     clump: float = 6.0
@@ -75,6 +86,8 @@ class Chains:
     """(G,) nodes of each group."""
     opened: Whole
     """(G,) plants it opened with."""
+    open_lean: Real
+    """(G,) standard deviation of what nobody knows of the leans of those who counted it, as a share of what stands."""
     counted: Whole
     """What was counted at the node; -1 where nothing was."""
     book: Whole
@@ -87,10 +100,22 @@ class Chains:
     """Of the step that leads to the node: days x plants / 1,000. Steps of equal exposure share their arithmetic."""
     stage: Whole
     """Of that step: 1 to STAGES - 1."""
+    typed: Whole
+    """(G, T, N) the numbers typed that the count is made up of; -1 beyond them."""
     exact: Real
-    """Chance that a count by who counted is exact, given that it is not quite wrong."""
+    """Chance that a count by who counted is exact but for their lean, given that it is a count and not quite wrong."""
+    rounds: Real
+    """Chance that who counted rounds it."""
+    copy: Real
+    """Chance that who counted writes a number they know instead."""
+    lean: Real
+    """What who counted finds too many, as a share of what stands."""
     shown: Whole
     """What the phone showed; -1 where it showed nothing."""
+    known: Whole
+    """What the count before left, less and with what was recorded since; -1 where there was none."""
+    alive: Whole
+    """How many live plants were reported there; -1 where none were."""
     of_others: Real
     """Chance that `counted` would have been written had another group's plants been counted."""
     jump: Whole
@@ -100,8 +125,14 @@ class Chains:
 
     def take(self, rows: Whole, nodes: int) -> Chains:
         """The chains of these groups, cut to so many nodes."""
-        flat = {"length", "opened"}
+        flat = {"length", "opened", "open_lean"}
         return Chains(**{name: values[rows] if name in flat else values[rows, :nodes] for name, values in vars(self).items()})
+
+    @property
+    def freed(self) -> Whole:
+        """What was counted, freed of the lean of who counted."""
+        freed: Whole = np.where(self.lean == 0, self.counted, np.rint(self.counted / (1 + self.lean))).astype(np.int64)
+        return freed
 
 
 @dataclass(frozen=True)
@@ -115,7 +146,7 @@ class Beliefs:
     without: Real
     """(G, T + 1, W) the same had the node's own count not been made."""
     ways: Real
-    """(G, T, 2 + len(WAYS)) how each count came about: exact, near, then WAYS."""
+    """(G, T, SOUND + len(WAYS)) how each count came about: exact, near, rounded, then WAYS."""
     moved: Real = field(repr=False)
     """(G, T, 2 W) P(D fell by u in the step), u = index up to W and index - 2 W beyond: losses, then gains."""
     jumped: Real = field(repr=False)
@@ -239,24 +270,55 @@ class _Hits(NamedTuple):
     chance: Real
 
 
-def _hits(written: Whole, base: Whole, width: int, crate_size: int) -> _Hits:
-    """Of windows `base` to `base` + width - 1, both (C,), in which the numbers were written."""
-    numbers, which = np.unique(written, return_inverse=True)
+def _hits(typed: Whole, written: Whole, lean: Real, base: Whole, width: int, crate_size: int) -> _Hits:
+    """Of windows `base` to `base` + width - 1 (C,) in which a number was `written` (C,), made up of what was `typed` (C, N)."""
+    count, part = np.nonzero(typed >= 0)
+    numbers, which = np.unique(typed[count, part], return_inverse=True)
     found = sources(numbers, crate_size)
-    at = np.where(found.stood >= 0, found.stood, -(2**40))[which] - base[:, None]
-    window, s = np.nonzero((at >= 0) & (at < width))
-    return _Hits(window, at[window, s], found.way[s], found.chance[which[window], s])
+    meant = found.stood[which] + (written[count] - typed[count, part])[:, None]
+    leans = lean[count, None]
+    if leans.any():
+        meant = np.rint(meant / (1 + leans)).astype(np.int64)
+    at = np.where(found.stood[which] >= 0, meant, -(2**40)) - base[count, None]
+    row, s = np.nonzero((at >= 0) & (at < width))
+    share = 1 / (typed >= 0).sum(1)[count[row]]
+    return _Hits(count[row], at[row, s], found.way[s], found.chance[which[row], s] * share)
+
+
+def units(crate_size: int) -> tuple[int, int, int]:
+    """What counts are rounded to."""
+    return 5, 10, crate_size
+
+
+def rounded_to(chains: Chains, crate_size: int) -> Flags:
+    """(G, T, 3) whether all that was typed of each count is a multiple of each of the units."""
+    step = np.array(units(crate_size))
+    is_multiple = (chains.typed[..., None] % step == 0) | (chains.typed < 0)[..., None]
+    is_rounded: Flags = is_multiple.all(2) & (chains.counted > 0)[..., None]
+    return is_rounded
+
+
+def copied(chains: Chains) -> Real:
+    """(G, T) P(what was counted | who counted wrote a number they knew): the one shown, the last known, or either."""
+    by_shown, by_known = (chains.counted == known for known in (chains.shown, chains.known))
+    has_shown, has_known = chains.shown >= 0, chains.known >= 0
+    share = np.where(has_shown & has_known, 0.5, 1.0)
+    chance: Real = share * (by_shown & has_shown) + share * (by_known & has_known)
+    return chance
 
 
 @dataclass(frozen=True)
 class Seen:
-    """What a batch has to say that no rate changes: of its C counts the (group, node), the windows of what may have stood,
-    the slips that may have led there and where in the window the count itself is (-1 for outside); of its groups' openings
-    the windows and slips."""
+    """What a batch has to say that no rate but leans changes: of its C counts the (group, node), the windows of what may have
+    stood, the slips that may have led there, where in the window the count itself is (-1 for outside), whether it may be
+    rounded to each of the units (C, 3), and the chance of it had it been copied; of its groups' openings the windows and
+    slips."""
 
     group: Whole
     node: Whole
-    written: Whole
+    units: tuple[int, int, int]
+    may_be_rounded: Flags
+    copied: Real
     windows: _Windows
     hits: _Hits
     at_exact: Whole
@@ -267,45 +329,88 @@ class Seen:
 def seen(chains: Chains, low: Whole, width: int, crate_size: int) -> Seen:
     """Of a batch of chains whose windows begin at `low` (G,) and have one width."""
     group, node = np.nonzero(chains.counted >= 0)
-    written, base = chains.counted[group, node], low[group] + chains.book[group, node]
-    at_exact = written - base
+    freed, base = chains.freed[group, node], low[group] + chains.book[group, node]
+    at_exact = freed - base
+    made = chains.typed[group, node], chains.counted[group, node], chains.lean[group, node]
+    unleaned = chains.opened[:, None], chains.opened, np.zeros(len(low))
     return Seen(
         group=group,
         node=node,
-        written=written,
-        windows=_windows(written, base, width),
-        hits=_hits(written, base, width, crate_size),
+        units=units(crate_size),
+        may_be_rounded=rounded_to(chains, crate_size)[group, node],
+        copied=copied(chains)[group, node],
+        windows=_windows(freed, base, width),
+        hits=_hits(*made, base, width, crate_size),
         at_exact=np.where((at_exact >= 0) & (at_exact < width), at_exact, -1),
         openings=_windows(chains.opened, low, width),
-        opening_hits=_hits(chains.opened, chains.opened + low, width, crate_size),
+        opening_hits=_hits(*unleaned, chains.opened + low, width, crate_size),
     )
 
 
+class _Chances(NamedTuple):
+    """Of each count (C,), before anything is known of what stood: that it is exact, near, rounded to each of the units (C, 3),
+    copied, or quite wrong in each way (C, len(WAYS))."""
+
+    exact: Real
+    near: Real
+    rounded: Real
+    copied: Real
+    ways: Real
+
+
+def _chances(chains: Chains, s: Seen, rates: Rates) -> _Chances:
+    exact, rounds, copy = (v[s.group, s.node] for v in (chains.exact, chains.rounds, chains.copy))
+    copy = copy * ((chains.shown >= 0) | (chains.known >= 0))[s.group, s.node]
+    sound = (1 - copy) * (1 - rates.gross)
+    rounded = (sound * rounds)[:, None] * np.asarray(rates.units) * s.may_be_rounded
+    ways = (1 - copy)[:, None] * rates.gross * np.asarray(rates.ways)
+    return _Chances(sound * (1 - rounds) * exact, sound * (1 - rounds) * (1 - exact), rounded, copy * s.copied, ways)
+
+
 class _Evidence(NamedTuple):
-    """Likelihoods of one batch: `likelihood` (C, W) of its counts; tables (N,) of near counts, of those not in the tail, and
-    of counts that may be anything."""
+    """Likelihoods of one batch: `likelihood` (C, W) of its counts; tables (N,) of near counts, of those rounded to each of the
+    units, and of counts that may be anything; and the chances of each way beforehand."""
 
     likelihood: Real
     near: Real
-    core: Real
+    rounded: list[Real]
     anything: Real
+    chances: _Chances
+
+
+def rounded(counted: Real, stood: Real, unit: int, rates: Rates) -> Real:
+    """P(written | stood) of counts that are rounded to a unit: half of them exact before, half near."""
+    sd, half, off = np.maximum(rates.error * stood, 0.5), unit / 2, np.abs(counted - stood)
+    exact = (off < half) + 0.5 * (off == half)
+    chance: Real = 0.5 * exact + 0.5 * (special.ndtr((off + half) / sd) - special.ndtr((off - half) / sd))
+    return chance
 
 
 def _evidence(chains: Chains, s: Seen, rates: Rates) -> _Evidence:
     stood = np.maximum(s.windows.inside, 0)
-    near_all, core = near(s.windows.number, stood, rates)
+    near_all, _ = near(s.windows.number, stood, rates)
     anything = _anything(s.windows.number, stood)
-    gross = rates.gross * np.asarray(rates.ways)
-    exact = chains.exact[s.group, s.node]
-    copied = s.written == chains.shown[s.group, s.node]
+    c = _chances(chains, s, rates)
     likelihood = s.windows.rows(near_all)
-    likelihood *= ((1 - rates.gross) * (1 - exact))[:, None]
-    likelihood += s.windows.rows(gross[ANY] * anything)
-    likelihood += (gross[SHOWN] * copied + gross[OTHER] * chains.of_others[s.group, s.node])[:, None]
+    likelihood *= c.near[:, None]
+    likelihood += c.ways[:, ANY, None] * s.windows.rows(anything)
+    likelihood += (c.copied + c.ways[:, OTHER] * chains.of_others[s.group, s.node])[:, None]
+    tables = [rounded(s.windows.number, stood, unit, rates) for unit in s.units]
+    for k, table in enumerate(tables):
+        some = np.flatnonzero(c.rounded[:, k])
+        likelihood[some] += c.rounded[some, k, None] * s.windows.rows(table)[some]
     inside = np.flatnonzero(s.at_exact >= 0)
-    likelihood[inside, s.at_exact[inside]] += (1 - rates.gross) * exact[inside]
-    np.add.at(likelihood.ravel(), s.hits.window * s.windows.width + s.hits.at, gross[s.hits.way] * s.hits.chance)
-    return _Evidence(likelihood, near_all, core, anything)
+    likelihood[inside, s.at_exact[inside]] += c.exact[inside]
+    slips = c.ways[s.hits.window, s.hits.way] * s.hits.chance
+    np.add.at(likelihood.ravel(), s.hits.window * s.windows.width + s.hits.at, slips)
+    return _Evidence(likelihood, near_all, tables, anything, c)
+
+
+def _lives(alive: Real, stood: Real, rates: Rates) -> Real:
+    """P(so many are reported alive | stood), but for a factor: all of it where at least so many stood."""
+    sd = np.maximum(rates.error * alive, 0.5)
+    chance: Real = (1 - rates.gross) * special.ndtr((stood - alive + 0.5) / sd) + rates.gross / 2
+    return chance
 
 
 def _start(s: Seen, rates: Rates) -> Real:
@@ -416,7 +521,7 @@ def window(chains: Chains, margin: int = 24) -> tuple[Whole, Whole]:
     # what each count is off the book, in order and without gaps, after the opening's 0
     order = np.argsort(~made, axis=1, kind="stable")
     off = np.zeros((groups, nodes + 2), dtype=np.int64)
-    off[:, 1:-1] = np.take_along_axis(np.where(made, chains.counted - chains.book, 0), order, axis=1)
+    off[:, 1:-1] = np.take_along_axis(np.where(made, chains.freed - chains.book, 0), order, axis=1)
     many = made.sum(1)
     far = np.maximum(40, (0.06 * chains.opened).astype(np.int64))
     before, lowest, highest = np.zeros((3, groups), dtype=np.int64)
@@ -433,6 +538,9 @@ def window(chains: Chains, margin: int = 24) -> tuple[Whole, Whole]:
     lowest = np.minimum(lowest, most.min(1, initial=0))
     lowest = np.maximum(lowest, -np.maximum(np.where(runs, chains.book, 0).max(1, initial=0), chains.opened))
     spread = margin + (0.02 * chains.opened).astype(np.int64)
+    # where counts may have been copied they do not say how far it fell
+    unseen = np.where((chains.copy > _COPIES) & runs, chains.exposure, 0).sum(1)
+    lowest = lowest - (_UNSEEN * unseen).astype(np.int64)
     return lowest - spread, highest - lowest + 2 * spread + 1
 
 
@@ -453,12 +561,15 @@ def believe(chains: Chains, low: Whole, width: int, rates: Rates, crate_size: in
     g, t = np.nonzero((chains.floor > least) | (chains.ceiling >= 0))
     stands, ceiling = least[g, t, None] + np.arange(width), chains.ceiling[g, t, None]
     likelihood[g, t + 1] *= (stands >= chains.floor[g, t, None]) & ((ceiling < 0) | (stands <= ceiling))
+    g, t = np.nonzero(chains.alive >= 0)
+    stands = least[g, t, None] + np.arange(float(width))
+    likelihood[g, t + 1] = likelihood[g, t + 1] * _lives(chains.alive[g, t, None].astype(float), stands, rates)
     kinds = _kinds(chains, rates, width)
     # a loss of u takes D down by u: index -u of the cyclic kernel
     cyclic = np.roll(kinds.whole[:, ::-1], 1, axis=1)
     steps = Steps(kinds.whole, fft.rfft(cyclic, axis=1), kinds.of, chains.jump, chains.jump_chance)
     _, state, without, falls = forward_backward(_start(said, rates), likelihood, chains.length, steps)
-    ways, written = _explain(chains, said, evidence, without, rates)
+    ways, written = _explain(chains, said, evidence, without)
     moved, jumped = _changes(steps, falls)
     return Beliefs(low, state, without, ways, moved, jumped, written, kinds)
 
@@ -482,27 +593,29 @@ def _changes(steps: Steps, falls: Real) -> tuple[Real, Real]:
     return falls, by_jump / whole
 
 
-def _explain(chains: Chains, s: Seen, e: _Evidence, without: Real, rates: Rates) -> tuple[Real, Real]:
+def _explain(chains: Chains, s: Seen, e: _Evidence, without: Real) -> tuple[Real, Real]:
     """How each count came about, and how likely it was before it was made."""
-    own = without[s.group, s.node + 1]
+    own, c = without[s.group, s.node + 1], e.chances
     rows = np.arange(len(s.group))
-    exact = chains.exact[s.group, s.node]
-    gross = rates.gross * np.asarray(rates.ways)
-    parts = np.zeros((len(rows), 2 + len(WAYS)))
-    parts[:, 0] = np.where(s.at_exact >= 0, own[rows, np.maximum(s.at_exact, 0)], 0) * (1 - rates.gross) * exact
-    parts[:, 1] = np.einsum("cw,cw->c", own, s.windows.rows(e.near)) * (1 - rates.gross) * (1 - exact)
+    parts = np.zeros((len(rows), SOUND + len(WAYS)))
+    parts[:, 0] = np.where(s.at_exact >= 0, own[rows, np.maximum(s.at_exact, 0)], 0) * c.exact
+    parts[:, NEAR] = np.einsum("cw,cw->c", own, s.windows.rows(e.near)) * c.near
+    for k, table in enumerate(e.rounded):
+        some = np.flatnonzero(c.rounded[:, k])
+        parts[some, ROUNDED] += c.rounded[some, k] * np.einsum("cw,cw->c", own[some], s.windows.rows(table)[some])
     slips = np.bincount(
         s.hits.window * len(WAYS) + s.hits.way, own[s.hits.window, s.hits.at] * s.hits.chance, len(rows) * len(WAYS)
     )
-    parts[:, 2:] = gross * slips.reshape(-1, len(WAYS))
-    parts[:, 2 + SHOWN] = gross[SHOWN] * (chains.counted == chains.shown)[s.group, s.node]
-    parts[:, 2 + OTHER] = gross[OTHER] * chains.of_others[s.group, s.node]
-    parts[:, 2 + ANY] = gross[ANY] * np.einsum("cw,cw->c", own, s.windows.rows(e.anything))
+    ways = parts[:, SOUND:]
+    ways[:] = c.ways * slips.reshape(-1, len(WAYS))
+    ways[:, SHOWN] = c.copied
+    ways[:, OTHER] = c.ways[:, OTHER] * chains.of_others[s.group, s.node]
+    ways[:, ANY] = c.ways[:, ANY] * np.einsum("cw,cw->c", own, s.windows.rows(e.anything))
     total = np.maximum(parts.sum(1, keepdims=True), 1e-300)
-    ways, written = np.zeros((*chains.counted.shape, parts.shape[1])), np.zeros(chains.counted.shape)
-    ways[s.group, s.node] = parts / total
+    explained, written = np.zeros((*chains.counted.shape, parts.shape[1])), np.zeros(chains.counted.shape)
+    explained[s.group, s.node] = parts / total
     written[s.group, s.node] = total[:, 0]
-    return ways, written
+    return explained, written
 
 
 class NearErrors(NamedTuple):
@@ -520,7 +633,7 @@ def near_errors(chains: Chains, s: Seen, b: Beliefs, rates: Rates) -> NearErrors
     near_all, core = near(s.windows.number, np.maximum(stood, 0), rates)
     relative = ((s.windows.number - stood) / np.maximum(stood, 1)) ** 2
     own = b.without[s.group, s.node + 1]
-    likely = (1 - rates.gross) * (1 - chains.exact[s.group, s.node]) / b.written[s.group, s.node]
+    likely = _chances(chains, s, rates).near / b.written[s.group, s.node]
     tables = (core + (near_all - core) / 9) * relative, near_all, near_all - core
     each = (np.einsum("cw,cw->c", own, s.windows.rows(table * (stood >= 50))) for table in tables)
     return NearErrors(*(float(likely @ chance) for chance in each))
@@ -544,6 +657,24 @@ def most_probable_path(logs: Real, steps: Real) -> Whole:
     for t in range(nodes - 1, 0, -1):
         path[t - 1] = came[t, path[t]]
     return path
+
+
+def widened(chances: Real, sd: Real) -> Real:
+    """(G, ..., W) chances over whole numbers with a rounded normal of sd (G,) added to the number; as they are where that is
+    less than half a plant."""
+    rows = np.flatnonzero(sd >= 0.5)
+    if not len(rows):
+        return chances
+    width = chances.shape[-1]
+    offset = np.minimum(np.arange(2 * width), 2 * width - np.arange(2 * width))
+    spectrum = fft.rfft(_normal(offset, sd[rows, None]), axis=1)
+    some = chances[rows]
+    shape = (len(rows), *(1,) * (some.ndim - 2), width + 1)
+    added = fft.irfft(fft.rfft(some, 2 * width, axis=-1) * spectrum.reshape(shape), 2 * width, axis=-1)
+    wide = np.maximum(added[..., :width], 0)
+    found = chances.copy()
+    found[rows] = wide / np.maximum(wide.sum(-1, keepdims=True), 1e-300)
+    return found
 
 
 def quantiles(chances: Real, *shares: float) -> list[Whole]:

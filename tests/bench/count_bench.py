@@ -15,6 +15,7 @@ import time
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -23,13 +24,14 @@ sys.path.insert(0, str(ROOT))
 
 from formpack.group_code import issue  # noqa: E402
 from pipeline import run  # noqa: E402
-from pipeline.formulas.chain_rates import batches, learn, with_exact  # noqa: E402
+from pipeline.formulas.chain_rates import batches, learn  # noqa: E402
 from pipeline.formulas.count_chain import Chains, believe  # noqa: E402
+from pipeline.formulas.people import with_people  # noqa: E402
 from pipeline.store import Store  # noqa: E402
 from pipeline.workspace import Workspace, make_workspace  # noqa: E402
 
 SEEDS = tuple(range(11, 21))
-GROUPS, COUNTS, STAFF, PLACES = 500, 9, 14, 30
+COUNTS, PLACES = 9, 30
 START = dt.date(2025, 1, 6)
 RIGHT = {
     "swap": {"digits swapped"},
@@ -40,6 +42,8 @@ RIGHT = {
     "exchange": {"counts exchanged", "number of another group"},
     "row": {"miscounted", "cause not known"},
     "near": {"miscounted", "cause not known"},
+    "copied": {"shown number copied"},
+    "next": {"number of another group"},
 }
 """The causes that would be right for each kind of fault; `row` and `near` are of no kind that the model knows."""
 
@@ -55,28 +59,42 @@ class Group:
     true: list[int] = field(default_factory=list)
     said: list[int] = field(default_factory=list)
     kind: list[str] = field(default_factory=list)
+    by: list[int] = field(default_factory=list)
+    quiet: list[int] = field(default_factory=lambda: [0] * COUNTS)
+    """Plants lost without a record before each count."""
 
 
 class Nursery:
-    """500 groups, nine counts each, and what really stood."""
+    """Groups of nine counts each, and what really stood."""
+
+    groups_made, staff = 500, 14
 
     def __init__(self, seed: int) -> None:
+        self.seed = seed
         self.dice = np.random.default_rng(seed)
-        self.exact = np.clip(self.dice.normal(0.72, 0.13, STAFF), 0.3, 0.95)
+        self.exact = np.clip(self.dice.normal(0.72, 0.13, self.staff), 0.3, 0.95)
         self.error = self.dice.uniform(0.003, 0.006)
         self.gross = self.dice.uniform(0.03, 0.05)
         self.daily = self.dice.uniform(0.03, 0.12)
-        self.leans = self.dice.normal(0, 0.4, STAFF)
-        self.rounds = int(self.dice.integers(STAFF))
-        codes = issue(2025, 1, GROUPS)
-        sizes = self.dice.choice([1000, 1000, 1000, 900, 640, 420, 300], GROUPS)
+        self.leans = self.dice.normal(0, 0.4, self.staff)
+        self.rounds = int(self.dice.integers(self.staff))
+        codes = issue(2025, 1, self.groups_made)
+        sizes = self.dice.choice([1000, 1000, 1000, 900, 640, 420, 300], self.groups_made)
         self.groups = [
-            Group(c, int(self.dice.integers(PLACES)), int(n), int(n), int(n)) for c, n in zip(codes, sizes, strict=True)
+            Group(c, self.place(i), int(n), int(n), int(n)) for i, (c, n) in enumerate(zip(codes, sizes, strict=True))
         ]
         self.sent: dict[str, list[dict[str, object]]] = {"open_group": [], "stock_count": [], "loss": []}
         self.moves: list[tuple[str, str, int]] = []
         self.lost_big: set[tuple[str, int]] = set()
         self._live()
+
+    def place(self, number: int) -> int:
+        """Where the group of this number stands."""
+        return int(self.dice.integers(PLACES))
+
+    def who(self, g: Group, t: int) -> int:
+        """Who counts a group in this round."""
+        return int(self.dice.integers(self.staff))
 
     def _send(self, form: str, day: dt.date, minute: int, staff: int, code: str, **answers: object) -> None:
         at = dt.datetime.combine(day, dt.time(7)) + dt.timedelta(minutes=minute)
@@ -118,23 +136,29 @@ class Nursery:
                 if self.dice.random() < 0.006:  # about one group in eighteen a year
                     lost += int(self.dice.integers(12, 90))
                     self.lost_big.add((g.code, t))
-                g.stands -= min(g.stands, int(lost))
+                gone = min(g.stands, int(lost))
+                g.stands -= gone
+                g.quiet[t] += gone
                 dead = int(self.dice.binomial(g.stands, 0.006))
                 if dead and self.dice.random() < 0.6:
                     self._send(
                         "loss",
                         last + dt.timedelta(days=days // 2),
                         5,
-                        int(self.dice.integers(STAFF)),
+                        int(self.dice.integers(self.staff)),
                         g.code,
                         lost=dead,
                         loss_cause="dead",
                     )
                     g.stands -= dead
+                self.live_on(g, t, day)
             self._count_all(t, day)
 
+    def live_on(self, g: Group, t: int, day: dt.date) -> None:
+        """What else happens to a group before it is counted."""
+
     def _move_quietly(self) -> None:
-        giver, taker = (self.groups[int(i)] for i in self.dice.choice(GROUPS, 2, replace=False))
+        giver, taker = (self.groups[int(i)] for i in self.dice.choice(len(self.groups), 2, replace=False))
         if self.dice.random() < 0.6:  # mostly to a group that stands near
             taker = next((g for g in self.groups if g.place == giver.place and g is not giver), taker)
         plants = int(self.dice.integers(30, 120))
@@ -144,9 +168,10 @@ class Nursery:
             self.moves.append((giver.code, taker.code, plants))
 
     def _count_all(self, t: int, day: dt.date) -> None:
-        said = [(g, int(self.dice.integers(STAFF))) for g in self.groups]
+        said = [(g, self.who(g, t)) for g in self.groups]
         for g, who in said:
-            kind, n = self._written(g, who)
+            kind, n = self.written(g, who)
+            g.by.append(who)
             g.days.append(day)
             g.true.append(g.stands)
             g.said.append(n)
@@ -173,7 +198,7 @@ class Nursery:
             )
             g.listed = g.said[t]
 
-    def _written(self, g: Group, who: int) -> tuple[str, int]:
+    def written(self, g: Group, who: int) -> tuple[str, int]:
         x, d = g.stands, self.dice
         if d.random() < self.gross:
             kind = str(d.choice(["swap", "digit", "left", "twice", "shown", "row"], p=[0.22, 0.2, 0.22, 0.12, 0.12, 0.12]))
@@ -206,8 +231,8 @@ class Nursery:
                 table.writeheader()
                 table.writerows(rows)
         lists = {
-            "staff": [(f"S{i + 1:02}", f"Person {i + 1}") for i in range(STAFF)],
-            "locations": [(f"P{i:02}", f"Place {i}") for i in range(PLACES)],
+            "staff": [(f"S{i + 1:02}", f"Person {i + 1}") for i in range(self.staff)],
+            "locations": [(f"P{i:02}", f"Place {i}") for i in sorted({g.place for g in self.groups})],
         }
         for name, rows_of in lists.items():
             text = "code,label,active\n" if name == "staff" else "code,label\n"
@@ -216,9 +241,21 @@ class Nursery:
         (workspace.folder / "lists" / "seed_lots.csv").write_text("code,label,rootstock\nL,Lot,CARRIZO\n")
 
 
-def measured(seed: int) -> dict[str, float]:
-    """What the tables say, held against the truth."""
-    nursery = Nursery(seed)
+@dataclass
+class Told:
+    """What the tables of the contract say of a nursery."""
+
+    standing: dict[str, tuple[int, int, int, int]]
+    """Of each group: estimate, low, high, book."""
+    flagged: set[tuple[str, dt.date]]
+    """Counts that are flagged."""
+    doubts: list[tuple[str, dt.date, int | None, int, str, float, str | None, str]]
+    """group, day, counted, difference, cause, confidence, other group, advice."""
+    staff: dict[str, tuple[Any, ...]]
+
+
+def told(nursery: Nursery) -> Told:
+    """A nursery taken in, as a clerk would."""
     with tempfile.TemporaryDirectory() as folder:
         workspace = Workspace(Path(folder))
         make_workspace(workspace.folder, "Bench")
@@ -226,22 +263,30 @@ def measured(seed: int) -> dict[str, float]:
         done = run.import_files(workspace, [workspace.inbox], nursery.groups[0].days[-1], show=run.EVERYTHING)
         assert done.states["accepted"] == sum(len(rows) for rows in nursery.sent.values()), done.states
         with Store.open(workspace.store_file) as store:
-            standing = {r[0]: r[1:] for r in store.rows("SELECT group_code, estimate, low, high, book_count FROM standing")}
-            flagged = set(store.rows("SELECT group_code, on_date FROM counts WHERE flagged"))
-            said = {
-                (c, d): (cause, other)
-                for c, d, cause, other in store.rows(
-                    "SELECT d.group_code, d.on_date, d.likely_cause, d.other_group FROM discrepancies d JOIN counts c"
-                    " USING (group_code, on_date) WHERE c.flagged AND d.likely_cause NOT LIKE 'un%'"
-                    " AND d.likely_cause NOT LIKE 'trans%'"
-                )
-            }
-            moved = set(
-                store.rows("SELECT group_code, other_group FROM discrepancies WHERE likely_cause = 'transfer not recorded'")
+            return Told(
+                {r[0]: r[1:] for r in store.rows("SELECT group_code, estimate, low, high, book_count FROM standing")},
+                set(store.rows("SELECT group_code, on_date FROM counts WHERE flagged")),
+                store.rows(
+                    "SELECT group_code, on_date, counted, difference, likely_cause, confidence, other_group, advice"
+                    " FROM discrepancies"
+                ),
+                {r[0]: r[1:] for r in store.rows("SELECT * FROM staff_counting")},
             )
+
+
+def measured(nursery: Nursery) -> dict[str, float]:
+    """What the tables say, held against the truth."""
+    found_out = told(nursery)
+    flagged = found_out.flagged
+    said = {
+        (c, d): (cause, other)
+        for c, d, _, _, cause, _, other, _ in found_out.doubts
+        if (c, d) in flagged and not cause.startswith(("un", "trans"))
+    }
+    moved = {(c, other) for c, _, _, _, cause, _, other, _ in found_out.doubts if cause == "transfer not recorded"}
     groups = nursery.groups
     true = np.array([g.stands for g in groups])
-    estimate, low, high, book = (np.array([standing[g.code][i] for g in groups]) for i in range(4))
+    estimate, low, high, book = (np.array([found_out.standing[g.code][i] for g in groups]) for i in range(4))
     last = np.array([g.said[-1] for g in groups])
     right = faults = found = caused = 0
     wrong_causes: Counter[tuple[str, str]] = Counter()
@@ -261,9 +306,9 @@ def measured(seed: int) -> dict[str, float]:
                         wrong_causes[g.kind[t], cause] += 1
     error = np.abs(estimate - true)
     pairs = sum((a, b) in moved and (b, a) in moved for a, b, _ in nursery.moves)
-    print(f"  seed {seed}: causes taken for others: {dict(wrong_causes.most_common(8))}", file=sys.stderr)
+    print(f"  seed {nursery.seed}: causes taken for others: {dict(wrong_causes.most_common(8))}", file=sys.stderr)
     return {
-        "seed": seed,
+        "seed": nursery.seed,
         "coverage": float(((low <= true) & (true <= high)).mean()),
         "mean error": float(error.mean()),
         "of last count": float(error.mean() / np.abs(last - true).mean()),
@@ -291,14 +336,16 @@ def speed(groups: int) -> None:
     chains = Chains(
         np.full(groups, 12),
         np.full(groups, 1000),
+        np.zeros(groups),
         counted,
         np.full(shape, 1000),
         np.zeros(shape, int),
         np.full(shape, -1),
         nursery.choice([20.0, 30.0, 40.0], shape),
         nursery.integers(1, 8, shape),
-        np.full(shape, 0.7),
-        np.full(shape, -1),
+        counted[..., None],
+        *(np.zeros(shape) for _ in range(4)),
+        *(np.full(shape, -1) for _ in range(3)),
         np.full(shape, 0.001),
         np.zeros((*shape, 0), int),
         np.zeros((*shape, 0)),
@@ -311,7 +358,7 @@ def speed(groups: int) -> None:
     some = np.arange(min(groups, 1500))
     learned = learn(chains.take(some, 12), who[some], 20, 20, {})
     middle = time.perf_counter()
-    for b in batches(with_exact(chains, who, learned.exact, learned.common)):
+    for b in batches(with_people(chains, who, learned.people, learned.common)):
         believe(b.chains, b.low, b.width, learned.rates, 20)
     end = time.perf_counter()
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
@@ -323,7 +370,7 @@ def speed(groups: int) -> None:
 
 def main() -> None:
     seeds = [int(s) for s in sys.argv[1:]] or list(SEEDS)
-    rows = [measured(seed) for seed in seeds]
+    rows = [measured(Nursery(seed)) for seed in seeds]
     print("| " + " | ".join(rows[0]) + " |")
     print("| " + " | ".join("---" for _ in rows[0]) + " |")
     for row in rows:

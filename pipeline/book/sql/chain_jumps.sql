@@ -13,17 +13,23 @@ apart AS (
         AND (m.group_code, m.instance_id) NOT IN (SELECT group_code, instance_id FROM own)
     GROUP BY ALL
 ),
+nodes AS (
+    SELECT group_code, position, on_date, ended, instance_ids,
+        last_value(CASE WHEN kind <> 'alive' THEN position END IGNORE NULLS) OVER (PARTITION BY group_code ORDER BY position
+            ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS counted_at
+    FROM work.chain_nodes
+),
 placed AS (
-    SELECT f.*, n.position, n.since_on
-    FROM apart f JOIN work.chain_nodes n ON n.group_code = f.group_code
-        AND (f.on_date, f.ended) <= (n.on_date, n.ended)
+    SELECT f.*, n.position, n.counted_at
+    FROM apart f JOIN nodes n ON n.group_code = f.group_code
+        AND (f.on_date, f.ended) <= (n.on_date, n.ended) AND NOT contains(n.instance_ids, f.instance_id)
     QUALIFY row_number() OVER (PARTITION BY f.group_code, f.instance_id ORDER BY n.position) = 1
 ),
--- a late note is two jumps: the plants were gone a step earlier than the book says, and are not gone again here
+-- a late note is two jumps: the plants were gone before the count before, earlier than the book says, and not again here
 jumps AS (
-    SELECT group_code, position, instance_id, is_loss, size FROM placed WHERE NOT is_loss OR position > 1
+    SELECT group_code, position, instance_id, is_loss, size FROM placed WHERE NOT is_loss OR counted_at > 0
     UNION ALL
-    SELECT group_code, position - 1, instance_id, is_loss, -size FROM placed WHERE is_loss AND position > 1
+    SELECT group_code, counted_at, instance_id, is_loss, -size FROM placed WHERE is_loss AND counted_at > 0
 )
 SELECT group_code, position, instance_id, is_loss, size
 FROM jumps

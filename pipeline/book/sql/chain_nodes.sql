@@ -1,7 +1,8 @@
 -- The nodes of each group's chain, in order: its completed counts, a merge that put all of it elsewhere (which leaves
--- none, unless some were counted later), and last the end of its book where something was recorded after the last
+-- none, unless some were counted later), live plants that other forms report (`alive`), and last the end of its book where something was recorded after the last
 -- count. `book` is what the book says there before what is taken out with the count; `least` is what must stand there
--- for what was recorded until the next node to be possible. Two things of one day stand in the order in which they were
+-- for what was recorded until the next node to be possible; `known` what the count before left, with and less what was
+-- recorded since. Two things of one day stand in the order in which they were
 -- saved on the phones.
 WITH merges AS (
     SELECT a.group_code, a.visit_date AS on_date, a.ended, a.instance_id, m.quantity
@@ -15,10 +16,10 @@ ends AS (
 ),
 counts AS (
     SELECT group_code, on_date, ended, 0 AS turn, 'count' AS kind, form_id, instance_ids, counted, taken_out, shown_count,
-        staff_codes
+        staff_codes, typed, NULL AS alive
     FROM work.completed
     UNION ALL
-    SELECT m.group_code, m.on_date, m.ended, 1, 'merge', NULL, '', NULL, 0, NULL, NULL
+    SELECT m.group_code, m.on_date, m.ended, 1, 'merge', NULL, '', NULL, 0, NULL, NULL, NULL, NULL
     FROM merges m JOIN work.flows r USING (group_code, instance_id)
     WHERE r.book_after <= m.quantity / 10 AND NOT EXISTS (
         SELECT 1 FROM work.completed c WHERE c.group_code = m.group_code AND c.counted > 0 AND c.on_date > m.on_date)
@@ -29,7 +30,9 @@ last_counts AS (
 nodes AS (
     SELECT * FROM counts
     UNION ALL
-    SELECT e.group_code, e.on_date, e.ended, 2, 'end', NULL, '', NULL, 0, NULL, NULL
+    SELECT group_code, on_date, ended, 0, 'alive', form_id, instance_ids, NULL, 0, NULL, NULL, NULL, alive FROM work.live_plants
+    UNION ALL
+    SELECT e.group_code, e.on_date, e.ended, 2, 'end', NULL, '', NULL, 0, NULL, NULL, NULL, NULL
     FROM ends e LEFT JOIN last_counts l USING (group_code)
     WHERE l.final IS NULL OR (e.on_date, e.ended) > l.final
 ),
@@ -67,6 +70,8 @@ steps AS (
             ELSE least(greatest(n.taken_out, n.book - coalesce(n.lowest, n.book), 0), greatest(n.book, n.taken_out))
             END::BIGINT AS least,
         coalesce(n.before_on, o.opened_on) AS since_on, coalesce(n.before_ended, '') AS since_ended,
+        (n.book + coalesce(last_value(n.counted - n.book IGNORE NULLS) OVER (PARTITION BY n.group_code ORDER BY n.position
+            ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING), 0))::BIGINT AS known,
         greatest(1, coalesce(lag(n.book - n.taken_out) OVER (PARTITION BY n.group_code ORDER BY n.position), n.book)) AS plants
     FROM ordered n
     JOIN work.openings o USING (group_code)
@@ -80,7 +85,7 @@ staged AS (
 )
 SELECT s.group_code, s.position, s.kind, s.on_date, s.ended, s.form_id, s.instance_ids, s.counted, s.taken_out, s.book,
     s.least, s.since_on, greatest(0, s.on_date - s.since_on) AS days, s.plants, g.rank, s.shown_count, s.staff_codes,
-    p.location
+    s.typed, s.known, s.alive, p.location
 FROM steps s
 JOIN staged g USING (group_code, position)
 LEFT JOIN work.placings p ON p.group_code = s.group_code AND (s.on_date, s.ended) >= (p.from_on, p.from_ended)
