@@ -35,8 +35,13 @@ def reconcile(
         f"As of {day}, {total.estimate:,} plants stand ({total.low:,} to {total.high:,}) in {many(total.groups, 'group')};"
         f" the book says {total.book:,}."
     )
-    for head, rows in (("stage", stock.by_stage), ("scion", stock.by_scion)):
-        if rows:
+    for head, rows in (
+        ("stage", stock.by_stage),
+        ("rootstock", stock.by_rootstock),
+        ("scion", stock.by_scion),
+        ("house", stock.by_house),
+    ):
+        if rows and (len(rows) > 1 or head in ("stage", "scion")):
             typer.echo("")
             print_table(
                 (head, "groups", "plants", "from", "to", "book"),

@@ -90,23 +90,26 @@ def draw_sums(
     codes: Sequence[str], spread: Real, unseen: Real, level: Whole, levels: int, shared: Shared, block: int = 500
 ) -> Real:
     """(levels, DRAWS) sums over the groups of each level. `spread` (G, cells) as of `cells`; `unseen` (G,) how many of what
-    stood at its last count each group is expected to have lost; `level` (G,) which level it is of."""
-    orders, (row, begin) = _orders(), _places(codes)
+    stood at its last count each group is expected to have lost; `level` (K, G) the K levels that each group is of."""
     found = np.zeros((levels, DRAWS))
+    if not len(codes):
+        return found
+    orders, (row, begin) = _orders(), _places(codes)
     steps = np.arange(DRAWS)
-    order = np.argsort(level, kind="stable")
     for at in range(0, len(codes), block):
-        some = order[at : at + block]
-        which = orders[row[some][:, None], begin[some][:, None] + steps]
+        some = slice(at, at + block)
+        which = orders[row[some, None], begin[some, None] + steps]
         drawn = np.take_along_axis(spread[some], which.astype(np.int64), axis=1)
-        firsts = np.flatnonzero(np.diff(level[some], prepend=-1))
-        found[level[some][firsts]] += np.add.reduceat(drawn, firsts, axis=0)
-    mean = np.bincount(level, (spread * SHARES).sum(1) / DRAWS, levels)
-    gone = np.bincount(level, unseen, levels)
+        for each in level[:, some]:
+            order = np.argsort(each, kind="stable")
+            firsts = np.flatnonzero(np.diff(each[order], prepend=-1))
+            found[each[order][firsts]] += np.add.reduceat(drawn[order], firsts, axis=0, dtype=np.float64)
+    mean = sum(np.bincount(each, (spread * SHARES).sum(1) / DRAWS, levels) for each in level)
+    gone = sum(np.bincount(each, unseen, levels) for each in level)
     # a rate is never below nothing: its factor is log-normal with mean 1
     spread_of_log = np.sqrt(np.log1p(shared.loss**2))
     factor = np.exp(spread_of_log * _normal(2) - spread_of_log**2 / 2) - 1
-    together: Real = found + mean[:, None] * shared.lean * _normal(1) - gone[:, None] * factor
+    together: Real = found + np.outer(mean, shared.lean * _normal(1)) - np.outer(gone, factor)
     return together
 
 

@@ -329,12 +329,15 @@ def test_reconcile_prints_one_document(bench: Bench) -> None:
         "as_of",
         "total",
         "by_stage",
+        "by_rootstock",
         "by_scion",
+        "by_house",
         "recounts",
         "moves",
         "settled",
         "gone_by_stage",
         "gone_by_place",
+        "place_faults",
     }
     words = formpack("reconcile", "--as-of", "2026-04-10", cwd=bench.workspace.folder)
     assert words.startswith("As of 2026-04-10, 99") and "No group needs to be counted again." in words

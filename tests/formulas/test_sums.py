@@ -53,7 +53,7 @@ def test_the_interval_of_a_sum_is_that_of_all_numbers_added_up(many: int) -> Non
     lost[[0, 60, 120]] = 0.06, 0.04, 0.9
     open_[:] = np.exp(-0.5 * ((np.arange(81) - 40) / 12) ** 2)
     chances = ([lost, open_ / open_.sum()] + [sure] * 60)[:many]
-    drawn = draw_sums(CODES[:many], kept(chances, [0] * many), np.zeros(many), np.zeros(many, dtype=int), 1, Shared())
+    drawn = draw_sums(CODES[:many], kept(chances, [0] * many), np.zeros(many), np.zeros((1, many), dtype=int), 1, Shared())
     all_of_it = whole(chances)
     upto, found = all_of_it.cumsum(), sum_intervals(drawn)
     sd = np.sqrt(all_of_it @ (np.arange(len(all_of_it)) - all_of_it @ np.arange(len(all_of_it))) ** 2)
@@ -67,27 +67,27 @@ def test_the_interval_of_a_sum_is_that_of_all_numbers_added_up(many: int) -> Non
 def test_a_groups_draws_do_not_depend_on_the_others() -> None:
     dice = np.random.default_rng(2)
     spread, unseen = np.sort(dice.normal(900, 9, (40, len(SHARES))), axis=1), np.zeros(40)
-    level = np.arange(40) % 3
+    level = (np.arange(40) % 3)[None]
     found = draw_sums(CODES[:40], spread, unseen, level, 3, Shared())
     assert np.allclose(found, draw_sums(CODES[:40], spread, unseen, level, 3, Shared(), block=7))
-    only = np.flatnonzero(level == 1)
-    alone = draw_sums([CODES[i] for i in only], spread[only], unseen[only], np.zeros(len(only), dtype=int), 1, Shared())
+    only = np.flatnonzero(level[0] == 1)
+    alone = draw_sums([CODES[i] for i in only], spread[only], unseen[only], np.zeros((1, len(only)), dtype=int), 1, Shared())
     assert np.allclose(alone[0], found[1])
-    other_way = draw_sums(CODES[39::-1], spread[::-1], unseen, level[::-1], 3, Shared())
+    other_way = draw_sums(CODES[39::-1], spread[::-1], unseen, level[:, ::-1], 3, Shared())
     assert np.allclose(other_way, found)
 
 
 def test_groups_are_drawn_apart_from_each_other() -> None:
     """The variance of a sum is that of its parts added up."""
     spread = np.repeat(np.linspace(-1, 1, len(SHARES))[None], 400, axis=0) + 900
-    one = draw_sums(CODES[:1], spread[:1], np.zeros(1), np.zeros(1, dtype=int), 1, Shared()).var()
-    every = draw_sums(CODES, spread, np.zeros(400), np.zeros(400, dtype=int), 1, Shared()).var()
+    one = draw_sums(CODES[:1], spread[:1], np.zeros(1), np.zeros((1, 1), dtype=int), 1, Shared()).var()
+    every = draw_sums(CODES, spread, np.zeros(400), np.zeros((1, 400), dtype=int), 1, Shared()).var()
     assert every == pytest.approx(400 * one, rel=0.1)
 
 
 def test_what_groups_share_does_not_even_out() -> None:
     spread, unseen = np.full((400, len(SHARES)), 900.0), np.full(400, 3.0)
-    level = np.zeros(400, dtype=int)
+    level = np.zeros((1, 400), dtype=int)
     assert draw_sums(CODES, spread, unseen, level, 1, Shared()).std() == pytest.approx(0, abs=1e-6)
     lean = draw_sums(CODES, spread, unseen, level, 1, Shared(lean=0.001))
     assert lean.std() == pytest.approx(0.001 * 400 * 900, rel=0.01) and lean.mean() == pytest.approx(400 * 900)
@@ -100,7 +100,9 @@ def test_intervals_hold_sums_that_are_drawn_from_what_is_believed() -> None:
     dice, held = np.random.default_rng(4), []
     shapes = [dice.dirichlet(np.full(int(n), 0.2)) for n in dice.integers(2, 150, 60)]
     shared = Shared(lean=0.0004)
-    found = sum_intervals(draw_sums(CODES[:60], kept(shapes, [800] * 60), np.zeros(60), np.zeros(60, dtype=int), 1, shared))
+    found = sum_intervals(
+        draw_sums(CODES[:60], kept(shapes, [800] * 60), np.zeros(60), np.zeros((1, 60), dtype=int), 1, shared)
+    )
     mean = sum(p @ (800 + np.arange(len(p))) for p in shapes)
     for _ in range(2000):
         true = sum(int(dice.choice(len(p), p=p)) + 800 for p in shapes) + dice.normal(0, shared.lean) * mean
