@@ -34,6 +34,10 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         "group_code rootstock scion stage location opened_on opened_with book_count last_count last_count_on"
         " estimate low high unrecorded_loss state",
     ),
+    "standing_sums": _table(
+        "what stands in groups together, with the interval of the sum",
+        "by level groups plants low high book_count",
+    ),
     "counts": _table(
         "every completed count beside what was expected",
         "group_code on_date form_id instance_ids counted expected expected_low expected_high p_wrong flagged",

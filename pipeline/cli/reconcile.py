@@ -31,12 +31,19 @@ def reconcile(
     for code, fault in stock.place_faults:
         typer.echo(f"lists/locations.csv: place {code} counts as a house of its own: {fault}.")
     total = stock.total
+    if stock.not_in_this:
+        typer.echo(" ".join(stock.not_in_this))
     typer.echo(
         f"As of {day}, {total.estimate:,} plants stand ({total.low:,} to {total.high:,}) in {many(total.groups, 'group')};"
         f" the book says {total.book:,}."
     )
-    for head, rows in (("stage", stock.by_stage), ("scion", stock.by_scion)):
-        if rows:
+    for head, rows in (
+        ("stage", stock.by_stage),
+        ("rootstock", stock.by_rootstock),
+        ("scion", stock.by_scion),
+        ("house", stock.by_house),
+    ):
+        if rows and (len(rows) > 1 or head in ("stage", "scion")):
             typer.echo("")
             print_table(
                 (head, "groups", "plants", "from", "to", "book"),
@@ -51,6 +58,8 @@ def reconcile(
             typer.echo(f"  ... and {len(stock.recounts) - most} more: --most 0")
     else:
         typer.echo("No group needs to be counted again.")
+    for finding in stock.people:
+        typer.echo(finding)
     if stock.settled:
         typer.echo(
             f"{many(stock.settled, 'earlier count')} were wrong, but later counts show what stands: table discrepancies."
