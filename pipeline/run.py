@@ -43,6 +43,7 @@ STAGES: tuple[Stage, ...] = (
     sql("own_findings"),
     code("intake.states.load_decisions", "withdrawn cleared", "corrections:"),
     code("intake.states.settle", "states openings state_findings", "current own_findings withdrawn cleared"),
+    sql("held_back"),
     # the book: movements, counts, lots, by group
     sql("horizon"),
     sql("accepted", GROUP, "forms horizon"),
@@ -66,14 +67,15 @@ STAGES: tuple[Stage, ...] = (
     sql("place_faults"),
     # what really stands: the chain of counts of each group, then what only two groups together show
     sql("live_plants", GROUP),
-    sql("chain_nodes", GROUP),
-    sql("of_others", "location"),
+    sql("chain_nodes", GROUP, "houses"),
+    sql("of_others", "house"),
+    sql("of_walk", "walk"),
     sql("chain_input", GROUP),
     sql("chain_jumps", GROUP),
     code(
         "book.reconcile.draw_sample",
         "learned_from learned_jumps",
-        "accepted movements flows completed live_plants stage_events openings inherited placings books month",
+        "accepted movements flows completed live_plants stage_events openings inherited placings books houses month",
     ),
     code("book.reconcile.learn_rates", "counting_rates people", "learned_from learned_jumps settings:"),
     code("book.reconcile.believe_alone", "alone alone_ends", "chain_input chain_jumps", GROUP, "counting_rates settings:"),

@@ -99,6 +99,18 @@ class Sent:
     extra: str = ""
 
 
+def _swapped(number: int, place: int) -> int:
+    """A number with its digits at `place` and below, counted from the right, exchanged."""
+    high, low = number // 10**place % 10, number // 10 ** (place - 1) % 10
+    return number + (low - high) * (10**place - 10 ** (place - 1))
+
+
+def _with_digit(number: int, place: int, by: int) -> int:
+    """A number with the digit at a place raised by so many, 9 being followed by 0."""
+    digit = number // 10**place % 10
+    return number + ((digit + by) % 10 - digit) * 10**place
+
+
 @dataclass
 class Nursery:
     forms: dict[str, Form]
@@ -172,19 +184,21 @@ class Nursery:
 
     # --- counting -----------------------------------------------------------------------------------------------
     def count(self, group: Group, staff: str) -> int:
-        """How many a person says stand there."""
+        """How many a person says stand there; `slip` is what the hand did to the digits, where it slipped."""
+        self.slip: Callable[[int], int] = lambda typed: typed
         true, chance = group.stands, self.dice.random()
         if chance < 0.035 and true > 120:
             kind = self.dice.choice(["swap", "digit", "crate", "twice", "copied"])
             digits = list(str(true))
             if kind == "swap":
-                at = self.dice.randrange(len(digits) - 1)
-                digits[at], digits[at + 1] = digits[at + 1], digits[at]
-                return int("".join(digits)) or true
+                at = len(digits) - 1 - self.dice.randrange(len(digits) - 1)
+                self.slip = lambda typed: _swapped(typed, at) or typed
+                return self.slip(true)
             if kind == "digit":
-                at = self.dice.randrange(max(0, len(digits) - 3), len(digits) - 1)
-                digits[at] = str((int(digits[at]) + self.dice.randint(1, 9)) % 10)
-                return int("".join(digits)) or true
+                at = len(digits) - 1 - self.dice.randrange(max(0, len(digits) - 3), len(digits) - 1)
+                by = self.dice.randint(1, 9)
+                self.slip = lambda typed: _with_digit(typed, at, by) or typed
+                return self.slip(true)
             return {"crate": true - 20 * self.dice.randint(1, 3), "twice": true + 20, "copied": group.listed}[kind]
         exact = 0.8 if int(staff[1:]) % 5 else 0.45
         return true if chance < 0.035 + exact * 0.96 else max(0, true + round(self.dice.gauss(0, 0.004 * true + 0.6)))
@@ -204,21 +218,26 @@ class Nursery:
         staff = self.person()
         parts = 2 if self.dice.random() < 0.22 and group.stands > 300 else 1
         bases = [group.stands] if parts == 1 else [group.stands // 2, group.stands - group.stands // 2]
-        said_total = self.count(group, staff)
-        wrong = said_total - group.stands
+        wrong = self.count(group, staff) - group.stands
+        said_total, slip = 0, self.slip
+        is_slip = slip(group.stands) != group.stands
         for number, base in enumerate(bases):
             losses = {name: self.spread(base, p) for name, p in rates.items()}
             out = sum(losses.values())
             found = base + (wrong if number == len(bases) - 1 else 0)
             coverage = "whole" if parts == 1 else ("part", "last_part")[number]
             answers: Answers = {"coverage": coverage, **losses}
-            if kept == "counted":
-                answers["counted"] = max(found, out)
-            elif held:
-                answers["not_ready"] = self.many(max(0, found - out), held)
-                answers[kept] = max(0, found - out) - int(str(answers["not_ready"]))
-            else:
-                answers[kept] = max(0, found - out)
+            not_ready = self.many(max(0, found - out), held) if held and kept != "counted" else 0
+            if is_slip and number == len(bases) - 1:
+                found = base  # the hand slips at a number that is typed, not at the sum
+            least = out if kept == "counted" else 0
+            typed = max(found - (0 if kept == "counted" else out + not_ready), least)
+            if is_slip and number == len(bases) - 1:
+                typed = max(slip(typed), least)
+            answers[kept] = typed
+            if held and kept != "counted":
+                answers["not_ready"] = not_ready
+            said_total += typed + (0 if kept == "counted" else out + not_ready)
             self.send(form_id, group, day + dt.timedelta(days=number), staff, **answers, **more)
             group.stands -= out
         group.listed = max(0, said_total - (sum(bases) - group.stands))

@@ -32,18 +32,28 @@ class Far:
     position: int
     counted: int
     expected: int
+    walk: str | None
     location: str | None
+    house: str | None
+
+    @property
+    def rounds(self) -> list[tuple[str, ...]]:
+        """What it shares with counts that it may have been exchanged with: the place, the house, the walk of that day."""
+        shared = (("place", self.location), ("house", self.house), ("walk", self.walk))
+        return [(kind, name) for kind, name in shared if name]
 
 
 def find_exchanged(work: Work) -> None:
-    """work.exchanged: counts of two groups of a place within three days, each far from what was expected of its own group
-    and near what was expected of the other; and what is believed of these groups then (exchanged_beliefs, exchanged_ends)."""
+    """work.exchanged: counts of two groups of a place, a house or a walk within three days, each far from what was expected of
+    its own group and near what was expected of the other; and what is believed of these groups then (exchanged_beliefs,
+    exchanged_ends)."""
     in_force = rates_of(work)
     rates = in_force.rates
     far = [
         Far(*row)
         for row in work.rows(
-            "SELECT i.on_day, i.group_code, i.position, i.counted, a.expected::BIGINT, n.location FROM work.alone a"
+            "SELECT i.on_day, i.group_code, i.position, i.counted, a.expected::BIGINT, n.walk, n.location, n.house"
+            " FROM work.alone a"
             " JOIN work.chain_input i USING (group_code, position) JOIN work.chain_nodes n USING (group_code, position)"
             " WHERE i.counted > 0 AND a.expected > 0 AND abs(i.counted - a.expected) >= greatest($1, $2 * i.opened_with)"
             " ORDER BY i.on_day, i.group_code, i.position",
@@ -68,15 +78,16 @@ def _built(work: Work, codes: set[str]) -> Built:
 
 
 def _exchanges(far: list[Far], error: float) -> list[tuple[Far, Far]]:
-    by_number: dict[tuple[str | None, int], list[Far]] = {}
+    by_number: dict[tuple[tuple[str, ...], int], list[Far]] = {}
     for item in far:
-        by_number.setdefault((item.location, item.counted // 8), []).append(item)
+        for shared in item.rounds:
+            by_number.setdefault((shared, item.counted // 8), []).append(item)
     found: list[tuple[Far, Far]] = []
     used: set[Far] = set()
     for one in far:
         near = []
         for key in range(one.expected // 8 - 2, one.expected // 8 + 3):
-            for other in by_number.get((one.location, key), ()):
+            for other in (o for shared in one.rounds for o in by_number.get((shared, key), ())):
                 apart = max(abs(other.counted - one.expected), abs(one.counted - other.expected))
                 tolerance = max(3.0, 3 * error * float(max(one.expected, other.expected)))
                 is_of_round = abs(other.on_day - one.on_day) <= _DAYS_OF_A_ROUND

@@ -62,8 +62,8 @@ MEASURES = (
     "opening",
     "opening_wrong",
 )
-"""What is kept of each node; `way` is an index of near or rounded (0), then WAYS; `agrees_by_chance` the chance that an honest count
-would be the number shown; `missing` is the fall without a record in the step, the middle of what is believed of it,
+"""What is kept of each node; `way` is an index of near or rounded (0), then WAYS; `agrees_by_chance` the chance that an honest
+count would be the number shown; `missing` is the fall without a record in the step, the middle of what is believed of it,
 `gone` the mean, `missing_chance` the chance that at least half as many as in the middle are really missing (or too many);
 `paired` the chance of a move to or from another group, `paired_odds` its natural log odds;
 `opening` what the group really opened with and `opening_wrong` the chance that this is not what was written."""

@@ -7,8 +7,8 @@ from typing import Any
 from formpack.group_code import shown
 from pipeline.stages import Work
 
-_LEAST_COUNTS, _BEYOND, _CHANCE = 10, 0.25, 0.01
-"""Counts are said to be copied when there are ten or more, a quarter more of them agree than chance gives, and so many
+_LEAST_COUNTS, _BEYOND, _CHANCE = 10, 0.3, 0.01
+"""Counts are said to be copied when there are ten or more, three in ten more of them agree than chance gives, and so many
 would come about by chance in one of a hundred nurseries."""
 _TO_COUNT = """
 SELECT c.staff_codes, c.group_code FROM work.counts c JOIN work.standing s USING (group_code)
@@ -39,16 +39,16 @@ def judge_counting(work: Work) -> None:
 def _words(
     staff: str, agrees: int, asked: int, by_chance: float | None, others: tuple[int, int], people: int, groups: list[Any]
 ) -> str | None:
-    from scipy import stats
+    from pipeline.formulas.people import at_least
 
     if asked < _LEAST_COUNTS:
         return None
     usual = max((by_chance or 0.0) / asked, others[0] / others[1] if others[1] else 0.0)
-    if agrees / asked < usual + _BEYOND or stats.binom.sf(agrees - 1, asked, usual) > _CHANCE / people:
+    if agrees / asked < usual + _BEYOND or at_least(agrees, asked, usual) > _CHANCE / people:
         return None
     beside = f"; of other people's {others[0]} of {others[1]}" if others[1] else f"; chance gives about {by_chance:.0f}"
     which = f"{' and '.join(groups[:2])}" if groups else "two of these groups"
     return (
-        f"{agrees} of {asked} counts by {staff} are the very number the phone showed{beside}. They say little about what stands:"
-        f" have {which} counted by someone else."
+        f"{agrees} of {asked} counts by {staff} are the very number the phone showed{beside}. They say little about what"
+        f" stands: have {which} counted by someone else."
     )

@@ -56,6 +56,7 @@ def draw_sample(work: Work) -> None:
     for name, into in (
         ("chain_nodes", ""),
         ("of_others", ""),
+        ("of_walk", ""),
         ("chain_jumps", "learned_jumps"),
         ("chain_input", "learned_from"),
     ):

@@ -30,7 +30,7 @@ from pipeline.formulas.count_chain import (
     window,
 )
 from pipeline.formulas.miscounts import SHOWN, WAYS, Real, Whole
-from pipeline.formulas.people import COPY, EXACT, ROUNDS, Common, People, first_guess, shares, unknown, with_people
+from pipeline.formulas.people import COPY, EXACT, ROUNDS, SUSPECT, Common, People, first_guess, shares, unknown, with_people
 
 WIDTHS = tuple(int(2**k * m) for k in range(5, 20) for m in (1, 1.5))
 _CELLS = 1_500_000
@@ -44,7 +44,6 @@ class Prior(NamedTuple):
     rounds: float = 20.0
     rounder: float = 6.0
     units: float = 10.0
-    copy: float = 40.0
     copier: float = 8.0
     error: float = 8.0
     gross: float = 60.0
@@ -189,14 +188,14 @@ def _maximise(sums: _Sums, first: Learned, prior: Prior) -> Learned:
     common = Common(
         exact=(exact + prior.exact * EXACT) / (exact + near + prior.exact),
         rounds=(rounded + prior.rounds * ROUNDS) / (exact + near + rounded + prior.rounds),
-        copy=(sums.copied.sum() + prior.copy * COPY) / (sums.asked.sum() + prior.copy),
         open_lean=first.common.open_lean,
     )
+    copy = (sums.copied + prior.copier * COPY) / (sums.asked + prior.copier)
     people = replace(
         first.people,
         exact=(sums.exact + prior.staff * common.exact) / (sums.exact + sums.near + prior.staff),
         rounds=(sums.rounded + prior.rounder * common.rounds) / (sums.exact + sums.near + sums.rounded + prior.rounder),
-        copy=(sums.copied + prior.copier * common.copy) / (sums.asked + prior.copier),
+        copy=np.where((first.people.copy >= SUSPECT) & (copy >= SUSPECT), copy, COPY),
     )
     loss = (sums.lost.sum() + prior.loss * start.loss[0]) / (sums.exposed.sum() + prior.loss)
     losses = (sums.lost + prior.stage * loss) / (sums.exposed + prior.stage)

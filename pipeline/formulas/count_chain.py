@@ -563,7 +563,7 @@ def believe(chains: Chains, low: Whole, width: int, rates: Rates, crate_size: in
     likelihood[g, t + 1] *= (stands >= chains.floor[g, t, None]) & ((ceiling < 0) | (stands <= ceiling))
     g, t = np.nonzero(chains.alive >= 0)
     stands = least[g, t, None] + np.arange(float(width))
-    likelihood[g, t + 1] = likelihood[g, t + 1] * _lives(chains.alive[g, t, None].astype(float), stands, rates)
+    likelihood[g, t + 1] = likelihood[g, t + 1] * _lives(chains.alive[g, t, None].astype(float), stands.astype(float), rates)
     kinds = _kinds(chains, rates, width)
     # a loss of u takes D down by u: index -u of the cyclic kernel
     cyclic = np.roll(kinds.whole[:, ::-1], 1, axis=1)

@@ -13,6 +13,8 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
+from scipy import special
 
 from pipeline.formulas.count_chain import Chains, copied, rounded_to
 from pipeline.formulas.miscounts import Real, Whole
@@ -25,6 +27,9 @@ _LEANS_WORTH, _T, _FIRST, _LEAST_PLANTS = 4, 4.0, 0.01, 100
 _SURE, _LEAST_LEAN, _DIFFER, _SEEN = 3.0, 0.002, 0.0015, 0.5
 """A lean is one that is three times its error and 2 in 1,000 at least. Where leans of a nursery differ by more than 1.5 in
 1,000, those of people of whom less than half as much is known are open."""
+SUSPECT, _USUAL, _FEW, _BY_CHANCE = 0.25, 0.2, 5, 0.005
+"""Whose counts are known numbers in a quarter more of the cases than is usual, in five at least, by a chance of one in two
+hundred, may copy; of everybody else it is taken that they hardly ever do, since quiet groups look alike."""
 _LAST = 3
 """How many of the last counts of a group say whose leans its number rests on."""
 
@@ -93,23 +98,24 @@ def shares(of: Real, who: Whole, staff: int) -> tuple[Real, Real]:
     it; and how many counts they made, in the same way."""
     g, t, k = np.nonzero(who >= 0)
     part = 1 / np.maximum((who >= 0).sum(2), 1)[g, t]
-    sums: Real = np.bincount(who[g, t, k], of[g, t] * part, staff)
+    sums: Real = np.bincount(who[g, t, k], of[g, t] * part, staff).astype(float)
     return sums, np.bincount(who[g, t, k], part, staff).astype(float)
 
 
 def first_guess(chains: Chains, who: Whole, staff: int, crate_size: int) -> tuple[People, Common]:
     """What shows without a model: how often each person's counts are multiples of ten, beyond one in ten; how often they are a
-    number that was known, beyond how often those of a third of all people are at most; and leans."""
+    number that was known, where that is far more often than with half of all people and no work of chance; and leans."""
     made = np.where((chains.counted >= 0)[..., None], who, -1)
     tens = rounded_to(chains, crate_size)[..., 1].astype(float)
-    rounds, many = shares(tens, made, staff)
-    rounds = np.clip((rounds - 0.1 * many) / (0.9 * np.maximum(many, 1)), ROUNDS, 0.95)
+    multiples, many = shares(tens, made, staff)
+    rounds = np.clip((multiples - 0.1 * many) / (0.9 * np.maximum(many, 1)), ROUNDS, 0.95)
     asked = np.where(((chains.shown >= 0) | (chains.known >= 0))[..., None], made, -1)
     agrees, times = shares((copied(chains) > 0).astype(float), asked, staff)
     share = agrees / np.maximum(times, 1)
-    known = np.sort(share[times >= 5])
-    usual = max(0.2, float(known[len(known) // 3])) if len(known) else 1.0
-    copy = np.where(times >= 5, np.clip((share - usual) / max(1 - usual, 0.05), COPY, 0.95), COPY)
+    usual = max(_USUAL, float(np.median(share[times >= _FEW]))) if (times >= _FEW).any() else 1.0
+    beyond = (share - usual) / max(1 - usual, 0.05)
+    is_suspect = (beyond >= SUSPECT) & (at_least(agrees, times, usual) < _BY_CHANCE)
+    copy = np.where((times >= _FEW) & is_suspect, np.minimum(beyond, 0.95), COPY)
     lean, open_lean, of_others = leans(chains, made, staff, copy)
     return People(np.full(staff, EXACT), rounds, copy, lean, open_lean), Common(open_lean=of_others)
 
@@ -179,3 +185,11 @@ def _regression(fall: Real, design: Real) -> tuple[Real, Real, float]:
         square = (found[2:] ** 2 + np.diag(variance)[2:]).sum()
         spread = float(np.sqrt((square + _LEANS_WORTH * LEAN**2) / (people + _LEANS_WORTH)))
     return found, np.sqrt(np.diag(variance)), spread
+
+
+def at_least(hits: ArrayLike, trials: ArrayLike, chance: ArrayLike) -> Real:
+    """P(so many hits or more in so many trials), by the incomplete beta function (M. Abramowitz & I. A. Stegun, Handbook of
+    Mathematical Functions, 26.5.24); hits of 0 come always. Parts of a hit or a trial are allowed."""
+    k, n, p = (np.asarray(v, dtype=float) for v in (hits, trials, chance))
+    tail: Real = np.where(k <= 0, 1.0, special.betainc(np.maximum(k, 1e-9), np.maximum(n - k + 1, 1e-9), p))
+    return tail

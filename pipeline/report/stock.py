@@ -8,6 +8,7 @@ from typing import Any
 
 from formpack.group_code import shown
 from pipeline.book.causes import MOVE
+from pipeline.book.discrepancies import count_again, counters
 from pipeline.store import Store
 
 STAGE_WORDS = {
@@ -147,7 +148,7 @@ def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
         " ON c.flagged AND d.group_code = s.group_code AND d.instance_ids = c.instance_ids WHERE s.state <> 'ok'"
         " ORDER BY greatest(coalesce(abs(c.counted - c.expected), 0), s.high - s.low) DESC, s.group_code"
     )
-    found = []
+    found, everybody = [], counters(store)
     for code, place, counted, low, high, on, cause, chance, staff, advice, estimate, least, most, _, book, most_out in rows:
         ask = (staff or "").replace(" ", " and ")
         if book < 0:
@@ -155,8 +156,8 @@ def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
             advice = f"More has been taken out than ever came in; look at {largest}, or for a move into this group."
         elif not advice:
             advice = (
-                f"Between {least:,} and {most:,} stand, probably {estimate:,}: the counts leave it open; ask"
-                f" {ask or 'anybody'} to count again."
+                f"Between {least:,} and {most:,} stand, probably {estimate:,}: the counts leave it open;"
+                f" {count_again(staff, everybody)}."
             )
         found.append(
             Recount(shown(code), names.get(place, place or ""), counted, low, high, on, cause or "", chance, ask, advice)

@@ -69,6 +69,11 @@ class Nursery:
 
     groups_made, staff = 500, 14
 
+    @property
+    def houses(self) -> dict[str, str]:
+        """Which place each place is part of."""
+        return {}
+
     def __init__(self, seed: int) -> None:
         self.seed = seed
         self.dice = np.random.default_rng(seed)
@@ -235,8 +240,9 @@ class Nursery:
             "locations": [(f"P{i:02}", f"Place {i}") for i in sorted({g.place for g in self.groups})],
         }
         for name, rows_of in lists.items():
-            text = "code,label,active\n" if name == "staff" else "code,label\n"
-            text += "".join(f"{c},{label}{',yes' if name == 'staff' else ''}\n" for c, label in rows_of)
+            more = {"staff": "active", "locations": "part_of"}[name]
+            text = f"code,label,{more}\n"
+            text += "".join(f"{c},{label},{'yes' if name == 'staff' else self.houses.get(c, '')}\n" for c, label in rows_of)
             (workspace.folder / "lists" / f"{name}.csv").write_text(text)
         (workspace.folder / "lists" / "seed_lots.csv").write_text("code,label,rootstock\nL,Lot,CARRIZO\n")
 

@@ -109,6 +109,10 @@ class OwnBenches(Nursery):
     def place(self, number: int) -> int:
         return number
 
+    @property
+    def houses(self) -> dict[str, str]:
+        return {f"P{g.place:02}": f"P{g.place // 10 * 10:02}" for g in self.groups if g.place % 10}
+
     def who(self, g: Group, t: int) -> int:
         return (g.place // 10 + t) % self.staff
 
@@ -154,7 +158,7 @@ CASES: dict[str, type[Nursery]] = {
 
 def is_right(nursery: Nursery, g: Group, doubt: tuple[object, ...]) -> bool | None:
     """Whether what was told is so; None where the nursery does not know."""
-    _, on, counted, difference, cause, _, other, _ = doubt
+    _, on, _, difference, cause, _, other, _ = doubt
     if on not in g.days:
         return None
     t = g.days.index(on)  # type: ignore[arg-type]

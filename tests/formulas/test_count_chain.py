@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
-from pipeline.formulas.chain_rates import batches, fixed, learn, with_exact
+from pipeline.formulas.chain_rates import batches, fixed, learn
 from pipeline.formulas.count_chain import (
     OPENING_SLIPS,
+    SOUND,
     STAGES,
     Chains,
     Rates,
@@ -22,8 +23,10 @@ from pipeline.formulas.count_chain import (
     near,
     quantile,
     quantiles,
+    rounded,
 )
-from pipeline.formulas.miscounts import ANY, OTHER, SHOWN, WAYS, sources
+from pipeline.formulas.miscounts import ANY, OTHER, WAYS, sources
+from pipeline.formulas.people import with_people
 
 NO_LOSS = replace(Rates(), loss=(1e-12,) * STAGES, large=0.0, gain=0.0)
 
@@ -36,7 +39,14 @@ def chain(
     filled = {
         "length": np.array([n]),
         "opened": np.array([opened]),
+        "open_lean": np.zeros(1),
         "counted": np.array([counted]),
+        "typed": np.array([counted])[..., None],
+        "rounds": np.zeros((1, n)),
+        "copy": np.zeros((1, n)),
+        "lean": np.zeros((1, n)),
+        "known": np.full((1, n), -1),
+        "alive": np.full((1, n), -1),
         "book": np.array([book or [opened] * n]),
         "floor": np.zeros((1, n), int),
         "ceiling": np.full((1, n), -1),
@@ -51,20 +61,50 @@ def chain(
     return Chains(**(filled | {k: np.array([v]) for k, v in more.items()}))  # type: ignore[arg-type]
 
 
-def written_chance(y: int, x: int, exact: float, rates: Rates, shown: int = -1, of_others: float = 0.0) -> float:
-    """P(y is written | x stand), one number at a time."""
+def written_chance(
+    typed: list[int],
+    x: int,
+    exact: float,
+    rates: Rates,
+    rounds: float,
+    copy: float,
+    lean: float,
+    known: set[int],
+    of_others: float,
+) -> float:
+    """P(these numbers are typed | x stand), one number at a time; the chance of what is known."""
+    y = sum(typed)
     gross = rates.gross * np.array(rates.ways)
-    found = sources(np.array([y]), 20)
-    slips = sum(gross[w] * c for s, c, w in zip(found.stood[0], found.chance[0], found.way, strict=True) if s == x)
-    spread = (y <= 2 * x + 1000) / (2 * x + 1001) / 2 + 0.5 / (2 * (abs(y - x) + 3) * np.log(1 + x / 3 + 1))
-    sound = exact * (x == y) + (1 - exact) * near(np.array([float(y)]), np.array([float(x)]), rates)[0][0]
-    wrong = slips + gross[SHOWN] * (y == shown) + gross[OTHER] * of_others + gross[ANY] * spread
-    return float((1 - rates.gross) * sound + wrong)
+    slips = 0.0
+    for part in typed:
+        found = sources(np.array([part]), 20)
+        for s, c, w in zip(found.stood[0].tolist(), found.chance[0].tolist(), found.way.tolist(), strict=True):
+            if s >= 0 and round((s + y - part) / (1 + lean)) == x:
+                slips += gross[w] * c / len(typed)
+    free = round(y / (1 + lean))
+    spread = (free <= 2 * x + 1000) / (2 * x + 1001) / 2 + 0.5 / (2 * (abs(free - x) + 3) * np.log(1 + x / 3 + 1))
+    one, stood = np.array([float(free)]), np.array([float(x)])
+    sound = (1 - rounds) * (exact * (x == free) + (1 - exact) * near(one, stood, rates)[0][0])
+    for unit, share in zip((5, 10, 20), rates.units, strict=True):
+        if y > 0 and all(part % unit == 0 for part in typed):
+            sound += rounds * share * rounded(one, stood, unit, rates)[0]
+    wrong = slips + gross[OTHER] * of_others + gross[ANY] * spread
+    copies = copy if known else 0.0
+    return float((1 - copies) * ((1 - rates.gross) * sound + wrong) + copies * (y in known) / max(1, len(known)))
+
+
+def lives(alive: int, x: int, rates: Rates) -> float:
+    """P(so many are reported alive | x stand), but for a factor."""
+    return float((1 - rates.gross) * stats.norm.cdf((x - alive + 0.5) / max(rates.error * alive, 0.5)) + rates.gross / 2)
 
 
 TINY: list[tuple[list[int], list[int], dict[str, object]]] = [
     ([10, 9, 9], [10, 10, 10], {}),
-    ([10, 4, 9], [10, 10, 10], {"shown": [-1, 4, 9], "of_others": [0.0, 0.2, 0.0]}),
+    ([10, 4, 9], [10, 10, 10], {"shown": [-1, 4, 9], "copy": [0.1, 0.3, 0.5], "of_others": [0.0, 0.2, 0.0]}),
+    ([10, 7, 9], [10, 10, 10], {"shown": [-1, 9, 8], "known": [10, 7, 9], "copy": [0.1, 0.3, 0.5]}),
+    ([10, 5, 10], [10, 10, 10], {"rounds": [0.3, 0.8, 0.5]}),
+    ([10, 9, 9], [10, 10, 10], {"typed": [[10, -1], [4, 5], [9, 0]], "lean": [0.0, -0.1, 0.0]}),
+    ([12, -1, 5], [12, 10, 8], {"alive": [-1, 9, -1]}),
     ([12, 7, 7], [12, 8, 8], {"floor": [4, 0, 6]}),
     ([12, -1, 5], [12, 8, 8], {}),
     ([12, -1, 5], [12, 8, 8], {"ceiling": [-1, 6, -1]}),
@@ -106,7 +146,12 @@ def test_a_tiny_chain_is_as_enumerated(counted: list[int], book: list[int], more
         seen = 1.0
         for t, (y, n) in enumerate(zip(counted, stood, strict=True)):
             if y >= 0:
-                seen *= written_chance(y, n, 0.6, rates, int(c.shown[0, t]), float(c.of_others[0, t]))
+                typed = [int(v) for v in c.typed[0, t] if v >= 0]
+                known = {int(v[0, t]) for v in (c.shown, c.known) if v[0, t] >= 0}
+                chances = (float(v[0, t]) for v in (c.rounds, c.copy, c.lean))
+                seen *= written_chance(typed, n, 0.6, rates, *chances, known, float(c.of_others[0, t]))
+            if c.alive[0, t] >= 0:
+                seen *= lives(int(c.alive[0, t]), n, rates)
         inner = step(1, path[0], path[1]) * step(2, path[1], path[2]) * seen
         if inner == 0:
             continue
@@ -185,10 +230,10 @@ def test_near_counts_round_a_normal() -> None:
     ],
 )
 def test_a_wrong_count_is_told_apart(counted: list[int], shown: int, way: str, stands: int) -> None:
-    c = chain(1000, counted, shown=[-1, -1, shown, -1])
+    c = chain(1000, counted, shown=[-1, -1, shown, -1], copy=[0.004] * 4)
     b = next(believe(x.chains, x.low, x.width, Rates(), 20) for x in batches(c))
-    assert WAYS[b.ways[0, 2, 2:].argmax()] == way
-    assert b.ways[0, 2, 2:].sum() > 0.8
+    assert WAYS[b.ways[0, 2, SOUND:].argmax()] == way
+    assert b.ways[0, 2, SOUND:].sum() > 0.8
     base = int(b.low[0]) + 1000
     assert abs(base + int(quantile(b.state[0, 3], 0.5)) - stands) <= 2
 
@@ -203,7 +248,7 @@ def test_a_last_count_that_may_be_right_leaves_it_open() -> None:
     c = chain(1000, [945, 941, 904, 938], [945] * 4)
     b = next(believe(x.chains, x.low, x.width, Rates(), 20) for x in batches(c))
     base = int(b.low[0]) + 945
-    assert base + int(quantile(b.state[0, -1], 0.025)) >= 935 and WAYS[b.ways[0, 2, 2:].argmax()] == "digits swapped"
+    assert base + int(quantile(b.state[0, -1], 0.025)) >= 935 and WAYS[b.ways[0, 2, SOUND:].argmax()] == "digits swapped"
 
 
 def test_a_batch_does_not_change_what_is_believed_of_a_group() -> None:
@@ -230,7 +275,14 @@ def test_rates_are_found_again() -> None:
     c = Chains(
         length=np.full(groups, times),
         opened=np.full(groups, 1000),
+        open_lean=np.zeros(groups),
         counted=counted,
+        typed=counted[..., None],
+        rounds=np.zeros(shape),
+        copy=np.zeros(shape),
+        lean=np.zeros(shape),
+        known=np.full(shape, -1),
+        alive=np.full(shape, -1),
         book=np.full(shape, 1000),
         floor=np.zeros(shape, int),
         ceiling=np.full(shape, -1),
@@ -247,7 +299,7 @@ def test_rates_are_found_again() -> None:
     assert learned.rates.clump == pytest.approx(1.0, abs=0.35)
     spread = learned.rates.error * np.sqrt(1 + 8 * learned.rates.tail)
     assert spread == pytest.approx(error, rel=0.1)
-    assert learned.exact == pytest.approx(exact, abs=0.06)
+    assert learned.people.exact == pytest.approx(exact, abs=0.06)
     assert learned.rates.gross < 0.01
 
 
@@ -255,13 +307,13 @@ def test_what_is_given_is_not_learned_and_nothing_gives_the_priors() -> None:
     c = chain(1000, [999, 998])
     who = np.zeros((1, 2, 1), dtype=np.int64)
     learned = learn(c, who, 1, 20, {"exact": 0.5, "loss": 1.0, "gross": 0.2})
-    assert (learned.common, learned.exact.tolist(), learned.rates.gross) == (0.5, [0.5], 0.2)
+    assert (learned.common.exact, learned.people.exact.tolist(), learned.rates.gross) == (0.5, [0.5], 0.2)
     assert set(learned.rates.loss) == {1.0}
     nothing = chain(1000, [-1])
     learned = learn(nothing, who[:, :1] - 1, 0, 20, {})
     assert learned.rates.error == Rates().error and learned.rates.gross == Rates().gross
     assert fixed(learned, {}) == learned
-    assert with_exact(nothing, who[:, :1] - 1, learned.exact, learned.common).exact.tolist() == [[0.7]]
+    assert with_people(nothing, who[:, :1] - 1, learned.people, learned.common).exact.tolist() == [[0.7]]
 
 
 def test_quantiles() -> None:

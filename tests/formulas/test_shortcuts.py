@@ -31,7 +31,14 @@ def odd_chains(dice: np.random.Generator, groups: int, nodes: int) -> Chains:
         ceiling=np.where(dice.random(shape) < 0.03, np.maximum(book, 0), -1),
         exposure=dice.choice([0.0, 5.0, 20.0], shape),
         stage=dice.integers(1, STAGES, shape),
+        open_lean=np.zeros(groups),
+        typed=counted[..., None],
         exact=dice.random(shape),
+        rounds=dice.random(shape),
+        copy=dice.choice([0.0, 0.1], shape),
+        lean=dice.choice([0.0, 0.0, -0.01], shape),
+        known=np.where(dice.random(shape) < 0.2, counted - 1, -1),
+        alive=np.where(dice.random(shape) < 0.1, np.maximum(book - 9, -1), -1),
         shown=np.where(dice.random(shape) < 0.2, counted, -1),
         of_others=dice.choice([0.0, 0.01, 0.5], shape),
         jump=dice.integers(-20, 20, (*shape, 2)),
@@ -41,7 +48,7 @@ def odd_chains(dice: np.random.Generator, groups: int, nodes: int) -> Chains:
 
 def window_of(chains: Chains, g: int) -> tuple[int, int]:
     length = int(chains.length[g])
-    counted, book = chains.counted[g, :length], chains.book[g, :length]
+    counted, book = chains.freed[g, :length], chains.book[g, :length]
     off = [0, *(counted - book)[counted >= 0].tolist()]
     far = max(40, int(0.06 * chains.opened[g]))
     kept = [0]
@@ -80,9 +87,12 @@ def test_errors_of_near_counts() -> None:
     square = weight = tail = 0.0
     for g, t in zip(*np.nonzero(chains.counted >= 0), strict=True):
         stood = np.arange(384) - 192 + chains.book[g, t]
-        every, core = near(float(chains.counted[g, t]) * np.ones(384), np.maximum(stood, 0).astype(float), rates)
-        likely = b.without[g, t + 1] * (1 - rates.gross) * (1 - chains.exact[g, t]) / b.written[g, t] * (stood >= 50)
-        error = (chains.counted[g, t] - stood) / np.maximum(stood, 1)
+        free = chains.freed[g, t]
+        every, core = near(float(free) * np.ones(384), np.maximum(stood, 0).astype(float), rates)
+        is_copied = chains.copy[g, t] * (max(chains.shown[g, t], chains.known[g, t]) >= 0)
+        honest = (1 - rates.gross) * (1 - is_copied) * (1 - chains.rounds[g, t]) * (1 - chains.exact[g, t])
+        likely = b.without[g, t + 1] * honest / b.written[g, t] * (stood >= 50)
+        error = (free - stood) / np.maximum(stood, 1)
         square += float((likely * (core + (every - core) / 9) * error**2).sum())
         weight += float((likely * every).sum())
         tail += float((likely * (every - core)).sum())

@@ -1,8 +1,8 @@
 -- The nodes of each group's chain, in order: its completed counts, a merge that put all of it elsewhere (which leaves
--- none, unless some were counted later), live plants that other forms report (`alive`), and last the end of its book where something was recorded after the last
--- count. `book` is what the book says there before what is taken out with the count; `least` is what must stand there
--- for what was recorded until the next node to be possible; `known` what the count before left, with and less what was
--- recorded since. Two things of one day stand in the order in which they were
+-- none, unless some were counted later), live plants that other forms report (`alive`), and last the end of its book
+-- where something was recorded after the last count. `book` is what the book says there before what is taken out with
+-- the count; `least` is what must stand there for what was recorded until the next node to be possible; `known` what the
+-- count before left, with and less what was recorded since. Two things of one day stand in the order in which they were
 -- saved on the phones.
 WITH merges AS (
     SELECT a.group_code, a.visit_date AS on_date, a.ended, a.instance_id, m.quantity
@@ -30,7 +30,8 @@ last_counts AS (
 nodes AS (
     SELECT * FROM counts
     UNION ALL
-    SELECT group_code, on_date, ended, 0, 'alive', form_id, instance_ids, NULL, 0, NULL, NULL, NULL, alive FROM work.live_plants
+    SELECT group_code, on_date, ended, 0, 'alive', form_id, instance_ids, NULL, 0, NULL, NULL, NULL, alive
+    FROM work.live_plants
     UNION ALL
     SELECT e.group_code, e.on_date, e.ended, 2, 'end', NULL, '', NULL, 0, NULL, NULL, NULL, NULL
     FROM ends e LEFT JOIN last_counts l USING (group_code)
@@ -85,8 +86,10 @@ staged AS (
 )
 SELECT s.group_code, s.position, s.kind, s.on_date, s.ended, s.form_id, s.instance_ids, s.counted, s.taken_out, s.book,
     s.least, s.since_on, greatest(0, s.on_date - s.since_on) AS days, s.plants, g.rank, s.shown_count, s.staff_codes,
-    s.typed, s.known, s.alive, p.location
+    s.typed, s.known, s.alive, p.location, coalesce(h.house, p.location) AS house,
+    CASE WHEN s.kind = 'count' AND s.staff_codes <> '' THEN s.staff_codes || ' ' || s.on_date END AS walk
 FROM steps s
 JOIN staged g USING (group_code, position)
 LEFT JOIN work.placings p ON p.group_code = s.group_code AND (s.on_date, s.ended) >= (p.from_on, p.from_ended)
     AND (p.until_on IS NULL OR (s.on_date, s.ended) < (p.until_on, p.until_ended))
+LEFT JOIN work.houses h USING (location)

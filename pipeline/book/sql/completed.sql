@@ -1,5 +1,6 @@
 -- Completed counts: parts from the first `part` to the `last_part` of the same form in a group make one count,
--- dated at the last part. `typed`: the numbers that were typed and make up what was counted. `left_after` is what stood when the last part was done: found less what was taken out.
+-- dated at the last part. `typed`: the numbers that were typed and make up what was counted.
+-- `left_after` is what stood when the last part was done: found less what was taken out.
 WITH found AS (
     SELECT a.reading_id,
         coalesce(sum(b.quantity) FILTER (WHERE b.word = 'counted'),

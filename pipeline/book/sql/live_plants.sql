@@ -23,7 +23,8 @@ by_day AS (
 ),
 taken AS (
     SELECT d.group_code, d.instance_ids, sum(-f.net) AS taken_out
-    FROM by_day d JOIN work.flows f ON f.group_code = d.group_code AND f.on_date = d.on_date AND list_contains(d.ids, f.instance_id)
+    FROM by_day d JOIN work.flows f ON f.group_code = d.group_code AND f.on_date = d.on_date
+        AND list_contains(d.ids, f.instance_id)
     GROUP BY ALL
 ),
 stood AS (
