@@ -67,7 +67,8 @@ class Round:
             return f"{time}: no group can be counted in that time so that it takes doubt away."
         owed = ""
         if self.promised is not None:
-            owed = f", of groups of pairs that are owed to orders from ± {self.promised:,} to ± {self.promised_left:,}"
+            falls = f"from ± {self.promised:,} to" if self.promised_left != self.promised else "it stays"
+            owed = f", of groups of pairs that are owed to orders {falls} ± {self.promised_left:,}"
         return (
             f"{time}, {many(len(self.groups), 'group')} of {many(self.houses, 'house')}: the interval of what stands falls"
             f" from ± {self.doubt:,} to ± {self.doubt_left:,}{owed}."
