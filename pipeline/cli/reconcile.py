@@ -42,6 +42,8 @@ def reconcile(
     for code, fault in stock.place_faults:
         typer.echo(f"lists/locations.csv: place {code} counts as a house of its own: {fault}.")
     total = stock.total
+    if stock.not_in_this:
+        typer.echo(" ".join(stock.not_in_this))
     typer.echo(
         f"As of {day}, {total.estimate:,} plants stand ({total.low:,} to {total.high:,}) in {many(total.groups, 'group')};"
         f" the book says {total.book:,}."
@@ -70,6 +72,8 @@ def reconcile(
             typer.echo(f"  ... and {len(stock.recounts) - most} more: --most 0")
     else:
         typer.echo("No group needs to be counted again.")
+    for finding in stock.people:
+        typer.echo(finding)
     if stock.settled:
         typer.echo(
             f"{many(stock.settled, 'earlier count')} were wrong, but later counts show what stands: table discrepancies."

@@ -9,6 +9,7 @@ from typing import Any
 from formpack.group_code import shown
 from pipeline.book.causes import MOVE
 from pipeline.book.discrepancies import count_again, counters
+from pipeline.report.held_back import not_in_this
 from pipeline.store import Store
 
 STAGE_WORDS = {
@@ -23,8 +24,8 @@ STAGE_WORDS = {
 }
 
 STOCK = tuple(
-    "standing standing_sums counts discrepancies unrecorded chain_nodes chain_beliefs flows movements place_faults day"
-    " list_locations list_rootstocks list_scions".split()
+    "held_back problems staff_counting standing standing_sums counts discrepancies unrecorded chain_nodes chain_beliefs flows"
+    " movements place_faults day list_locations list_rootstocks list_scions".split()
 )
 """The tables that `gather_stock` reads."""
 _NODES = """
@@ -111,6 +112,8 @@ class Course:
 
 @dataclass(frozen=True)
 class Stock:
+    not_in_this: list[str]
+    """What is kept out of the numbers or waits, in sentences."""
     total: Standing
     by_stage: list[Standing]
     by_rootstock: list[Standing]
@@ -122,6 +125,8 @@ class Stock:
     """Earlier counts that were wrong and that later counts have put right."""
     gone_by_stage: list[Unrecorded]
     gone_by_place: list[Unrecorded]
+    people: list[str]
+    """Whose counts say little, in sentences."""
     place_faults: list[tuple[str, str]]
     """Places of the list that cannot be part of what it says, and why."""
 
@@ -211,6 +216,7 @@ def gather_stock(store: Store) -> Stock:
     by_stage = _standing(store, "stage", {})
     gone = sorted(_unrecorded(store, "u.stage", {}, 10), key=lambda u: order.index(u.label))
     return Stock(
+        not_in_this=not_in_this(store),
         total=total[0] if total else Standing("all", 0, 0, 0, 0, 0),
         by_stage=sorted(by_stage, key=lambda s: order.index(s.label)),
         by_rootstock=_standing(store, "rootstock", rootstocks),
@@ -221,6 +227,7 @@ def gather_stock(store: Store) -> Stock:
         settled=store.value("SELECT count(*) FROM work.counts WHERE flagged AND NOT is_last"),
         gone_by_stage=gone,
         gone_by_place=_unrecorded(store, "u.location", places, 10),
+        people=[f for (f,) in store.rows("SELECT finding FROM staff_counting WHERE finding IS NOT NULL ORDER BY staff_code")],
         place_faults=store.rows("SELECT code, fault FROM work.place_faults"),
     )
 
