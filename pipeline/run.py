@@ -55,11 +55,14 @@ STAGES: tuple[Stage, ...] = (
     sql("readings_of_lots", GROUP),
     code("book.ledger.fold_lots", "folded", "readings_of_lots", GROUP),
     sql("lots", GROUP),
+    sql("growing_events", GROUP),
+    code("book.growing.follow_scions", "growing", "growing_events"),
     sql("flows", GROUP),
     sql("books", GROUP),
     sql("stage_events", GROUP),
     sql("inherited"),
     sql("stages", GROUP),
+    sql("deliveries"),
     sql("given_places", GROUP),
     sql("places"),
     sql("placings"),
@@ -134,7 +137,7 @@ STAGES: tuple[Stage, ...] = (
     code(
         "rates.outlook.project",
         "projection unknown_steps",
-        "step_counts stage_ages order_faults standing origins lots movements accepted list_orders day settings:",
+        "step_counts stage_ages order_faults standing origins lots deliveries list_orders day settings:",
     ),
 )
 """Every stage, in order."""

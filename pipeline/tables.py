@@ -32,7 +32,7 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     "standing": _table(
         "what stands in each group",
         "group_code rootstock scion stage location opened_on opened_with book_count last_count last_count_on"
-        " estimate low high unrecorded_loss state",
+        " estimate low high unrecorded_loss state mix",
     ),
     "standing_sums": _table(
         "what stands in groups together, with the interval of the sum",

@@ -26,7 +26,8 @@ _CLIP, _CLIPPED = 1.25, 0.65
 _LOSS, _LOST = 6.0, 6.0
 """Plants that a loss takes, and that were lost, before anything is known."""
 _ROWS = """
-SELECT s.group_code, s.stage, s.rootstock, s.scion, coalesce(h.house, s.location) AS house, s.location, s.book_count,
+SELECT s.group_code, s.stage, s.rootstock, coalesce(s.scion, CASE WHEN s.mix IS NOT NULL THEN 'mixed' END),
+    coalesce(h.house, s.location) AS house, s.location, s.book_count,
     n.estimate, n.low, n.high, n.unseen, n.spread
 FROM work.standing s JOIN work.stands_now n USING (group_code) LEFT JOIN work.houses h ON h.location = s.location
 WHERE s.stage <> 'gone' ORDER BY s.group_code

@@ -52,10 +52,7 @@ WHERE s.stage <> 'gone' AND s.scion IS NOT NULL
 ORDER BY s.group_code
 """
 _SENT = """
-SELECT p.order_ref, sum(m.quantity)::BIGINT
-FROM work.movements m JOIN work.accepted p USING (instance_id)
-WHERE m.kind = 'despatched' AND p.order_ref IS NOT NULL
-GROUP BY p.order_ref
+SELECT order_ref, sum(quantity)::BIGINT FROM work.deliveries WHERE coalesce(fits, true) GROUP BY order_ref
 """
 _ORDERS = """
 SELECT code, coalesce(scion, ''), coalesce(rootstock, ''), TRY_CAST(quantity AS BIGINT), TRY_CAST(wanted_on AS DATE)
