@@ -101,6 +101,7 @@ STAGES: tuple[Stage, ...] = (
     sql("unrecorded", GROUP),
     code("book.totals.share_doubt", "shared_doubt", "counts unrecorded people counting_rates"),
     code("book.totals.add_up", "standing_sums", "standing stands_now houses shared_doubt"),
+    sql("promised"),
     code(
         "book.discrepancies.put_in_words",
         "doubts",

@@ -19,6 +19,7 @@ from pipeline.formulas.chain_rates import Learned, fixed, learn
 from pipeline.formulas.count_chain import Chains, Rates
 from pipeline.formulas.people import Common, People, unknown, with_open_leans, with_people
 from pipeline.stages import Work, sql_text
+from pipeline.store import Store
 
 _ENOUGH, _MOST_GROUPS = 200, 1500
 _BY_DAY = {
@@ -89,7 +90,7 @@ class InForce(NamedTuple):
     common: Common
 
 
-def rates_of(work: Work) -> InForce:
+def rates_of(work: Work | Store) -> InForce:
     """From work.counting_rates."""
     said = json.loads(work.value("SELECT said FROM work.counting_rates"))
     values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in said["rates"].items()}

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from formpack.group_code import shown
 from pipeline.findings import Rule
 from pipeline.rates.outlook import step_words
+from pipeline.report.round import Round, gather_round
 from pipeline.report.stock import STAGE_WORDS, Course, Stock, courses, gather_stock
 from pipeline.store import Store
 from pipeline.tables import TASK_WORDS
@@ -214,6 +215,7 @@ class Figures:
     day: dt.date
     states: dict[str, int]
     stock: Stock
+    walk: Round
     courses: list[Course]
     steps: list[Step]
     causes: list[Cause]
@@ -350,6 +352,7 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         day=store.value("SELECT as_of FROM work.day"),
         states=counts_of_states(store),
         stock=gather_stock(store),
+        walk=gather_round(store, workspace.settings.walk, workspace.settings.walk.hours),
         courses=courses(store),
         steps=[Step(*row) for row in store.rows(_STEPS)],
         causes=_causes(store, words),
