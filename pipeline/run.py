@@ -104,15 +104,22 @@ STAGES: tuple[Stage, ...] = (
     # rates: how buds take, how plants are lost, what is ahead
     code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots"),
     sql("teams"),
+    sql("vanished", GROUP),
+    sql("quiet_moves", GROUP),
     sql("lineage"),
     sql("life_events", GROUP, "day"),
+    sql("budded_from"),
     sql("budded_life", GROUP),
     sql("stage_losses", GROUP),
-    sql("stage_flows", GROUP),
+    code(
+        "rates.followed.follow_plants",
+        "stage_plants",
+        "movements stage_events vanished quiet_moves standing inherited lineage origins stage_losses",
+    ),
     code(
         "rates.losses.estimate_losses",
         "survival loss_causes survival_tests",
-        "life_events budded_life stage_losses stage_flows standing origins stages",
+        "life_events budded_life budded_from stage_losses stage_plants origins",
     ),
     sql("ladder"),
     sql("step_counts", GROUP),
@@ -120,7 +127,7 @@ STAGES: tuple[Stage, ...] = (
     code("rates.takes.compare_times", "timeliness", "lots cut_times settings"),
     sql("off_types"),
     code("rates.takes.compare_off_types", "off_type", "off_types list_rootstocks"),
-    sql("stage_ages"),
+    code("rates.outlook.estimate_ages", "stage_ages", "stage_events origins lots movements standing day"),
     sql("order_faults"),
     code(
         "rates.outlook.project",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
@@ -10,8 +11,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+Real = NDArray[np.float64]
 SEED, DRAWS = 20261102, 4000
 _MOST = 10_000_000
+KNOWN = 1e9
+"""So many degrees of freedom are as good as knowing."""
 
 
 def enough(wanted: int, good: float, bad: float, assurance: float) -> int:
@@ -61,11 +65,42 @@ def _least(wanted: int, chance: Callable[[int], float], assurance: float) -> int
 
 class StepRate(NamedTuple):
     """What is known of the share of plants that come through a step: the middle and its standard error on the logit, and
-    the correlation of plants of one group (or of buds of one lot)."""
+    the correlation of plants of one group (or of buds of one lot).
+
+    `freedom` is how many degrees of freedom the correlation, and with it the error, rests on; `unit` how many plants share
+    what befalls them (the group a plant is in, in the mean over plants), 0 where only the size of a group to come is known.
+    `apart` is by how much (standard deviation on the logit) the pair asked for may differ from those the rate was taken of,
+    known on `apart_freedom`.
+    """
 
     share: float
     logit_error: float
     rho: float
+    freedom: float = KNOWN
+    unit: float = 0.0
+    apart: float = 0.0
+    apart_freedom: float = KNOWN
+
+
+_STEPS = 20
+"""Steps that have draws of their own."""
+
+
+@functools.cache
+def _shared(seed: int, draws: int) -> tuple[Real, Real, Real, Real]:
+    """(20, draws) even draws of the normal and of the evenly spread, twice each, for what is not known of the rates."""
+    dice = np.random.default_rng(seed)
+    even = (np.arange(draws) + 0.5) / draws
+    first, second, third, fourth = (np.stack([dice.permutation(even) for _ in range(_STEPS)]) for _ in range(4))
+    return special.ndtri(first), special.ndtri(second), third, fourth
+
+
+def _too_small(freedom: float, chance: Real) -> Real:
+    """By how much a variance found on so many degrees of freedom may be too small: freedom over a chi-square of it."""
+    if freedom >= KNOWN:
+        return np.ones_like(chance)
+    found: Real = freedom / (2 * special.gammaincinv(freedom / 2, chance))
+    return found
 
 
 def draw_through(
@@ -73,18 +108,26 @@ def draw_through(
 ) -> NDArray[np.int64]:
     """Plants left after all steps in so many draws, from `begin` (draws,) or one number for all.
 
-    In each draw each step has a rate of its own (as well as it is known), groups differ about it by rho, and plants come
-    through it by chance. How well rates are known is drawn from `seed`, by the place of a step from the end, so that groups
-    that have the same steps ahead share it; the rest is drawn from `own_seed` too. One question has one answer.
+    In each draw each step has a rate of its own (as well as it is known: a variance that was found on few groups may be
+    larger, so that the rate follows Student's t), groups differ about it by rho (as well as that is known), and plants come
+    through it by chance. What is not known is drawn from `seed`, by the place of a step from the end, so that groups that
+    have the same steps ahead share it; the rest is drawn from `own_seed` too. One question has one answer.
     """
-    shared = np.random.default_rng(seed).standard_normal((20, draws))
+    of_rate, of_pair, of_spread, of_pairs = _shared(seed, draws)
     dice = np.random.default_rng([seed, own_seed])
     left = np.broadcast_to(np.asarray(begin, dtype=np.int64), (draws,)).copy()
     for k, step in enumerate(steps):
+        place = (len(steps) - k) % _STEPS
+        more = _too_small(step.freedom, of_spread[place])
+        apart = np.sqrt(_too_small(step.apart_freedom, of_pairs[place])) * step.apart
         middle = special.logit(np.clip(step.share, 1e-6, 1 - 1e-6))
-        share = special.expit(middle + step.logit_error * shared[(len(steps) - k) % 20])
-        # the mean of that many groups' rates, as a beta of the same variance
-        rho = np.clip(step.rho, 1e-6, 0.95) / np.maximum(1, np.ceil(left / group_size))
+        share = special.expit(middle + step.logit_error * np.sqrt(more) * of_rate[place] + apart * of_pair[place])
+        unit = max(2.0, step.unit or group_size)
+        excess = 1 + (unit - 1) * np.clip(step.rho, 1e-6, 0.95)  # how many times larger than by chance
+        rho = np.clip((excess * more - 1) / (unit - 1), 1e-6, 0.95)
+        # the mean of as many groups' rates as so many plants make, the last of them not whole, as a beta of that variance
+        whole, rest = np.divmod(left, unit)
+        rho = rho / np.maximum(1, left**2 / np.maximum(1, whole * unit**2 + rest**2))
         size = (1 - rho) / rho
         share = dice.beta(np.maximum(share * size, 1e-3), np.maximum((1 - share) * size, 1e-3))
         left = dice.binomial(left, share)
@@ -93,12 +136,13 @@ def draw_through(
 
 def enough_through(wanted: int, steps: Sequence[StepRate], group_size: int, assurance: float) -> int:
     """The least number to begin with of which at least `wanted` come through all steps with the assurance: by the beta-binomial
-    for a single step, else by simulation (4,000 draws, a fixed seed). Raises ValueError where no number is enough."""
-    if len(steps) == 1:
+    for a single step whose rate is known, else by simulation (4,000 draws, a fixed seed). Raises ValueError where no number
+    is enough."""
+    if len(steps) == 1 and steps[0].logit_error == 0 and steps[0].freedom >= KNOWN:
         (step,) = steps
         p = step.share
-        groups = max(1, math.ceil(wanted / max(p, 1e-6) / group_size))
-        rho = min(0.95, step.rho / groups + step.logit_error**2 * p * (1 - p))
+        groups = max(1, math.ceil(wanted / max(p, 1e-6) / (step.unit or group_size)))
+        rho = min(0.95, step.rho / groups)
         if rho < 1e-7:
             return enough_at_rate(wanted, p, assurance)
         return enough(wanted, p * (1 - rho) / rho, (1 - p) * (1 - rho) / rho, assurance)

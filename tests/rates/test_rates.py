@@ -221,7 +221,7 @@ def test_losses_are_dated_at_the_middle_and_follow_the_plants(bench: Bench) -> N
     assert sum(causes.values()) + steps[120][3] == pytest.approx(1.0)
     assert dict(
         table(bench.workspace, "loss_causes", "cause, cumulative", "stage = 'tray' AND cause = 'off_type' AND \"by\" = 'all'")
-    ) == {"off_type": pytest.approx(50 / 1095)}
+    ) == {"off_type": pytest.approx(50 / 1000)}
     ladder = table(bench.workspace, "ladder", "sum(lost)::BIGINT, sum(despatched)::BIGINT, sum(in_the_books)::BIGINT")
     assert ladder == [(100, 0, 900)]
 
