@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.findings import Refused
-from pipeline.formulas.overdispersion import cautious, rho_within
+from pipeline.formulas.overdispersion import alike_in_steps, cautious, rho_within
 from pipeline.formulas.requirement import DRAWS, SEED, StepRate, draw_through, enough_through
 from pipeline.formulas.survival import median_age
 from pipeline.rates.losses import STAGES
@@ -73,8 +73,8 @@ FROM buds b JOIN ends e USING (group_code) LEFT JOIN sent s USING (group_code)
 ORDER BY ALL
 """
 _STEP_COUNTS = """
-SELECT step, coalesce(rootstock, ''), coalesce(scion, ''), sum(began)::BIGINT, sum(through)::BIGINT, sum(vanished)::BIGINT,
-    sum(doubt)::BIGINT
+SELECT step, coalesce(rootstock, ''), coalesce(scion, ''), any_value(split_part(root, ' ', 1)), sum(began)::BIGINT,
+    sum(through)::BIGINT, sum(vanished)::BIGINT, sum(doubt)::BIGINT
 FROM work.step_counts
 GROUP BY step, root, coalesce(rootstock, ''), coalesce(scion, '')
 ORDER BY ALL
@@ -141,15 +141,16 @@ def _fitted(units: list[_Unit], is_borrowed: bool) -> StepRate:
     cells = np.unique([u.cell for u in units], return_inverse=True)[1] if is_borrowed else np.zeros(len(units), dtype=int)
     many = int(cells.max()) + 1
     whole = rho_within(y, n, np.zeros(len(n)))
-    within = cautious(rho_within(y, n, cells))
+    within = rho_within(y, n, cells)
+    within = within if len(units) >= _LEAST_GROUPS else cautious(within)
     weight = n / (1 + (n - 1) * within.rho)
     share = float((weight @ (y / n) + 0.5) / (weight.sum() + 1))
     spread = share * (1 - share)
-    error = np.sqrt(1 / (weight.sum() * spread) + doubt / (n.sum() * spread) ** 2)
-    apart = np.sqrt(max(0.0, whole.rho - within.rho) / spread) if many > 1 else 0.0
-    freedom = float(max(_LEAST_FREEDOM, within.freedom))
+    error = 1 / (weight.sum() * spread) + doubt / (n.sum() * spread) ** 2
+    apart = max(0.0, whole.rho - within.rho) / spread if many > 1 else 0.0
+    freedom = (error + apart) ** 2 / (error**2 / max(1, within.freedom) + apart**2 / max(1, many - 1))
     unit = float((n @ n) / n.sum())
-    return StepRate(share, float(error), within.rho, freedom, unit, float(apart), float(max(_LEAST_FREEDOM, many - 1)))
+    return StepRate(share, float(np.sqrt(error + apart)), within.rho, max(_LEAST_FREEDOM, float(freedom)), unit)
 
 
 class Rates:
@@ -158,10 +159,14 @@ class Rates:
 
     def __init__(self, work: Work | Store) -> None:
         self.units: dict[tuple[str, ...], list[_Unit]] = {}
-        for step, stock, scion, began, through, vanished, doubt in work.rows(_STEP_COUNTS):
+        all_of_them = []
+        for step, stock, scion, root, began, through, vanished, doubt in work.rows(_STEP_COUNTS):
             cell = stock if step in STEPS[:2] else f"{stock}+{scion}"
+            all_of_them.append((through, began, step, root, cell))
             for level in ((step, stock, scion), (step, stock), (step,)):
                 self.units.setdefault(level, []).append(_Unit(began, through, vanished, doubt, cell))
+        self.together = alike_in_steps(*zip(*all_of_them, strict=True)) if all_of_them else 0.0
+        """How alike a group does in one step and in another."""
         self.found: dict[tuple[str, ...], Rate | None] = {}
         known = [step for step in STEPS if (step,) in self.units]
         self.skipped = {step for step in STEPS if step not in known and known and STEPS.index(step) < STEPS.index(known[-1])}
@@ -182,7 +187,8 @@ class Rates:
             self.found[level] = None
             if is_enough or (len(level) == 1 and units):
                 recorded = (through + vanished) / began
-                self.found[level] = Rate(level[0], name, len(units), began, through, recorded, _fitted(units, is_borrowed))
+                known = _fitted(units, is_borrowed)._replace(together=self.together)
+                self.found[level] = Rate(level[0], name, len(units), began, through, recorded, known)
         return self.found[level]
 
 

@@ -1,16 +1,31 @@
 -- Plants that the counts of a group show to be gone without a record, in pieces of about ten days, in proportion to what
--- the book has then. What is explained as a move or as a loss noted late is no loss; a later gain takes back what seemed
--- lost before it. Whole numbers: the pieces of a group add up to what its last count shows. `doubt` is by how much the
--- square of the width of what then stands (95 %) has grown since the count before. What went since the last count is not
--- known yet and not here.
-WITH levels AS (
+-- the book has then. What is explained as a move, or as a movement that was noted twice or not made, is no loss; a later
+-- gain takes back what seemed lost before it, and so does a loss that is noted after a count had missed it. Whole numbers:
+-- the pieces of a group add up to what its last count shows. `doubt` is by how much the square of the width of what then
+-- stands (95 %) has grown since the count before. What went since the last count is not known yet and not here.
+WITH jumps AS (
+    SELECT group_code, position, is_loss, size, row_number() OVER (
+        PARTITION BY group_code, position ORDER BY is_loss DESC, abs(size) DESC, size, instance_id) AS number
+    FROM work.chain_jumps
+),
+-- a movement that is in doubt makes the number standing rise by its size where it is taken back; in ten-thousandths
+movements AS (
+    SELECT j.group_code, j.position,
+        sum(round(-j.size * 10000 * CASE j.number WHEN 1 THEN b.jump_1 WHEN 2 THEN b.jump_2 ELSE b.jump_3 END)::BIGINT) AS fall
+    FROM jumps j JOIN work.chain_beliefs b USING (group_code, position)
+    WHERE NOT j.is_loss
+    GROUP BY j.group_code, j.position
+),
+levels AS (
     SELECT n.group_code, n.position, n.since_on, greatest(0, n.on_date - n.since_on) AS days,
         (b.opening - coalesce(k.opened_with, 0) - (b.stands - n.book))::BIGINT AS fallen,
-        round((u.missing - u.lost) * 10000)::BIGINT AS explained, ((b.stands_high - b.stands_low) ** 2)::BIGINT AS width
+        (round(sign(u.missing) * coalesce(u.size, 0) * u.paired * 10000) + coalesce(m.fall, 0))::BIGINT AS explained,
+        ((b.stands_high - b.stands_low) ** 2)::BIGINT AS width
     FROM work.chain_nodes n
     JOIN work.chain_beliefs b USING (group_code, position)
     JOIN work.unrecorded u USING (group_code, position)
     LEFT JOIN work.books k USING (group_code)
+    LEFT JOIN movements m USING (group_code, position)
     WHERE n.kind IN ('count', 'merge')
 ),
 net AS (
