@@ -230,10 +230,10 @@ def plan(work: Store, settings: Settings, rootstock: str, scion: str, trees: int
     opened = work.value(_AGE_AT_OPENING)
     days = {"transplanted": opened, "bagged": ages.get("bag")} | {step: ages.get(step) for step in STEPS[2:]}
     found: list[PlanStep] = []
-    for k, step in enumerate(steps):
-        rest = [rate.known for rate in chain[k:] if rate is not None]
-        rate = chain[k]
+    known = _in_groups_to_come([rate for rate in chain if rate is not None], settings.group_size)
+    for k, (step, rate) in enumerate(zip(steps, chain, strict=True)):
         assert rate is not None
+        rest = known[k:]
         try:
             numbers = [enough_through(trees, rest, settings.group_size, assurance) for assurance in (0.8, 0.95)]
         except ValueError:
@@ -242,6 +242,16 @@ def plan(work: Store, settings: Settings, rootstock: str, scion: str, trees: int
         if days[step] is not None:  # no step is before the one before it
             by = max([sown + dt.timedelta(days=days[step]), *(s.by for s in found if s.by)])
         found.append(PlanStep(step, by, numbers[0], numbers[1], rate))
+    return found
+
+
+def _in_groups_to_come(chain: list[Rate], group_size: int) -> list[StepRate]:
+    """What is known of the steps, for groups that begin with as many plants as groups are to have, where those so far were
+    smaller: the fewer the groups, the more depends on each. Buds share their fate by lots."""
+    found, size = [], float(group_size)
+    for rate in chain:
+        found.append(rate.known if rate.step == "budded" else rate.known._replace(unit=max(rate.known.unit, size)))
+        size *= rate.known.share
     return found
 
 

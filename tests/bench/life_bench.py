@@ -210,9 +210,11 @@ def truth(many: int = 20_000) -> tuple[dict[int, float], dict[int, float], dict[
     ages = np.array([course(dice) for _ in range(many)])
 
     def alive(age: np.ndarray) -> np.ndarray:
-        at = np.minimum(np.maximum(age, 0), len(HAZARD))
-        whole = np.where(at > 0, HAZARD[np.maximum(at - 1, 0)], 0.0)
-        return np.exp(-frailty * whole)
+        found = np.ones(many)
+        for begin in range(0, 1000, 20):  # clumps, between visits some twenty days apart
+            until = HAZARD[np.clip(age, begin, begin + 20) - 1] - (HAZARD[begin - 1] if begin else 0.0)
+            found *= (1 + frailty * np.where(age > begin, until, 0.0) / CLUMP) ** -CLUMP
+        return found
 
     opening = {d: float(alive(np.full(many, d)).mean()) for d in (100, 200, 300, 450)}
     stood = alive(ages[:, 1])
