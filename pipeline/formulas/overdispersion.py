@@ -138,11 +138,12 @@ def alike_in_steps(taken: ArrayLike, read: ArrayLike, step: ArrayLike, group: Ar
     many = np.bincount(cells)[cells]
     p = (np.bincount(cells, y) / np.maximum(np.bincount(cells, n), 1))[cells]
     is_known = (many > 1) & (p > 0) & (p < 1) & (rho[steps] > 0)
-    y, n, p, r, g, m = (x[is_known] for x in (y, n, p, rho[steps], groups, many))
-    own, whole = n * r, 1 + (n - 1) * r
+    y, n, p, r = (np.asarray(x[is_known], dtype=float) for x in (y, n, p, rho[steps]))
+    g, m = groups[is_known], many[is_known]
+    own, all_of_it = n * r, 1 + (n - 1) * r
     residual = (y - n * p) / np.sqrt(n * p * (1 - p)) * np.sqrt(m / (m - 1))
     # over all pairs of a group's steps: half of the square of the sum less the sum of squares
-    share, unit = residual * np.sqrt(own) / whole, own / whole
+    share, unit = residual * np.sqrt(own) / all_of_it, own / all_of_it
     above = (np.bincount(g, share) ** 2).sum() - (share**2).sum()
     below = (np.bincount(g, unit) ** 2).sum() - (unit**2).sum()
     return float(min(1.0, max(0.0, above / below))) if below > 0 else 0.0

@@ -101,7 +101,9 @@ class Nursery:
             return
         on, rows = START + dt.timedelta(days=day), self.rows.setdefault(form, [])
         visit = {"KEY": f"uuid:{form}-{len(rows)}", "end": f"{on}T{8 + minute // 60:02}:{minute % 60:02}:00.000Z"}
-        rows.append({**visit, "visit_date": on, "staff_code": "S01", "group_code": code, **answers, "recount": "yes", "over": "no"})
+        rows.append(
+            {**visit, "visit_date": on, "staff_code": "S01", "group_code": code, **answers, "recount": "yes", "over": "no"}
+        )
 
     def fade(self, g: Group, until: int) -> int:
         """What dies until a day; who is seen to be dead is returned, the others just are not there any more."""
@@ -256,9 +258,7 @@ def measured(seed: int, known: tuple, moves: bool = True, plans: bool = True) ->
         workspace = nursery.take_in(Path(folder) / "nursery")
         names = (*outlook.TABLES, "survival", "loss_causes", "ladder")
         with run.opened(workspace, names, START + dt.timedelta(days=DAYS)) as (store, _):
-            rows = store.rows(
-                "SELECT clock, step, at_risk, lost, survival, se FROM survival WHERE \"by\" = 'all' ORDER BY ALL"
-            )
+            rows = store.rows("SELECT clock, step, at_risk, lost, survival, se FROM survival WHERE \"by\" = 'all' ORDER BY ALL")
             by = {(clock, step): rest for clock, step, *rest in rows}
             for clock, true in (("days_from_opening", opening), ("days_from_budding", budding)):
                 for day, share in true.items():
@@ -273,7 +273,8 @@ def measured(seed: int, known: tuple, moves: bool = True, plans: bool = True) ->
                     found.setdefault(f"stage {stage}: bias in points", []).append(100 * (1 - row[1] / row[0] - share))
                     found.setdefault("stages: kept so far within two errors", []).append(abs(row[2] - product) <= 2 * row[3])
             told = store.value(
-                "SELECT coalesce(sum(lost), 0) FROM loss_causes WHERE \"by\" = 'all' AND stage = 'all' AND cause = 'not_recorded'"
+                "SELECT coalesce(sum(lost), 0) FROM loss_causes"
+                " WHERE \"by\" = 'all' AND stage = 'all' AND cause = 'not_recorded'"
             )
             found["vanished: share that is told"] = [float(told) / max(1, nursery.vanished)]
             for stage, days in store.rows("SELECT stage, days FROM work.stage_ages WHERE days IS NOT NULL"):
