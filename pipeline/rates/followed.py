@@ -59,7 +59,7 @@ def follow_plants(work: Work) -> None:
         for code, rank, doubt in work.rows("SELECT group_code, rank, quantity FROM work.stage_losses WHERE kind = 'doubt'")
     }
     events = work.rows(_HAPPENED.format(**_KINDS))
-    found = follow([rank for _, rank, _, _ in about], (Event(*event) for event in events))
+    found = follow([rank for _, rank, _, _ in about], map(Event._make, events))
     kinds = dict.fromkeys(("group_code", "root", "rootstock"), "VARCHAR") | dict.fromkeys((*_THROUGH, "doubt"), "BIGINT")
     work.put(
         "stage_plants",

@@ -79,7 +79,9 @@ causes AS (
     FROM (SELECT DISTINCT coalesce(cause, '') AS cause FROM work.{table})
 )
 SELECT g, CASE kind WHEN 'entered' THEN 0 WHEN 'lost' THEN 1 WHEN 'doubt' THEN 3 ELSE 2 END AS kind,
-    CASE side WHEN 'book' THEN 0 WHEN 'estimate' THEN 1 ELSE 2 END AS side, c, ({step})::BIGINT AS step,
+    CASE side WHEN 'book' THEN 0 WHEN 'estimate' THEN 1 ELSE 2 END AS side, c,
+    -- what comes in later was elsewhere until then: it is at risk from the next step on
+    ({step} + CASE WHEN kind = 'entered' AND {age} > 0 THEN 1 ELSE 0 END)::BIGINT AS step,
     sum(quantity)::BIGINT AS plants
 FROM work.{table} e JOIN units ON units.unit = e.{unit} JOIN causes k ON k.cause = coalesce(e.cause, '')
 GROUP BY ALL ORDER BY ALL"""
@@ -93,7 +95,7 @@ class _Lives:
     def __init__(self, work: Work, table: str, age: str, unit: str) -> None:
         # what happened up to and with a day belongs to the step that ends on it or after it
         step_of = f"(greatest({age}, 0) + {DAYS_A_STEP - 1}) // {DAYS_A_STEP}"
-        found = work.arrays(_EVENTS.format(table=table, unit=unit, step=step_of))
+        found = work.arrays(_EVENTS.format(table=table, unit=unit, step=step_of, age=age))
         self.codes: list[str] = [code for (code,) in work.rows(f"SELECT DISTINCT {unit} FROM work.{table} ORDER BY 1")]
         self.causes = [cause for (cause,) in work.rows(f"SELECT DISTINCT coalesce(cause, '') FROM work.{table} ORDER BY 1")]
         names = ("g", "kind", "side", "c", "step", "plants")

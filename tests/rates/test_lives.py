@@ -232,6 +232,8 @@ def test_plants_split_off_are_followed_from_their_budding(bench: Bench) -> None:
         bench.workspace, "survival", columns, "clock = 'days_from_budding' AND step = '50' AND \"by\" = 'all'"
     )
     assert (risk, lost, survival) == (1000, 100, pytest.approx(0.9))
+    for clock in ("days_from_opening", "days_from_budding"):  # also in the step in which they are moved
+        assert table(bench.workspace, "survival", "max(at_risk)", f"clock = '{clock}' AND \"by\" = 'all'") == [(1000,)]
 
 
 def test_no_row_rests_on_few(bench: Bench) -> None:
