@@ -107,7 +107,7 @@ STAGES: tuple[Stage, ...] = (
     sql("vanished", GROUP),
     sql("quiet_moves", GROUP),
     sql("lineage"),
-    sql("life_events", GROUP, "day"),
+    sql("life_events", GROUP),
     sql("budded_from"),
     sql("budded_life", GROUP),
     sql("stage_losses", GROUP),

@@ -226,6 +226,7 @@ def test_plants_split_off_are_followed_from_their_budding(bench: Bench) -> None:
     bud(bench, 0, "T01", 1000, day="04-01")
     move(bench, 0, 1, "05-01", 600)
     lose(bench, 1, "06-10", 100)  # half of 40 days back: day 50
+    count(bench, 0, "06-10", 400)
     bench.take_in()
     columns = "at_risk, lost, survival"
     ((risk, lost, survival),) = table(
@@ -240,6 +241,7 @@ def test_no_row_rests_on_few(bench: Bench) -> None:
     """Of two groups of 80 one leaves: 160 are enough, 80 are not."""
     for g in range(2):
         opened(bench, g, 80)
+        count(bench, g, f"0{8 - 5 * g}-10", 80)
     despatch(bench, 1, "04-13", 80)
     bench.take_in()
     rows = table(bench.workspace, "survival", "clock, step, at_risk")

@@ -1,11 +1,14 @@
 -- Every change of a group by the age of its plants, by the records (`side` book), by what the counts show (estimate), or
 -- by both alike. A loss found at a visit happened since the visit before: it is dated at the middle of the time between.
--- What stands on the day leaves then (`stands`): nobody knows yet what becomes of it. Culls at the opening are of the day
--- they were opened. `doubt` is that of vanished.
+-- What stands leaves when its group was last seen (`stands`): nobody knows what has become of it since. Culls at the
+-- opening are of the day they were opened. `doubt` is that of vanished.
 WITH visits AS (
     SELECT group_code, visit_date FROM work.accepted
     UNION
     SELECT group_code, on_date FROM work.movements
+),
+last_seen AS (
+    SELECT group_code, max(visit_date) AS seen_on FROM visits GROUP BY group_code
 ),
 dated AS (
     SELECT m.group_code, m.kind, m.cause, m.quantity, m.on_date, v.visit_date AS before_on
@@ -32,11 +35,12 @@ events AS (
     SELECT group_code, 'estimate', NULL, on_date, abs(moved), CASE WHEN moved > 0 THEN 'entered' ELSE 'left' END, on_date
     FROM work.quiet_moves
     UNION ALL
-    SELECT b.group_code, 'book', NULL, d.as_of, b.book_count, 'stands', d.as_of
-    FROM work.books b, work.day d WHERE b.book_count > 0
+    SELECT b.group_code, 'book', NULL, l.seen_on, b.book_count, 'stands', l.seen_on
+    FROM work.books b JOIN last_seen l USING (group_code) WHERE b.book_count > 0
     UNION ALL
-    SELECT b.group_code, 'estimate', NULL, d.as_of, b.book_count + coalesce(s.change, 0), 'stands', d.as_of
-    FROM work.books b LEFT JOIN shown s USING (group_code), work.day d WHERE b.book_count + coalesce(s.change, 0) > 0
+    SELECT b.group_code, 'estimate', NULL, l.seen_on, b.book_count + coalesce(s.change, 0), 'stands', l.seen_on
+    FROM work.books b JOIN last_seen l USING (group_code) LEFT JOIN shown s USING (group_code)
+    WHERE b.book_count + coalesce(s.change, 0) > 0
 )
 SELECT e.group_code, l.root, o.rootstock, e.side, e.kind, e.cause, e.on_date, e.dated_on, e.quantity::BIGINT AS quantity,
     l.clock_on
