@@ -206,10 +206,15 @@ _NOT_ASKED = {
 
 def truth(many: int = 20_000) -> tuple[dict[int, float], dict[int, float], dict[str, float], dict[str, float]]:
     """What is expected: survival by days from opening and from budding; the share that comes through each stage; the age
-    after sowing at which half have come to it (of groups as they were opened; those split off are a little slower)."""
+    after sowing at which half of the groups that were opened have come to it. Plants split off are a little slower."""
     dice = np.random.default_rng(1)
     frailty = dice.gamma(FRAILTY, 1 / FRAILTY, many)
     ages = np.array([course(dice) for _ in range(many)])
+    middles = {s: float(np.median(ages[:, k])) + SOWN_BEFORE for k, s in enumerate(STAGES[1:])}
+    share = np.where(dice.random(many) < 0.6, dice.uniform(0.2, 0.6, many), 0.0)
+    day, slower = dice.integers(20, 200, (many, 1)), dice.integers(0, 40, (many, 1))
+    ages = np.concatenate([ages, np.where(ages <= day, ages, ages + slower)])
+    frailty, weight, many = np.tile(frailty, 2), np.concatenate([1 - share, share]), 2 * many
 
     def alive(age: np.ndarray) -> np.ndarray:
         found = np.ones(many)
@@ -218,12 +223,13 @@ def truth(many: int = 20_000) -> tuple[dict[int, float], dict[int, float], dict[
             found *= (1 + frailty * np.where(age > begin, until, 0.0) / CLUMP) ** -CLUMP
         return found
 
-    opening = {d: float(alive(np.full(many, d)).mean()) for d in (100, 200, 300, 450)}
-    stood = alive(ages[:, 1])
-    budding = {d: float(alive(ages[:, 1] + d).mean() / stood.mean()) for d in (100, 200)}
+    def mean(age: np.ndarray) -> float:
+        return float(weight @ alive(age) / weight.sum())
+
     bounds = np.column_stack([np.zeros(many, dtype=int), ages])
-    steps = {s: float(alive(bounds[:, k + 1]).mean() / alive(bounds[:, k]).mean()) for k, s in enumerate(STAGES)}
-    middles = {s: float(np.median(ages[:, k])) + SOWN_BEFORE for k, s in enumerate(STAGES[1:])}
+    opening = {d: mean(np.full(many, d)) for d in (100, 200, 300, 450)}
+    budding = {d: mean(ages[:, 1] + d) / mean(ages[:, 1]) for d in (100, 200)}
+    steps = {s: mean(bounds[:, k + 1]) / mean(bounds[:, k]) for k, s in enumerate(STAGES)}
     return opening, budding, steps, middles
 
 

@@ -273,7 +273,8 @@ def speed(lots: int = 100_000, events: int = 1_000_000) -> None:
         )
         run(
             f"CREATE TABLE work.movements AS SELECT printf('%08d', i % {groups}) AS group_code,"
-            f" DATE '2024-01-01' + ((i % {groups}) % 500 + 7 * (i // {groups}))::INTEGER AS on_date, '' AS ended, 'f' AS form_id,"
+            f" DATE '2024-01-01' + ((i % {groups}) % 500 + 7 * (i // {groups}))::INTEGER AS on_date, '' AS ended,"
+            " 'f' AS form_id,"
             f" CASE WHEN i < {groups} THEN 'opened' WHEN i % 97 = 0 THEN 'despatched' ELSE 'culled' END AS kind,"
             " ['weak', 'off_type', 'dead', 'disease', 'frost'][1 + i % 5] AS cause,"
             f" (CASE WHEN i < {groups} THEN 1000 ELSE 1 + i % 9 END)::BIGINT AS quantity, NULL AS other_group,"
