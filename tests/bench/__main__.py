@@ -1,8 +1,8 @@
 """By hand: `python -m tests.bench`. Runs the benches, each beside its baseline in turn, and says what each took.
 
 Everything is measured as whole processes on sets of an invented nursery (tests.bench.nursery), which are made where --data
-has none yet. `--only counts`, `--only rates` and `--only life` measure the quality of numbers instead (count_bench.py, rates_bench.py,
-life_bench.py).
+has none yet. `--only counts`, `--only rates` and `--only life` measure the quality of numbers instead (count_bench.py,
+rates_bench.py, life_bench.py).
 """
 
 from __future__ import annotations
