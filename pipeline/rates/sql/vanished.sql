@@ -17,7 +17,7 @@ movements AS (
     GROUP BY j.group_code, j.position
 ),
 levels AS (
-    SELECT n.group_code, n.position, n.since_on, greatest(0, n.on_date - n.since_on) AS days,
+    SELECT n.group_code, n.position, n.kind, n.on_date, min(n.since_on) OVER (PARTITION BY n.group_code) AS begun_on,
         (b.opening - coalesce(k.opened_with, 0) - (b.stands - n.book))::BIGINT AS fallen,
         (round(sign(u.missing) * coalesce(u.size, 0) * u.paired * 10000) + coalesce(m.fall, 0))::BIGINT AS explained,
         ((b.stands_high - b.stands_low) ** 2)::BIGINT AS width
@@ -26,12 +26,16 @@ levels AS (
     JOIN work.unrecorded u USING (group_code, position)
     LEFT JOIN work.books k USING (group_code)
     LEFT JOIN movements m USING (group_code, position)
-    WHERE n.kind IN ('count', 'merge')
+),
+-- what is explained at nodes between two counts belongs to the later one
+told AS (
+    SELECT *, sum(explained) OVER (PARTITION BY group_code ORDER BY position) AS explained_upto FROM levels
 ),
 net AS (
-    SELECT *, fallen - round(sum(explained) OVER own / 10000)::BIGINT AS gone,
-        width - coalesce(lag(width) OVER own, 0) AS doubt
-    FROM levels
+    SELECT *, fallen - round(explained_upto / 10000)::BIGINT AS gone, width - coalesce(lag(width) OVER own, 0) AS doubt,
+        coalesce(lag(on_date) OVER own, begun_on) AS since_on
+    FROM told
+    WHERE kind IN ('count', 'merge')
     WINDOW own AS (PARTITION BY group_code ORDER BY position)
 ),
 kept AS (
@@ -40,7 +44,9 @@ kept AS (
     FROM net
 ),
 steps AS (
-    SELECT *, upto - coalesce(lag(upto) OVER (PARTITION BY group_code ORDER BY position), 0) AS plants FROM kept
+    SELECT *, upto - coalesce(lag(upto) OVER (PARTITION BY group_code ORDER BY position), 0) AS plants,
+        greatest(0, on_date - since_on) AS days
+    FROM kept
 ),
 pieces AS (
     SELECT s.group_code, s.position, s.plants, s.doubt, p.piece, p.pieces,
