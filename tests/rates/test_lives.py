@@ -133,7 +133,7 @@ def test_what_vanishes_is_lost_too(bench: Bench) -> None:
     bench.take_in()
     at_risk, lost, recorded, _, survival = stage(bench, "tray")
     assert (at_risk, recorded) == (12_000, 240) and lost == pytest.approx(600, abs=12)
-    assert survival == pytest.approx(0.95, abs=0.001)
+    assert survival == pytest.approx(0.95, abs=0.002)
     ((now, by_records),) = table(
         bench.workspace,
         "survival",
@@ -170,7 +170,7 @@ def test_the_less_is_known_of_it_the_wider_the_interval(bench: Bench, tmp_path: 
         ((error, by_records),) = table(own.workspace, "survival", "se, survival_recorded", where)
         errors.append(error)
         assert by_records == pytest.approx(0.98)
-    assert 0 <= errors[0] < 1e-4 < errors[1] < 0.01
+    assert 0 <= errors[0] < errors[1] / 2 < 0.005
 
 
 def test_a_move_that_nobody_wrote_down_is_no_loss(bench: Bench) -> None:
