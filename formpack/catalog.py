@@ -2,8 +2,9 @@
 
 A form is a folder with survey.csv, choices.csv (optional) and settings.csv, or one .xlsx workbook with sheets
 of those names. A survey row of type `include` puts in the rows of forms/_common/survey.csv that have its name in
-`part`, so that what all forms ask is written once. A `trigger` that names a calculation means the questions that it is
-worked out from. A nursery's own form of the same id wins over the shipped one.
+`part`, so that what all forms ask is written once; where that is one row, what the include row fills in wins.
+A `trigger` that names a calculation means the questions that it is worked out from. A nursery's own form of the same
+id wins over the shipped one.
 """
 
 from __future__ import annotations
@@ -242,8 +243,11 @@ def _include(rows: Sheet, common: Sheet, place: str, faults: list[str]) -> Itera
         part = [r for r in common if row.get("name") in r.get("part", "").split()]
         if not part:
             faults.append(f"{place} survey, {row['']}: there is no common part named {row.get('name')!r}.")
+        own = {k: v for k, v in row.items() if v and k not in ("type", "name")} if len(part) == 1 else {}
         for shared in part:
-            yield {k: v for k, v in shared.items() if k != "part"} | {"": f"{place} survey, {row['']} ({shared['name']})"}
+            yield {k: v for k, v in (shared | own).items() if k != "part"} | {
+                "": f"{place} survey, {row['']} ({shared['name']})"
+            }
 
 
 _NAMED = re.compile(r"\$\{\s*(\w+)\s*\}")

@@ -109,6 +109,26 @@ def test_a_form_with_a_fault_is_refused_with_its_place(rows: list[dict[str, str]
     assert any(says in fault and "frost_damage" in fault for fault in refused.value.faults), refused.value.faults
 
 
+def test_a_trigger_that_names_a_calculation_means_what_it_is_worked_out_from(tmp_path: Path) -> None:
+    sums = [
+        {"type": "calculate", "name": "burnt", "calculation": "coalesce(${killed}, 0) + coalesce(${scorched}, 0)"},
+        {"type": "calculate", "name": "found", "calculation": "${burnt} + coalesce(${killed}, 0)"},
+        {"type": "calculate", "name": "is_whole", "calculation": "'no'"},
+    ]
+    own = [*HEAD, _question(), _question("scorched"), *sums, {"type": "include", "name": "recount"}]
+    form = load_forms(_own(tmp_path, own))["frost_damage"]
+    assert form.question("recount").cells["trigger"] == "${killed}, ${scorched}"
+
+
+def test_what_an_include_row_fills_in_wins(tmp_path: Path) -> None:
+    """A part of one row can be asked with another hint, or be worked out; of more rows none is meant."""
+    own = [*HEAD, {"type": "include", "name": "dead", "cause": "frost", "required": "no"}]
+    form = load_forms(_own(tmp_path, own))["frost_damage"]
+    dead = form.question("dead")
+    assert (dead.cause, dead.required, dead.ledger) == ("frost", False, "leaves")
+    assert form.question("visit_date").required
+
+
 def test_a_form_must_ask_who_when_and_where(tmp_path: Path) -> None:
     with pytest.raises(FormError, match="asks no visit_date"):
         load_forms(_own(tmp_path, [_question()]))
