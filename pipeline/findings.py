@@ -157,7 +157,8 @@ class Rule(Enum):
     more_read_than_set = (
         "note",
         "{value} buds were read in this lot, {detail} were set.",
-        "Find out whether plants of another lot were read with it, or the buds set were miscounted.",
+        "Withdraw the reading before, if the lot was read anew; else find out whether plants of another lot were read with it,"
+        " or the buds set were miscounted.",
     )
     fewer_read_than_set = (
         "note",

@@ -68,6 +68,18 @@ def test_unsure_buds_are_still_to_be_read(bench: Bench) -> None:
     assert _noted(bench, "fewer_read_than_set") == [], "all were read, and some are to be read again"
 
 
+@pytest.mark.parametrize("said", ["all", "cannot", "rest", ""])
+def test_what_was_said_on_the_phone_of_a_lot(bench: Bench, said: str) -> None:
+    _bud(bench, "07-01", 0, 400)
+    buds = {"green": 46, "brown": 0, "unsure": 0, "missing": 0, "set_aside_to": ""}
+    read = bench.note("bud_take", "07-22", 0, team_code="T02", attempt=1, **buds, lot_said=said)
+    bench.take_in(DAY)
+    assert (("not_counted_again", read) in _noted(bench, "not_counted_again")) == (said == "cannot")
+    ((message,),) = table(bench.workspace, "problems", "message", "rule = 'fewer_read_than_set'")
+    assert message.startswith("46 buds of this lot have been read, and the number set was 400")
+    assert ("these are all" in message) == (said == "all")
+
+
 def test_nothing_is_left_to_read_where_the_group_has_moved_on(bench: Bench) -> None:
     _bud(bench, "07-01", 0, 400)
     _read(bench, "07-22", 46)
