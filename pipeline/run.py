@@ -61,6 +61,7 @@ STAGES: tuple[Stage, ...] = (
     sql("books", GROUP),
     sql("stage_events", GROUP),
     sql("inherited"),
+    sql("budded_since"),
     sql("stages", GROUP),
     sql("deliveries"),
     sql("given_places", GROUP),

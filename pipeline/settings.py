@@ -32,6 +32,8 @@ class Tolerances:
     count_share: float = 0.02
     """A count further than this share (and `count_plants`) from what was expected asks for a recount."""
     count_plants: int = 5
+    lot_read_share: float = 0.9
+    """Share of the buds set in a lot that must have been read before nothing is left to read."""
     thin_stem_mm: float = 6.0
     old_list_days: int = 7
 

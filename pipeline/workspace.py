@@ -47,6 +47,7 @@ stock_count = 90         # from the last complete count
 [tolerances]
 count_share = 0.02       # a group whose number is open by more than this share, and than count_plants, is counted again
 count_plants = 5         # (and so large must a change without a record be to be shown)
+lot_read_share = 0.9     # of the buds set in a lot so many must have been read; until then the rest stays due
 thin_stem_mm = 6
 old_list_days = 7        # a list on a phone older than this is pointed out
 

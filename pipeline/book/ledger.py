@@ -35,6 +35,8 @@ _ASKED_BY_NAME = (
     "consignee",
     "not_ready",
     "passed_over",
+    "counted_again",
+    "lot_said",
 )
 _KINDS = {
     "attempt": "BIGINT",

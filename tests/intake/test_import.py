@@ -136,7 +136,7 @@ def test_two_contents_under_one_identity_are_kept_out_whichever_came_first(tmp_p
 
 def test_an_older_form_version_is_a_note(workspace: Workspace, take_in: Callable[..., run.Imported]) -> None:
     opening = (SCENARIO / "1.xml").read_text(encoding="utf-8")
-    done = take_in({"1.xml": opening.replace('version="2026112601"', 'version="2020010101"')})
+    done = take_in({"1.xml": re.sub(r'version="\d+"', 'version="2020010101"', opening, count=1)})
     assert done.states["accepted"] == 1
     assert table(workspace, "problems", "rule, severity, value") == [("unknown_version", "note", "2020010101")]
 
