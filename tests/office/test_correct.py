@@ -12,7 +12,9 @@ import pytest
 
 from pipeline import run
 from pipeline.intake.corrections import all_corrections
-from pipeline.office.problem_list import COLUMNS, DECISIONS, OPEN, Decided, Desk, _findings
+from pipeline.office.decision_sheet import OPEN
+from pipeline.office.desk import DECISIONS, Decided, Desk
+from pipeline.office.problem_list import COLUMNS, findings
 from pipeline.workspace import Workspace
 from tests.cli.test_cli import formpack
 from tests.conftest import SAMPLES, every_table, looked_at, table
@@ -161,7 +163,7 @@ def test_a_decision_that_cannot_be_done_is_refused_in_words(nursery: Workspace) 
     lists = {"staff": {"S01"}}
     with looked_at(nursery) as store:
         desk = Desk(store, nursery.forms, lists, "S01", dt.datetime(2026, 11, 2))
-        rows = {(r[9], r[10]): r for r in _findings(store)}
+        rows = {(r[9], r[10]): r for r in findings(store)}
         unread = next(r[10] for r in rows.values() if r[9] == "unreadable_row")
         for decision, says in REFUSED:
             rule = decision["rule"]
