@@ -32,6 +32,8 @@ class Tolerances:
     count_share: float = 0.02
     """A count further than this share (and `count_plants`) from what was expected asks for a recount."""
     count_plants: int = 5
+    remainder: int = 20
+    """What is left of a group, up to so many plants, is cleared out; it has no other tasks."""
     thin_stem_mm: float = 6.0
     old_list_days: int = 7
 

@@ -118,6 +118,7 @@ TASK_WORDS = {
     "despatch": "Despatch",
     "stock_count": "Count the stock",
     "recount": "Count again",
+    "clear_out": "Clear out",
 }
 """The tasks of the table `due`, in words."""
 

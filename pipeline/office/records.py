@@ -175,16 +175,17 @@ def find(store: Store, wanted: Wanted, forms: Mapping[str, Form], most: int | No
 def _sent(
     row: tuple[Any, ...], texts: Mapping[str, str | None], corrected: Mapping[str, str], forms: Mapping[str, Form]
 ) -> Sent:
+    instance_id, form_id, code, day, staff, state, by, received_at, file, place = row
     came = {name: text for name, text in texts.items() if text is not None}
-    form = forms.get(row[1])
+    form = forms.get(form_id)
     if form is not None:  # in the order in which they are asked
         came = {q.name: came[q.name] for q in form.kept if q.name in came and not q.is_metadata}
     now = overlay(came, corrected)
     order = [q.name for q in form.kept] if form else []
     answers = {name: now[name] for name in dict.fromkeys([*order, *now]) if name in now}
     sent = {name: came.get(name, "") for name, text in corrected.items() if came.get(name, "") != text}
-    *head, place = row
-    return Sent(*head, place_in_file(row[8], place), answers, sent)
+    where = place_in_file(file, place)
+    return Sent(instance_id, form_id, code, day, staff, state, by, received_at, file, where, answers, sent)
 
 
 SAID_BEFORE = ("visit_date", "staff_code", "group_code", "list_date", "shown_stage", "shown_count")
@@ -250,6 +251,7 @@ def as_json(records: Sequence[Sent]) -> list[dict[str, Any]]:
     columns = ("instance_id", "form_id", "group_code", "visit_date", "staff_code", "state", "replaced_by", "received_at")
     return [
         {name: getattr(r, name) or None for name in columns}
-        | {"file": r.file, "row": r.row, "answers": dict(r.answers), "sent": dict(r.sent)}
+        | {"file": r.file, "row": r.row, "answers": {k: v for k, v in r.answers.items() if k}, "sent": dict(r.sent)}
+        | ({"unread": r.answers[""]} if "" in r.answers else {})
         for r in records
     ]
