@@ -35,9 +35,8 @@ def correct(
             typer.echo("No row has a decision; fill in the columns decision and reason, save, and do it again.")
         typer.echo(f"{counts['done']} done, {counts['already']} done before, {counts['refused']} refused.")
         for m in moved:
-            typer.echo(
-                f"{many(m.submissions, 'submission')} {'was' if m.submissions == 1 else 'were'} {m.before}, now {m.now}."
-            )
+            was, now = ("was", "is") if m.submissions == 1 else ("were", "are")
+            typer.echo(f"{many(m.submissions, 'submission')} {was} {m.before} and {now} {m.now} now.")
         if is_worse:
             typer.echo("`formpack problems` says why.")
     raise typer.Exit(1 if counts["refused"] or is_worse else 0)

@@ -92,6 +92,10 @@ def _say(found: Found, titles: dict[str, str]) -> None:
     print_table(("day", "form", "group", "person", "state", "came in"), rows, beneath)
     if len(found.records) < found.many:
         typer.echo(f"... and {found.many - len(found.records):,} more: --most 0 prints all.")
+    if kept_out := sum(found.states.get(s, 0) for s in _OUT):
+        typer.echo(
+            f"{kept_out:,} of them {'is' if kept_out == 1 else 'are'} kept out or waiting: `formpack problems` says why."
+        )
     typer.echo(
         "To put one right or take it back: the same with `--to list.xlsx`, fill it in, `formpack correct list.xlsx --by CODE`."
     )

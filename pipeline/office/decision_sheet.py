@@ -13,7 +13,7 @@ from typing import Any
 from formpack.catalog import Form
 from pipeline.findings import Refused
 from pipeline.office.desk import DECISIONS, Decided
-from pipeline.tables import plain_cell
+from pipeline.tables import labels, plain_cell
 
 OPEN = {"decision": 16, "question": 16, "new answer": 16, "reason": 30}
 """The columns for the clerk, and how wide they are; the others only tell."""
@@ -178,13 +178,15 @@ def _source(form: Form, question: str) -> str:
 
 
 def _questions(forms: Sequence[Form]) -> list[tuple[str, str, str, str]]:
-    found = []
+    found, names = [], labels({form.form_id: form for form in forms})
     for form in forms:
         for q in form.kept:
             if not q.is_metadata:
                 kind = f"one of the list {q.list_name}" if q.type.startswith("select_one") else _ASKS[q.value_type]
                 several = f"some of the list {q.list_name}, parted by spaces"
-                found.append((form.form_id, q.name, q.label(), several if q.type == "select_multiple" else kind))
+                found.append(
+                    (form.form_id, q.name, names.get(q.name, q.name), several if q.type == "select_multiple" else kind)
+                )
     return found
 
 

@@ -10,12 +10,13 @@ from pathlib import Path
 from typing import Any
 
 from formpack.catalog import Form
-from formpack.group_code import plain, shown
+from formpack.group_code import is_group_code, plain, shown
 from pipeline.findings import Refused, many
 from pipeline.intake.corrections import all_corrections, in_force, overlay
 from pipeline.office.decision_sheet import BEHIND, OPEN, Choices, Row, place_in_file, write_sheet
 from pipeline.office.desk import OF_A_FILE, contents_of, last_number, row_key
 from pipeline.store import Store
+from pipeline.tables import labels
 
 SHEET = "records"
 COLUMNS = {
@@ -213,8 +214,8 @@ def _file_row(file: SentFile) -> Row:
     return Row({**about, "file": file.name, "submission": f"{OF_A_FILE}{file.sha256}", "row key": key})
 
 
-def _rows_of(record: Sent, form: Form | None, key: str) -> Iterator[Row]:
-    """A row for the whole submission, then one for each answer."""
+def _rows_of(record: Sent, form: Form | None, key: str, names: Mapping[str, str]) -> Iterator[Row]:
+    """A row for the whole submission, then one for each answer that a person gave, or that has been corrected."""
     code = record.group_code
     heads = (record.form_id or None, shown(code) if len(code) == 8 else code or None, record.visit_date, record.staff_code)
     tells: dict[str, Any] = dict(zip(("form", "group", "date", "person"), heads, strict=True))
@@ -223,8 +224,10 @@ def _rows_of(record: Sent, form: Form | None, key: str) -> Iterator[Row]:
     yield Row({**tells, "asked": "the whole submission", "answer": whole}, record.form_id)
     if form is not None:
         for q in form.kept:
-            if q.name in record.answers or q.name in record.sent:
-                answer = {"asked": q.label(), "answer": record.answers.get(q.name), "sent": record.sent.get(q.name)}
+            if q.name in record.sent or (q.name in record.answers and q.type != "calculate"):
+                text = record.answers.get(q.name, "")
+                answer = {"answer": shown(text) if q.is_code and is_group_code(text) else text or None}
+                answer |= {"asked": names.get(q.name, q.name), "sent": record.sent.get(q.name)}
                 yield Row({**tells, **answer}, record.form_id, q.name)
 
 
@@ -234,10 +237,10 @@ def write_records(
     """Write the workbook, each file first where all of a file is wanted; returns the rows, and the submissions in them."""
     contents, number = contents_of(store, [r.instance_id for r in found.records]), last_number(store)
     rows: list[Row] = [_file_row(file) for file in found.files] if is_of_files else []
-    taken = 0
+    taken, names = 0, labels(forms)
     for record in found.records:
         key = row_key(contents.get(record.instance_id, ""), record.instance_id, "", "", number)
-        own = list(_rows_of(record, forms.get(record.form_id), key))
+        own = list(_rows_of(record, forms.get(record.form_id), key, names))
         if len(rows) + len(own) > MOST_ROWS:
             break
         rows += own

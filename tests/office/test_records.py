@@ -29,7 +29,8 @@ LOSSES = (
     "l2,2026-05-02,S01,26-0701-09,3,dead\n"
 )
 MISTAKE = (
-    LOSSES.replace("l1,", "m1,").replace("12,frost", "90,heat").replace("l2,", "m2,") + "l2,2026-05-02,S01,26-0701-09,3,dead\n"
+    LOSSES.replace("l1,", "m1,").replace("12,frost", "90,heat").replace("l2,", "m2,").replace(",3,dead", ",7,dead")
+    + "l2,2026-05-02,S01,26-0701-09,3,dead\n"
 )
 AT = {name: position for position, name in enumerate(COLUMNS)}
 
