@@ -10,7 +10,7 @@ import contextlib
 import datetime as dt
 import re
 import unicodedata
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from formpack import group_code
@@ -118,22 +118,40 @@ def _folded(text: str) -> str:
     return re.sub(r"(?<![0-9])0+(?=[0-9])", "", re.sub(r"[^0-9a-z]", "", plain))
 
 
-def _is_slip(one: str, other: str) -> bool:
-    """Whether one letter is wrong, too many or too few, or two beside each other have changed places."""
-    if abs(len(one) - len(other)) > 1:
-        return False
-    same = next((i for i, (a, b) in enumerate(zip(one, other, strict=False)) if a != b), min(len(one), len(other)))
-    a, b = one[same:], other[same:]
-    return a[1:] == b[1:] or a[1:] == b or a == b[1:] or (a[:2] == b[1::-1] and a[2:] == b[2:])
+_LETTERS = "0123456789abcdefghijklmnopqrstuvwxyz"
 
 
-def near_miss(text: str, codes: Iterable[str], means: Mapping[str, str] | None = None) -> str:
-    """What of the codes may have been meant by a text that is none of them: `CARRIZO?`, `S01 or S11?`, or '' where nothing is
-    near or too much is. `means` says what codes mean, which people write too."""
-    codes, said = sorted(set(codes)), _folded(text)
-    alike = [c for c in codes if said and said in (_folded(c), _folded((means or {}).get(c) or ""))]
-    near = alike or [c for c in codes if len(said) > 2 and _is_slip(said, _folded(c))]
-    return f"{' or '.join(near)}?" if 0 < len(near) <= 3 else ""
+def _slips(text: str) -> Iterator[str]:
+    """Every text with one letter otherwise, too many or too few, or two beside each other in each other's place."""
+    for at in range(len(text) + 1):
+        before, after = text[:at], text[at:]
+        yield before + after[1:]
+        yield before + after[1:2] + after[:1] + after[2:]
+        for letter in _LETTERS:
+            yield before + letter + after
+            yield before + letter + after[1:]
+
+
+class NearMiss:
+    """Says what of some codes may have been meant by a text that is none of them. `means` says what codes mean, which people
+    write too."""
+
+    def __init__(self, codes: Iterable[str], means: Mapping[str, str] | None = None) -> None:
+        self.codes = frozenset(codes)
+        self.by_code: dict[str, set[str]] = {}
+        self.by_meaning: dict[str, set[str]] = {}
+        for code in self.codes:
+            self.by_code.setdefault(_folded(code), set()).add(code)
+            if means and means.get(code):
+                self.by_meaning.setdefault(_folded(means[code]), set()).add(code)
+
+    def of(self, text: str) -> str:
+        """`CARRIZO?`, `S01 or S11?`, or '' where nothing is near, or more than three are."""
+        said = _folded(text)
+        near = self.by_code.get(said, set()) | self.by_meaning.get(said, set()) if said else set()
+        if not near and 2 < len(said) <= 40:
+            near = {code for slip in set(_slips(said)) for code in self.by_code.get(slip, ())}
+        return f"{' or '.join(sorted(near))}?" if 0 < len(near) <= 3 else ""
 
 
 def with_near_miss(said: str, near: str) -> str:

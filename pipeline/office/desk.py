@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from formpack.catalog import Form
-from formpack.readers import near_miss, with_near_miss
+from formpack.readers import NearMiss, with_near_miss
 from pipeline.findings import Rule, many, sentence
 from pipeline.intake.corrections import Correction, add, all_corrections, in_force, overlay
 from pipeline.intake.validate import type_answers
@@ -85,7 +85,8 @@ class Desk:
     def __init__(
         self, store: Store, forms: dict[str, Form], lists: Mapping[str, Collection[str]], by: str, now: dt.datetime
     ) -> None:
-        self.store, self.forms, self.lists, self.by, self.now = store, forms, lists, by, now
+        self.store, self.forms, self.by, self.now = store, forms, by, now
+        self.lists = {name: NearMiss(codes, codes if isinstance(codes, Mapping) else None) for name, codes in lists.items()}
         self.records = all_corrections(store)
         self.number = max([r.number for r in self.records], default=0)
         self.last = {r.subject: r for r in self.records}
@@ -219,7 +220,7 @@ class Desk:
         left = []
         for row in rows:
             if row.field not in names:
-                near = with_near_miss(repr(row.field), near_miss(row.field, names))
+                near = with_near_miss(repr(row.field), NearMiss(names).of(row.field))
                 yield Verdict(row.row, "refused", f"the form {form.form_id} asks no {near}")
             elif len(given[row.field]) > 1:
                 yield Verdict(row.row, "refused", "two rows give the same question different answers")
@@ -255,10 +256,11 @@ class Desk:
                 faults.setdefault(finding.field, sentence(more, labels(self.forms)).rstrip("."))
         for name in given - set(faults):
             q = form.question(name)
-            codes = self.lists.get(q.list_name, ())
-            if q.type == "select_one_from_file" and name in typed and typed[name] not in codes:
-                near = near_miss(str(typed[name]), codes, codes if isinstance(codes, Mapping) else {})
-                faults[name] = f"{q.label()}: {typed[name]} is not in the list {with_near_miss(q.list_name, near)}"
+            if q.type == "select_one_from_file" and name in typed:
+                known = self.lists.get(q.list_name, NearMiss(()))
+                if typed[name] not in known.codes:
+                    near = with_near_miss(q.list_name, known.of(str(typed[name])))
+                    faults[name] = f"{q.label()}: {typed[name]} is not in the list {near}"
         return faults
 
     def _decide_file(self, row: Decided) -> Verdict:
