@@ -125,7 +125,7 @@ class Life:
 
     def edit_settings(self) -> None:
         line = self.dice.choice(
-            ["[counting]\nexact = 0.5", "[tolerances]\ncount_plants = 2", "crate_size = 10", "[intervals]\nstake = 30"]
+            ["[counting]\nexact = 0.5", "[tolerances]\nremainder = 900", "crate_size = 10", "[intervals]\nstake = 30"]
         )
         text = f'name = "Scenario nursery"\n{line}\n'
         (self.workspace.folder / "nursery.toml").write_text(text, encoding="utf-8")
