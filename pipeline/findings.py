@@ -169,6 +169,21 @@ class Rule(Enum):
         "The seed lot {value} is on the list as {detail}.",
         "Correct the rootstock or the seed lot, or the list.",
     )
+    other_than_ordered = (
+        "note",
+        "{value} was despatched, and order {detail}.",
+        "Look at the order and at the sign of the group; what was not ordered does not count as delivered.",
+    )
+    more_than_ordered = (
+        "note",
+        "{value} trees have gone by now where {detail} were ordered.",
+        "Correct the number or the order it went under, or the order.",
+    )
+    delivered_early = (
+        "note",
+        "{value} trees were despatched from a group whose buds are only {detail}.",
+        "Look at the sign of the group, and whether its inspections were recorded.",
+    )
     opened_by_transfer = (
         "note",
         "Group {value} was not known before plants were moved to it.",

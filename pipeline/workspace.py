@@ -57,6 +57,12 @@ old_list_days = 7        # a list on a phone older than this is pointed out
 # gross = 0.03           # share of counts that are quite wrong
 # loss = 0.04            # plants that vanish without a record, a day, of a group of a thousand
 
+[walk]                   # rounds of counting, as `formpack reconcile --next` proposes them; common practice
+plants_per_hour = 2000   # plants that a person counts in an hour
+minutes_per_group = 3    # beside that, for each group
+minutes_per_house = 10   # and until the first group of a house is reached
+hours = 4                # of the round on the report page
+
 [phone]
 show_expected = false    # true: a phone tells how many plants are expected before a number is typed; people copy it
 """

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import sys
@@ -190,3 +191,11 @@ def test_what_is_parsed_anew_stands_there_once(workspace: Workspace, monkeypatch
         assert store.value("SELECT count(*) FROM answers.open_group") == 1
     with Store.open(workspace.store_file) as store:
         assert run.differs_when_rebuilt(store, workspace) == []
+
+
+def test_a_sum_that_does_not_add_up_is_shown(workspace: Workspace) -> None:
+    run.import_files(workspace, [SAMPLES / "seedlings_that_do_not_add_up" / "inbox"])
+    ((message,),) = table(workspace, "problems", "message")
+    assert re.search(r"\(\d[\d,]*\): Lifted must equal .*\(([\d,]+) - ([\d,]+) = ([\d,]+)\)\.$", message), message
+    whole, taken, left = (int(n.replace(",", "")) for n in re.findall(r"[\d,]+", message[message.rindex("(") :]))
+    assert whole - taken == left

@@ -63,3 +63,14 @@ UNION ALL
 SELECT group_code, string_split(instance_ids, ' ')[-1], 'outside_expected', 'counted', counted::VARCHAR,
     expected_low || ' to ' || expected_high
 FROM work.counts WHERE flagged
+UNION ALL
+SELECT group_code, instance_id, 'other_than_ordered', 'order_ref', rootstock || '+' || coalesce(scion, 'not budded'),
+    order_ref || ' asks for ' || ordered_rootstock || '+' || ordered_scion
+FROM work.deliveries WHERE NOT fits
+UNION ALL
+SELECT group_code, instance_id, 'more_than_ordered', 'despatched', upto::VARCHAR, ordered || ' under ' || order_ref
+FROM work.deliveries WHERE coalesce(fits, true) AND upto > ordered
+UNION ALL
+SELECT group_code, instance_id, 'delivered_early', 'despatched', quantity::VARCHAR,
+    ['in trays', 'in bags', 'budded', 'read'][rank]
+FROM work.deliveries WHERE rank <= 4
