@@ -116,7 +116,7 @@ STAGES: tuple[Stage, ...] = (
     code(
         "tables.write_problems",
         "problems",
-        f"own_findings state_findings notes cleared current states openings forms: other_codes {_LISTS}",
+        f"own_findings state_findings notes held_back cleared current states openings forms: other_codes {_LISTS}",
     ),
     # rates: how buds take, how plants are lost, what is ahead
     code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots"),

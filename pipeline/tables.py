@@ -168,11 +168,12 @@ WHERE coalesce(s.state, '') NOT IN ('superseded', 'withdrawn')"""
 
 
 def write_problems(work: Work) -> None:
-    """work.problems from all findings that nobody has cleared; those of superseded submissions are left out. What is said
-    alike of many is put into words once."""
+    """work.problems from all findings that nobody has cleared; those of superseded submissions are left out. What
+    keeps the most plants out of the books comes first. What is said alike of many is put into words once."""
     names = labels(work.context.workspace.forms)
     run = work.store.connection.execute
     run(f"CREATE OR REPLACE TEMP TABLE open_findings AS {_FINDINGS}")
+    run("CREATE OR REPLACE TEMP TABLE held AS SELECT instance_id, max(abs(plants)) AS plants FROM work.held_back GROUP BY ALL")
     alike = [Finding("", *said) for said in work.rows("SELECT DISTINCT rule, field, value, detail FROM open_findings")]
     lists: dict[str, NearMiss] = {}
     for name in {f.detail for f in alike if f.rule == "not_in_list"}:
@@ -194,8 +195,8 @@ def write_problems(work: Work) -> None:
         "SELECT instance_id, nullif(form_id, '') AS form_id, group_code, severity, rule, nullif(field, '') AS field,"
         " nullif(value, '') AS value, CASE WHEN starts_with(rule, 'waits') THEN message || ' It came on ' || received_on || '.'"
         " ELSE message END AS message, advice"
-        " FROM open_findings JOIN words USING (rule, field, value, detail)"
-        " ORDER BY is_note, instance_id, rule, field, value, detail",
+        " FROM open_findings JOIN words USING (rule, field, value, detail) LEFT JOIN held USING (instance_id)"
+        " ORDER BY is_note, coalesce(held.plants, 0) DESC, instance_id, rule, field, value, detail",
     )
 
 

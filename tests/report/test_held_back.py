@@ -46,6 +46,7 @@ def test_an_opening_that_is_kept_out_hides_what_was_last_counted(bench: Bench) -
     words = formpack("reconcile", "--as-of", str(DAY), cwd=bench.workspace.folder, code=0)
     assert words.index("About 757 plants") < words.index("plants stand (")
     with looked_at(bench.workspace) as store:
+        assert store.rows("SELECT rule, group_code FROM problems LIMIT 1") == [("impossible_value", CODES[1])]
         from pipeline.report import write_report
 
         page = write_report(store, bench.workspace)[0].read_text(encoding="utf-8")
