@@ -190,6 +190,22 @@ class Rule(Enum):
         "Look for a move into the group that was not recorded, or a wrong code.",
     )
 
+    faulty_list = (
+        "note",
+        "{value}: {detail}.",
+        "Put it right in that list and save it; the next command reads it again.",
+    )
+    code_gone = (
+        "note",
+        "{value} is no longer in lists/{detail}.",
+        "Put the row back, with active = no where it should not be chosen any more. What uses it stays in the books.",
+    )
+    code_not_active = (
+        "note",
+        "{value} is not active in lists/{detail}.",
+        "Fetch the lists on the phones, or set active to yes again. What uses it stays in the books.",
+    )
+
     @property
     def severity(self) -> str:
         return self.value[0]

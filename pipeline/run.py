@@ -25,12 +25,12 @@ if TYPE_CHECKING:
     from pipeline.office.problem_list import Verdict
 
 GROUP = "group_code"
-_LISTS = " ".join(f"list_{name}" for name in LISTS)
+_LIST_FILES = " ".join(f"list:{name}" for name in LISTS)
 
 STAGES: tuple[Stage, ...] = (
     # lists, settings, forms and the day, as tables
-    *(code("book.ledger.load_list", f"list_{name}", f"list:{name}", about=(name,)) for name in LISTS),
-    code("book.ledger.load_other_lists", "other_codes", "forms: list:others"),
+    code("book.ledger.remember_lists", "list_rows list_faults", f"forms: list:others {_LIST_FILES}"),
+    *(code("book.ledger.load_list", f"list_{name}", f"list_rows list:{name}", about=(name,)) for name in LISTS),
     code("book.ledger.load_settings", "settings", "settings:"),
     code("book.ledger.load_day", "day", "day:"),
     code("book.ledger.load_month", "month", "month:"),
@@ -39,7 +39,7 @@ STAGES: tuple[Stage, ...] = (
     code("intake.validate.read_answers", "answers received readings reading_findings", "files: forms: corrections:"),
     code("book.ledger.book_answers", "bookings particulars", "answers", "reading_id", "forms:"),
     sql("current", "instance_id", beside="particulars"),
-    code("intake.validate.find_unlisted", "unlisted", "answers", "reading_id", f"forms: other_codes {_LISTS}"),
+    code("intake.validate.find_unlisted", "unlisted lapsed", "answers", "reading_id", "forms: list_rows"),
     sql("own_findings"),
     code("intake.states.load_decisions", "withdrawn cleared", "corrections:"),
     code("intake.states.settle", "states openings state_findings", "current own_findings withdrawn cleared"),
@@ -104,8 +104,13 @@ STAGES: tuple[Stage, ...] = (
     sql("counted_by"),
     code("book.people.judge_counting", "staff_counting", "counted_by counts standing"),
     sql("due", GROUP, "settings day"),
+    sql("list_notes"),
     sql("notes", GROUP, "settings list_compatibility list_budwood_batches list_seed_lots"),
-    code("tables.write_problems", "problems", "own_findings state_findings notes cleared current states forms:"),
+    code(
+        "tables.write_problems",
+        "problems",
+        "own_findings state_findings notes list_notes cleared current states forms:",
+    ),
     # rates: how buds take, how plants are lost, what is ahead
     code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots"),
     sql("teams"),
@@ -313,7 +318,7 @@ def differs_when_rebuilt(store: Store, workspace: Workspace) -> list[str]:
     day = store.value("SELECT as_of FROM work.day")
     beside = tempfile.TemporaryDirectory(prefix=".again-", dir=workspace.folder)
     with beside as folder, Store.open(Path(folder) / "store.duckdb") as again:
-        for table in ("raw_files", "corrections", "state_changes"):
+        for table in ("raw_files", "corrections", "state_changes", "list_rows"):
             rows = store.connection.sql(f"SELECT * FROM kept.{table} ORDER BY rowid").to_arrow_reader(200)
             again.connection.register("copied", rows)
             again.connection.execute(f"INSERT INTO kept.{table} SELECT * FROM copied")

@@ -24,7 +24,7 @@ SQL = {path.stem: path for path in Path(__file__).parent.glob("*/sql/*.sql")}
 _WAIT_SECONDS, _READER_WAITS = 5.0, 1.0
 _IN_USE = ("Could not set lock", "being used by another process")
 """What the system says of a store that another command holds; the name of a folder may hold such a word as "lock"."""
-LAYOUT = 2
+LAYOUT = 3
 """Raise it when a table of `kept`, or one that is written to row by row, changes its columns."""
 _KEPT = """
 CREATE SCHEMA IF NOT EXISTS kept;
@@ -36,6 +36,8 @@ CREATE TABLE IF NOT EXISTS kept.corrections (
     number BIGINT PRIMARY KEY, made_at TIMESTAMP, made_by VARCHAR, instance_id VARCHAR, kind VARCHAR, field VARCHAR,
     old_answer VARCHAR, new_answer VARCHAR, rule VARCHAR, reason VARCHAR);
 CREATE TABLE IF NOT EXISTS kept.state_changes (changed_at TIMESTAMP, instance_id VARCHAR, state VARCHAR);
+CREATE TABLE IF NOT EXISTS kept.list_rows (
+    list_name VARCHAR, code VARCHAR, texts VARCHAR, inactive_since DATE, is_listed BOOLEAN);
 CREATE TABLE IF NOT EXISTS kept.layout (number INTEGER);
 CREATE TABLE IF NOT EXISTS work.state (key VARCHAR PRIMARY KEY, value VARCHAR);
 CREATE TABLE IF NOT EXISTS work.changes (name VARCHAR, number BIGINT, by_column VARCHAR, key VARCHAR);

@@ -77,7 +77,8 @@ def _group_rows(store: Store, show_expected: bool) -> list[dict[str, str]]:
 
 
 def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str, ...]]:
-    """phone/groups.csv and the other lists. Returns how many lists, how many groups, and warnings."""
+    """phone/groups.csv and the other lists, without the rows that are not active. Returns how many lists, how many groups, and
+    warnings."""
     folder = workspace.phone
     folder.mkdir(exist_ok=True)
     groups = _group_rows(store, workspace.settings.phone.show_expected)
@@ -87,8 +88,12 @@ def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str
         warnings.append(f"groups.csv has {len(groups)} rows; some phones become slow beyond {MOST_ROWS}.")
     names = sorted({f for form in workspace.forms.values() for f in form.files} - {"groups"})
     for name in names:
-        rows = workspace.read_list(name)
-        columns = list(dict.fromkeys([*LISTS.get(name, ("code", "label")), *(k for r in rows for k in r)]))
+        read = workspace.list_read(name)
+        if read.broken:
+            raise Refused(read.broken)
+        warnings += [f"{place}: {why}." for place, why in read.faults]
+        rows = read.active
+        columns = list(dict.fromkeys([*LISTS.get(name, ("code", "label", "active")), *(k for r in rows for k in r)]))
         for column in columns:
             if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", column):
                 raise Refused(f"lists/{name}.csv: a phone cannot use the column {column!r}; use letters, digits and _.")

@@ -27,7 +27,6 @@ from pipeline.findings import Finding
 from pipeline.intake import ingest
 from pipeline.intake.corrections import all_corrections, in_force, overlay
 from pipeline.stages import MOST_KEYS, Work
-from pipeline.workspace import LISTS
 
 PARSER = "2"
 """Raise it when parsing changes: every kept file is then parsed again."""
@@ -451,18 +450,17 @@ def _said_sql(form: Form, texts: Mapping[str, Any], raw: set[str]) -> str:
 
 
 def find_unlisted(work: Work) -> None:
-    """work.unlisted: (reading_id, field, value, list_name) of answers whose code is in no list."""
-    queries = ["SELECT NULL::UUID AS reading_id, '' AS field, '' AS value, '' AS list_name WHERE false"]
+    """work.unlisted: (reading_id, field, value, list_name) of answers whose code is and was in no list; work.lapsed: the same
+    of answers whose code is not in its list any more, or is no longer offered."""
+    nothing = "SELECT NULL::UUID AS reading_id, '' AS field, '' AS value, '' AS list_name WHERE false"
+    unlisted, lapsed = [nothing], [nothing]
+    part = " AND reading_id IN (SELECT key FROM touched)" if work.is_part else ""
     for form in work.context.workspace.forms.values():
         for q in form.kept:
-            if q.type != "select_one_from_file":
-                continue
-            known = f'SELECT code FROM work."list_{q.list_name}"'
-            if q.list_name not in LISTS:
-                known = f"SELECT code FROM work.other_codes WHERE list_name = '{q.list_name}'"
-            part = " AND reading_id IN (SELECT key FROM touched)" if work.is_part else ""
-            queries.append(
-                f"SELECT reading_id, '{q.name}', \"{q.name}\", '{q.list_name}' FROM answers.\"{form.form_id}\""
-                f' WHERE "{q.name}" NOT IN ({known}){part}'
-            )
-    work.put_query("unlisted", " UNION ALL ".join(queries))
+            if q.type == "select_one_from_file":
+                codes = f"SELECT code FROM work.list_rows WHERE list_name = '{q.list_name}'"
+                said = f"SELECT reading_id, '{q.name}', \"{q.name}\", '{q.list_name}' FROM answers.\"{form.form_id}\""
+                unlisted.append(f'{said} WHERE "{q.name}" NOT IN ({codes}){part}')
+                lapsed.append(f'{said} WHERE "{q.name}" IN ({codes} AND inactive_since IS NOT NULL){part}')
+    work.put_query("unlisted", " UNION ALL ".join(unlisted))
+    work.put_query("lapsed", " UNION ALL ".join(lapsed))

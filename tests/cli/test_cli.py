@@ -88,9 +88,6 @@ def test_what_cannot_be_done_ends_with_2_and_one_line(words: list[str], says: st
         (("nursery.toml", "[intervals]\ncut_back = -1"), "must be a number from 0 to 10,000"),
         (("nursery.toml", "[phone]\nshow_expected = 1"), "show_expected must be true or false"),
         (("nursery.toml", "[phone]\ncolour = 1"), "nursery.toml [phone]: colour is not a setting"),
-        (("lists/staff.csv", "name,label\nS01,Abel\n"), "no column code"),
-        (("lists/staff.csv", "code,label\nS01,Abel\nS01,Iris\n"), "row 3: the code 'S01' stands twice"),
-        (("lists/staff.csv", "code,label\nS01\n"), "row 2: not as many cells"),
         (("forms/loss.xlsx", "no workbook"), "not a workbook"),
     ],
 )
