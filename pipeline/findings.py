@@ -190,6 +190,22 @@ class Rule(Enum):
         "Look for a move into the group that was not recorded, or a wrong code.",
     )
 
+    missing_column = (
+        "stop",
+        "{value}: it has no column for {detail}.",
+        "Name the column as the question is named (the workbook in paper/ has all names) in a copy of the file, import"
+        " the copy, and withdraw this one.",
+    )
+    unknown_column = (
+        "note",
+        "{value}: {detail}.",
+        "Nothing, if it was not meant for a question. Otherwise name it as the question is named in a copy, and import that.",
+    )
+    sheet_not_read = (
+        "note",
+        "{value}: {detail}.",
+        "Nothing, if it holds no submissions. Otherwise name the sheet as its form is named, or import the file with --form.",
+    )
     faulty_list = (
         "note",
         "{value}: {detail}.",

@@ -36,7 +36,7 @@ STAGES: tuple[Stage, ...] = (
     code("book.ledger.load_month", "month", "month:"),
     code("book.ledger.load_forms", "forms cause_kinds", "forms:"),
     # intake: what came in, read and checked, and a state each
-    code("intake.validate.read_answers", "answers received readings reading_findings", "files: forms: corrections:"),
+    code("intake.validate.read_answers", "answers received readings reading_findings headings", "files: forms: corrections:"),
     code("book.ledger.book_answers", "bookings particulars", "answers", "reading_id", "forms:"),
     sql("current", "instance_id", beside="particulars"),
     code("intake.validate.find_unlisted", "unlisted lapsed", "answers", "reading_id", "forms: list_rows"),
@@ -105,11 +105,13 @@ STAGES: tuple[Stage, ...] = (
     code("book.people.judge_counting", "staff_counting", "counted_by counts standing"),
     sql("due", GROUP, "settings day"),
     sql("list_notes"),
+    sql("column_gaps"),
+    sql("table_notes"),
     sql("notes", GROUP, "settings list_compatibility list_budwood_batches list_seed_lots"),
     code(
         "tables.write_problems",
         "problems",
-        "own_findings state_findings notes list_notes cleared current states forms:",
+        "own_findings state_findings notes list_notes table_notes column_gaps cleared current states forms:",
     ),
     # rates: how buds take, how plants are lost, what is ahead
     code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots"),
@@ -178,6 +180,7 @@ def the_day(settings: Settings, as_of: dt.date | None) -> dt.date:
 def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
     """The marks of what people and phones change."""
     files, corrections = (store.rows(f"SELECT count(*), max(rowid) FROM kept.{t}")[0] for t in ("raw_files", "corrections"))
+    named = store.rows("SELECT count(*), bit_xor(hash(n)) FROM kept.named_forms n")
     marks = {f"list:{name}": _digest([workspace.lists / f"{name}.csv"]) for name in LISTS}
     others = sorted(p for p in workspace.lists.glob("*.csv") if p.stem not in LISTS)
     return marks | {
@@ -186,7 +189,7 @@ def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
         "settings:": repr(replace(workspace.settings, today=None)),
         "day:": day.isoformat(),
         "month:": f"{day:%Y-%m}",
-        "files:": repr(files),
+        "files:": repr((files, named)),
         "corrections:": repr(corrections),
     }
 
@@ -261,15 +264,18 @@ def import_files(
     as_of: dt.date | None = None,
     progress: Progress = no_progress,
     show: Iterable[str] = ("submissions", "problems"),
+    form: str = "",
 ) -> Imported:
     """Keep and take in the files, and bring up the tables to show; what was kept by an earlier run that did not end is taken
-    in too."""
+    in too. `form` is what the tables in these files are said to be."""
     day = the_day(workspace.settings, as_of)
-    workspace.forms  # noqa: B018  a form that cannot be used is said before anything is opened
+    if form and form not in workspace.forms:  # a form that cannot be used is said before anything is opened
+        raise Refused(f"--form {form}: there is no such form; the forms are {', '.join(workspace.forms)}.")
+    workspace.forms  # noqa: B018
     show = tuple(show)
     with Store.open(workspace.store_file) as store:
         before = store.value("SELECT count(DISTINCT instance_id) FROM work.received")
-        kept: Kept = ingest.keep(store, paths, day, progress)
+        kept: Kept = ingest.keep(store, paths, day, progress, form)
         bring_up(store, workspace, day, show, progress)
         after = store.value("SELECT count(*) FROM work.states")
         states_now = counts_of_states(store)
@@ -318,7 +324,7 @@ def differs_when_rebuilt(store: Store, workspace: Workspace) -> list[str]:
     day = store.value("SELECT as_of FROM work.day")
     beside = tempfile.TemporaryDirectory(prefix=".again-", dir=workspace.folder)
     with beside as folder, Store.open(Path(folder) / "store.duckdb") as again:
-        for table in ("raw_files", "corrections", "state_changes", "list_rows"):
+        for table in ("raw_files", "corrections", "state_changes", "list_rows", "named_forms"):
             rows = store.connection.sql(f"SELECT * FROM kept.{table} ORDER BY rowid").to_arrow_reader(200)
             again.connection.register("copied", rows)
             again.connection.execute(f"INSERT INTO kept.{table} SELECT * FROM copied")

@@ -38,10 +38,13 @@ CREATE TABLE IF NOT EXISTS kept.corrections (
 CREATE TABLE IF NOT EXISTS kept.state_changes (changed_at TIMESTAMP, instance_id VARCHAR, state VARCHAR);
 CREATE TABLE IF NOT EXISTS kept.list_rows (
     list_name VARCHAR, code VARCHAR, texts VARCHAR, inactive_since DATE, is_listed BOOLEAN);
+CREATE TABLE IF NOT EXISTS kept.named_forms (sha256 VARCHAR PRIMARY KEY, form_id VARCHAR);
 CREATE TABLE IF NOT EXISTS kept.layout (number INTEGER);
 CREATE TABLE IF NOT EXISTS work.state (key VARCHAR PRIMARY KEY, value VARCHAR);
 CREATE TABLE IF NOT EXISTS work.changes (name VARCHAR, number BIGINT, by_column VARCHAR, key VARCHAR);
 CREATE TABLE IF NOT EXISTS work.parsed_files (sha256 VARCHAR);
+CREATE TABLE IF NOT EXISTS work.headings (
+    sha256 VARCHAR, place VARCHAR, form_id VARCHAR, why VARCHAR, strange VARCHAR, absent VARCHAR);
 CREATE TABLE IF NOT EXISTS work.received (
     sha256 VARCHAR, item INTEGER, place VARCHAR, form_hint VARCHAR, form_version VARCHAR, instance_id VARCHAR,
     deprecated_id VARCHAR, heading VARCHAR, texts VARCHAR[], twice VARCHAR, rule VARCHAR, why VARCHAR, reading_id UUID);

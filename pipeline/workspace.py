@@ -80,6 +80,10 @@ class Workspace:
         return self.folder / "phone"
 
     @property
+    def paper(self) -> Path:
+        return self.folder / "paper"
+
+    @property
     def reports(self) -> Path:
         return self.folder / "reports"
 

@@ -1,4 +1,4 @@
-"""What goes to the phones: forms, the group list and the other lists, checked before they are written."""
+"""What goes to the phones: forms, the group list and the other lists, checked before they are written; and forms on paper."""
 
 from __future__ import annotations
 
@@ -122,3 +122,21 @@ def write_forms(workspace: Workspace) -> tuple[int, bool]:
                 beside.write_bytes(content)
                 beside.replace(folder / f"{form.form.form_id}{ending}")
     return len(made), has_java()
+
+
+def write_paper(workspace: Workspace) -> int:
+    """paper/FORM.xlsx to type into, and paper/FORM.html to print, of every form. Returns how many forms."""
+    from formpack.paper import printed_sheet, typing_workbook
+
+    folder = workspace.paper
+    folder.mkdir(exist_ok=True)
+    names = {f for form in workspace.forms.values() for f in form.files} - {"groups"}
+    lists = {n: [(r["code"], r.get("label") or r["code"]) for r in workspace.list_read(n).active] for n in sorted(names)}
+    language = workspace.settings.language
+    for form_id, form in workspace.forms.items():
+        page, book = printed_sheet(form, lists, language).encode(), typing_workbook(form, lists, language)
+        for ending, content in ((".html", page), (".xlsx", book)):
+            beside = folder / f".{form_id}{ending}.new"
+            beside.write_bytes(content)
+            beside.replace(folder / f"{form_id}{ending}")
+    return len(workspace.forms)

@@ -22,6 +22,7 @@ from jsonschema.protocols import Validator
 from formpack import expression
 from formpack.answer_schema import answer_validator
 from formpack.catalog import Form, Question
+from formpack.headings import Headings
 from formpack.readers import READERS, Unreadable, Value
 from pipeline.findings import Finding
 from pipeline.intake import ingest
@@ -149,7 +150,13 @@ def read_answers(work: Work) -> None:
     everything = not is_parsed or store.get("forms") != asked
     if not is_parsed:
         run("DELETE FROM work.parsed_files; DELETE FROM work.received")
-    if everything:
+    named = store.value("SELECT coalesce(bit_xor(hash(n)), 0)::VARCHAR FROM kept.named_forms n")
+    is_named_anew = store.get("named_forms") != named
+    store.put("named_forms", named)
+    if everything:  # what the columns of tables mean is seen anew
+        for table in ("received", "parsed_files"):
+            run(f"DELETE FROM work.{table} WHERE sha256 IN (SELECT sha256 FROM work.headings)")
+        run("DELETE FROM work.headings")
         run("UPDATE work.received SET reading_id = NULL; DELETE FROM work.readings; DELETE FROM work.reading_findings")
         for (table,) in store.rows("SELECT table_name FROM information_schema.tables WHERE table_schema = 'answers'"):
             run(f'DROP TABLE answers."{table}"')
@@ -158,6 +165,8 @@ def read_answers(work: Work) -> None:
     for form in forms.values():
         columns = "".join(f', "{q.name}" {q.sql_type}' for q in form.kept)
         run(f'CREATE TABLE IF NOT EXISTS answers."{form.form_id}" (reading_id UUID{columns})')
+    if is_named_anew and not everything:
+        _forget_files(work, [sha for (sha,) in store.rows("SELECT sha256 FROM kept.named_forms")])
     corrections = all_corrections(store)
     last = int(store.get("corrections_seen") or 0)
     _forget(work, sorted({r.instance_id for r in corrections if r.kind == "correct" and r.number > last}))
@@ -168,6 +177,8 @@ def read_answers(work: Work) -> None:
         reader.read_new()
     touched = reader.touched or store.value("SELECT count(*) FROM touched_readings")
     everything = everything or reader.touched > MOST_KEYS
+    if everything or reader.headings or is_named_anew:
+        work.note("headings", None)
     noted = {"received": "instance_id", "readings": "instance_id", "answers": "reading_id", "reading_findings": ""}
     for name, column in noted.items() if everything or touched else ():
         keys = {column: f"SELECT DISTINCT {column} AS key FROM touched_readings"} if column else {}
@@ -200,6 +211,16 @@ def _forget(work: Work, instance_ids: list[str]) -> None:
         )
 
 
+def _forget_files(work: Work, files: list[str]) -> None:
+    """Drop what was parsed of these files, so that they are parsed again."""
+    if not files:
+        return
+    of_files = work.store.rows("SELECT DISTINCT instance_id FROM work.received WHERE sha256 IN (SELECT unnest(?))", [files])
+    _forget(work, [i for (i,) in of_files])
+    for table in ("received", "parsed_files", "headings"):
+        work.store.connection.execute(f"DELETE FROM work.{table} WHERE sha256 IN (SELECT unnest(?))", [files])
+
+
 def _drop_forgotten(work: Work) -> None:
     run = work.store.connection.execute
     run("INSERT INTO touched_readings SELECT reading_id, instance_id FROM forgotten")
@@ -217,21 +238,28 @@ class _Reader:
         self.work, self.store, self.forms, self.corrected = work, work.store, forms, corrected
         self.run = work.store.connection.execute
         self.values: dict[str, dict[str, Any]] = {}
-        self.touched = 0
+        self.touched = self.headings = 0
 
     def read_new(self) -> None:
         """Parse the files that were kept and not parsed yet, some rows at a time."""
         from pipeline.intake.blocks import Gather
 
         waiting = ingest.not_parsed(self.store)
-        gather = Gather()
+        named = dict(self.store.rows("SELECT sha256, form_id FROM kept.named_forms"))
+        gather = Gather(Headings(self.forms))
         for number, (sha, name, received_on, content) in enumerate(ingest.contents(self.store, waiting), start=1):
             self.work.context.progress("reading", number, len(waiting))
-            for _ in gather.add_file(sha, name, content, received_on):
+            for _ in gather.add_file(sha, name, content, received_on, named.get(sha, "")):
                 if gather.rows >= ROWS_AT_ONCE:
                     self._take_all(gather.drain())
         self._take_all(gather.drain())
         self.store.insert("work.parsed_files", ("sha256",), [(sha,) for sha, _, _ in waiting])
+        tables = [
+            (*key, why, json.dumps(c.strange, ensure_ascii=False), json.dumps(c.absent))
+            for key, (why, c) in gather.tables.items()
+        ]
+        self.store.insert("work.headings", ("sha256", "place", "form_id", "why", "strange", "absent"), tables)
+        self.headings = len(tables)
 
     def _take_all(self, blocks: Iterable[Any]) -> None:
         for block in blocks:

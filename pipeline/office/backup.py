@@ -32,8 +32,9 @@ _TABLES = {
     ),
     "state_changes": ("changed_at", "instance_id", "state"),
     "list_rows": ("list_name", "code", "texts", "inactive_since", "is_listed"),
+    "named_forms": ("sha256", "form_id"),
 }
-_LATER = {"list_rows.csv"}
+_LATER = {"list_rows.csv", "named_forms.csv"}
 """Files that backups of earlier versions lack."""
 _RAW = ("sha256", "file", "name", "received_at", "received_on")
 _TIMES = {"made_at", "changed_at", "received_at"}

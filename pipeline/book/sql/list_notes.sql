@@ -24,7 +24,8 @@ SELECT 'list:' || list_name || ':' || code AS instance_id, 'code_gone' AS rule, 
 FROM uses LEFT JOIN renamed USING (list_name, code) WHERE NOT is_listed
 UNION ALL
 SELECT 'list:' || list_name || ':' || code, 'code_not_active', '', code,
-    list_name || '.csv since ' || inactive_since || ', and ' || many || CASE many WHEN 1 THEN ' submission is' ELSE ' submissions are' END || ' dated after that'
+    list_name || '.csv since ' || inactive_since || ', and ' || many
+    || CASE many WHEN 1 THEN ' submission is' ELSE ' submissions are' END || ' dated after that'
 FROM uses WHERE is_listed
 UNION ALL
 SELECT 'list:' || regexp_extract(place, 'lists/([^.]*)', 1) || ':' || regexp_replace(place, '^[^,]*(, )?', ''),
