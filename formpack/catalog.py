@@ -122,8 +122,20 @@ class Question:
         kinds: dict[str, Kind] = {"integer": "number", "decimal": "number", "date": "date"}
         return kinds.get(self.value_type, "text")
 
+    @cached_property
+    def list_columns(self) -> frozenset[str]:
+        """The columns of its list that the question needs: those of code and label, and those that its filter speaks of."""
+        plain = re.sub(r"'[^']*'|\"[^\"]*\"|\$\{[^}]*\}|instance\([^)]*\)[\w/]*", " ", self.cells.get("choice_filter", ""))
+        spoken = set(re.findall(r"(?<![\w/.-])[A-Za-z_][\w-]*(?!\s*\(|[\w-])", plain)) - {"and", "or", "div", "mod", "not"}
+        return frozenset(spoken | {v for _, v in _parameters(self.cells)})
+
     def label(self, language: str = LANGUAGES[0]) -> str:
         return self.cells.get(f"label::{language}", "") or self.name
+
+
+def _parameters(cells: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Which columns of its list hold a question's codes and labels."""
+    return re.findall(r"(value|label)\s*=\s*([^\s,;]+)", cells.get("parameters", ""))
 
 
 @dataclass(frozen=True)
@@ -366,6 +378,8 @@ class _Builder:
                 self.fault(row, f"ledger of {name} is {ledger!r}; the words are {', '.join(LEDGER_WORDS)}.")
             if ledger == "leaves" and not row.get("cause"):
                 self.fault(row, f"{name} leaves the group without a cause; fill in the cause column.")
+            if base == "select_one_from_file":
+                self.check_file(row, rest)
             yield Question(
                 name=name,
                 type=base,
@@ -382,6 +396,20 @@ class _Builder:
             )
         if enclosing:
             self.faults.append(f"{self.place} survey: a begin_group has no end_group.")
+
+    def check_file(self, row: Mapping[str, str], file: str) -> None:
+        """A list of its own file is a CSV, and the question says which of its columns are code and label: the lists here have
+        those two, and a phone that looks for others cannot open the form."""
+        name = row["name"]
+        if not re.fullmatch(r"\w+\.csv", file):
+            self.fault(row, f"the type of {name} must name a list of the folder lists, such as select_one_from_file staff.csv.")
+        given = dict(_parameters(row))
+        if given.get("value") != "code" or "label" not in given:
+            self.fault(
+                row,
+                f"{name} does not say which columns of {file} are its codes and labels, so a phone cannot open the form;"
+                " write value=code label=label into the column parameters.",
+            )
 
     def check_use(self, form: Form) -> None:
         """Names in expressions exist, and what the office must judge can be said in SQL."""

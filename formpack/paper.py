@@ -30,8 +30,8 @@ def asked(form: Form) -> list[Question]:
 
 
 def _label(q: Question, language: str) -> str:
-    said = q.label(language)
-    return dict(zip(LANGUAGES, GROUP_WORDS, strict=False))[language] if q.ledger == "group" and said == q.name else said
+    of_group = dict(zip(LANGUAGES, GROUP_WORDS, strict=False)).get(language, GROUP_WORDS[0])
+    return of_group if q.ledger == "group" and q.label(language) == q.name else q.label(language)
 
 
 def _choices(form: Form, q: Question, lists: Mapping[str, Choices], language: str) -> Choices:

@@ -19,10 +19,10 @@ def forms(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json
         ws = Workspace(workspace)
         ws.settings  # noqa: B018
         load_forms(workspace / "forms")  # says every fault, where Workspace.forms says the first
-        count, validated = phone.write_forms(ws)
         with Store.open(ws.store_file) as store:
             run.refresh(store, ws, day_of(as_of), phone.TABLES)
             lists, groups, warnings = phone.write_lists(store, ws)
+        count, validated = phone.write_forms(ws)
         phone.write_paper(ws)
     if as_json:
         print_json({"forms": count, "lists": lists, "groups": groups, "validated": validated, "warnings": warnings})

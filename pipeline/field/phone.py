@@ -7,11 +7,15 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from formpack.group_code import shown
 from pipeline.findings import Refused
 from pipeline.store import Store
 from pipeline.workspace import LISTS, Workspace
+
+if TYPE_CHECKING:
+    from formpack.xform import Published
 
 MOST_ROWS = 2000
 """Rows beyond which some phones search a list slowly."""
@@ -76,6 +80,18 @@ def _group_rows(store: Store, show_expected: bool) -> list[dict[str, str]]:
     return rows
 
 
+def _look_for_columns(workspace: Workspace, name: str, columns: Sequence[str]) -> None:
+    """Raises Refused where a question speaks of a column that its list does not have: a phone could not open the form."""
+    for form in workspace.forms.values():
+        for q in form.questions:
+            lacking = sorted(q.list_columns - set(columns)) if q.type == "select_one_from_file" and q.list_name == name else []
+            if lacking:
+                raise Refused(
+                    f"{q.place}: {q.name} speaks of the column {', '.join(lacking)} of {name}.csv, which has only"
+                    f" {', '.join(columns)}, so a phone cannot open the form; name one of these, or add the column."
+                )
+
+
 def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str, ...]]:
     """phone/groups.csv and the other lists, without the rows that are not active. Returns how many lists, how many groups, and
     warnings."""
@@ -97,6 +113,7 @@ def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str
         for column in columns:
             if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", column):
                 raise Refused(f"lists/{name}.csv: a phone cannot use the column {column!r}; use letters, digits and _.")
+        _look_for_columns(workspace, name, columns)
         filled = [{c: r.get(c, "") or (r["code"] if c == "label" else "") for c in columns} for r in rows]
         _write(folder / f"{name}.csv", columns, filled)
         if len(rows) > MOST_ROWS:
@@ -104,15 +121,31 @@ def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str
     return len(names) + 1, len(groups), tuple(warnings)
 
 
+def _lists_beside(workspace: Workspace, made: Sequence[Published]) -> dict[str, str]:
+    """The lists that forms ask for, as they are in phone/; of one that is not there yet a row of blanks."""
+    texts = {}
+    for name in sorted({f for p in made for f in p.form.files}):
+        path = workspace.phone / f"{name}.csv"
+        columns = GROUP_COLUMNS if name == "groups" else LISTS.get(name, ("code", "label", "active"))
+        blank = ",".join(columns) + "\n" + ",".join("x" for _ in columns) + "\n"
+        texts[name] = path.read_text(encoding="utf-8") if path.exists() else blank
+    return texts
+
+
 def write_forms(workspace: Workspace) -> tuple[int, bool]:
-    """phone/FORM.xlsx and phone/FORM.xml of every form. Returns how many, and whether they went through the validator."""
+    """phone/FORM.xlsx and phone/FORM.xml of every form, each that is new opened once. Returns how many, and whether they went
+    through the validator."""
     from formpack.catalog import FormError
-    from formpack.xform import has_java, publish
+    from formpack.xform import can_open, has_java, opening_faults, publish
 
     folder = workspace.phone
     folder.mkdir(exist_ok=True)
     try:
         made = publish(workspace.forms, folder)
+        new = [form for form in made if form.is_new]
+        faults = opening_faults(new, _lists_beside(workspace, new)) if can_open() else []
+        if faults:
+            raise FormError(faults)
     except FormError as wrong:
         raise Refused(" ".join(wrong.faults)) from None
     for form in made:
