@@ -111,7 +111,12 @@ class Rule(Enum):
     )
     unknown_version = (
         "note",
-        "Version {value} of the form is not the one in the pack; the answers fit all the same.",
+        "Version {value} of {detail}. No such version was made here; the answers fit all the same.",
+        "Look where that phone has its forms from, and update them when it is next in the office.",
+    )
+    old_version = (
+        "note",
+        "Version {value} of {detail}. There is a later one; the answers fit all the same.",
         "Update the forms on that phone when it is next in the office.",
     )
     no_identity = (

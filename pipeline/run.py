@@ -34,9 +34,13 @@ STAGES: tuple[Stage, ...] = (
     code("book.ledger.load_settings", "settings", "settings:"),
     code("book.ledger.load_day", "day", "day:"),
     code("book.ledger.load_month", "month", "month:"),
-    code("book.ledger.load_forms", "forms cause_kinds", "forms:"),
+    code("book.ledger.load_forms", "forms cause_kinds form_versions", "forms: versions:"),
     # intake: what came in, read and checked, and a state each
-    code("intake.validate.read_answers", "answers received readings reading_findings headings", "files: forms: corrections:"),
+    code(
+        "intake.validate.read_answers",
+        "answers received readings reading_findings headings",
+        "files: forms: form_versions corrections:",
+    ),
     code("book.ledger.book_answers", "bookings particulars", "answers", "reading_id", "forms:"),
     sql("current", "instance_id", beside="particulars"),
     code("intake.validate.find_unlisted", "unlisted lapsed", "answers", "reading_id", "forms: list_rows"),
@@ -107,11 +111,12 @@ STAGES: tuple[Stage, ...] = (
     sql("list_notes"),
     sql("column_gaps"),
     sql("table_notes"),
+    sql("version_notes"),
     sql("notes", GROUP, "settings list_compatibility list_budwood_batches list_seed_lots"),
     code(
         "tables.write_problems",
         "problems",
-        "own_findings state_findings notes list_notes table_notes column_gaps cleared current states forms:",
+        "own_findings state_findings notes list_notes table_notes version_notes column_gaps cleared current states forms:",
     ),
     # rates: how buds take, how plants are lost, what is ahead
     code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots"),
@@ -181,6 +186,7 @@ def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
     """The marks of what people and phones change."""
     files, corrections = (store.rows(f"SELECT count(*), max(rowid) FROM kept.{t}")[0] for t in ("raw_files", "corrections"))
     named = store.rows("SELECT count(*), bit_xor(hash(n)) FROM kept.named_forms n")
+    out = store.rows("SELECT count(*), bit_xor(hash(v)) FROM kept.form_versions v WHERE is_published")
     marks = {f"list:{name}": _digest([workspace.lists / f"{name}.csv"]) for name in LISTS}
     others = sorted(p for p in workspace.lists.glob("*.csv") if p.stem not in LISTS)
     return marks | {
@@ -190,6 +196,7 @@ def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
         "day:": day.isoformat(),
         "month:": f"{day:%Y-%m}",
         "files:": repr((files, named)),
+        "versions:": repr(out),
         "corrections:": repr(corrections),
     }
 
@@ -324,7 +331,7 @@ def differs_when_rebuilt(store: Store, workspace: Workspace) -> list[str]:
     day = store.value("SELECT as_of FROM work.day")
     beside = tempfile.TemporaryDirectory(prefix=".again-", dir=workspace.folder)
     with beside as folder, Store.open(Path(folder) / "store.duckdb") as again:
-        for table in ("raw_files", "corrections", "state_changes", "list_rows", "named_forms"):
+        for table in ("raw_files", "corrections", "state_changes", "list_rows", "named_forms", "form_versions"):
             rows = store.connection.sql(f"SELECT * FROM kept.{table} ORDER BY rowid").to_arrow_reader(200)
             again.connection.register("copied", rows)
             again.connection.execute(f"INSERT INTO kept.{table} SELECT * FROM copied")

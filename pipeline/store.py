@@ -39,6 +39,8 @@ CREATE TABLE IF NOT EXISTS kept.state_changes (changed_at TIMESTAMP, instance_id
 CREATE TABLE IF NOT EXISTS kept.list_rows (
     list_name VARCHAR, code VARCHAR, texts VARCHAR, inactive_since DATE, is_listed BOOLEAN);
 CREATE TABLE IF NOT EXISTS kept.named_forms (sha256 VARCHAR PRIMARY KEY, form_id VARCHAR);
+CREATE TABLE IF NOT EXISTS kept.form_versions (
+    form_id VARCHAR, version VARCHAR, asked VARCHAR, is_published BOOLEAN, PRIMARY KEY (form_id, version));
 CREATE TABLE IF NOT EXISTS kept.layout (number INTEGER);
 CREATE TABLE IF NOT EXISTS work.state (key VARCHAR PRIMARY KEY, value VARCHAR);
 CREATE TABLE IF NOT EXISTS work.changes (name VARCHAR, number BIGINT, by_column VARCHAR, key VARCHAR);

@@ -37,6 +37,7 @@ _ASKED_BY_NAME = (
     "consignee",
     "not_ready",
     "passed_over",
+    "deviceid",
 )
 _KINDS = {
     "attempt": "BIGINT",
@@ -109,6 +110,30 @@ def load_month(work: Work) -> None:
     work.put("month", {"begins_on": "DATE"}, [(day.replace(day=1),)])
 
 
+def _remember_versions(work: Work) -> None:
+    """work.form_versions: every version of a form that is known here, what it asked, and whether phones have no later one to
+    fetch. What a version asks is kept from when it went to the phones, or last stood in the sheets."""
+    forms = work.context.workspace.forms.values()
+    known = {(f, v): (asked, out) for f, v, asked, out in work.store.rows(f"SELECT {_VERSIONS} FROM kept.form_versions")}
+    for form in forms:
+        if not known.get((form.form_id, form.version), ("", False))[1]:
+            known[form.form_id, form.version] = (json.dumps(sorted(q.name for q in form.kept)), False)
+            row = [form.form_id, form.version, *known[form.form_id, form.version]]
+            work.store.connection.execute("INSERT OR REPLACE INTO kept.form_versions VALUES (?, ?, ?, ?)", row)
+    last: dict[str, int] = {}
+    for (form_id, version), (_, is_out) in known.items():
+        last[form_id] = max(last.get(form_id, -1), int(version) if is_out else -1)
+    sheets = {(f.form_id, f.version) for f in forms}
+    rows = []
+    for (form_id, version), (asked, is_out) in sorted(known.items()):
+        is_last = int(version) == last[form_id] if is_out else (form_id, version) in sheets and int(version) > last[form_id]
+        rows.append((form_id, version, asked, is_last))
+    work.put("form_versions", {"form_id": _TEXT, "version": _TEXT, "asked": _TEXT, "is_last": "BOOLEAN"}, rows)
+
+
+_VERSIONS = "form_id, version, asked, is_published"
+
+
 def load_forms(work: Work) -> None:
     """What the ledger needs to know of each form (the stage it brings a group to, whether it has coverage), and of causes."""
     rows = [
@@ -124,6 +149,7 @@ def load_forms(work: Work) -> None:
     ]
     kinds = {"form_id": _TEXT, "version": _TEXT, "title": _TEXT, "stage": _TEXT, "has_coverage": "BOOLEAN", "counts": "BOOLEAN"}
     work.put("forms", kinds, rows)
+    _remember_versions(work)
     work.put("cause_kinds", {"cause": _TEXT, "kind": _TEXT}, [(c["name"], c["kind"]) for c in causes()])
 
 

@@ -22,7 +22,7 @@ def forms(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json
         with Store.open(ws.store_file) as store:
             run.refresh(store, ws, day_of(as_of), phone.TABLES)
             lists, groups, warnings = phone.write_lists(store, ws)
-        count, validated = phone.write_forms(ws)
+            count, validated = phone.write_forms(ws, store)
         phone.write_paper(ws)
     if as_json:
         print_json({"forms": count, "lists": lists, "groups": groups, "validated": validated, "warnings": warnings})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -132,9 +133,9 @@ def _lists_beside(workspace: Workspace, made: Sequence[Published]) -> dict[str, 
     return texts
 
 
-def write_forms(workspace: Workspace) -> tuple[int, bool]:
-    """phone/FORM.xlsx and phone/FORM.xml of every form, each that is new opened once. Returns how many, and whether they went
-    through the validator."""
+def write_forms(workspace: Workspace, store: Store | None = None) -> tuple[int, bool]:
+    """phone/FORM.xlsx and phone/FORM.xml of every form, each that is new opened once; `store` keeps which versions these are.
+    Returns how many, and whether they went through the validator."""
     from formpack.catalog import FormError
     from formpack.xform import can_open, has_java, opening_faults, publish
 
@@ -154,7 +155,18 @@ def write_forms(workspace: Workspace) -> tuple[int, bool]:
                 beside = folder / f".{form.form.form_id}{ending}.new"
                 beside.write_bytes(content)
                 beside.replace(folder / f"{form.form.form_id}{ending}")
+    if store is not None:
+        _keep_versions(store, made)
     return len(made), has_java()
+
+
+def _keep_versions(store: Store, made: Sequence[Published]) -> None:
+    """Keep which versions went to the phones, and what they ask."""
+    known = set(store.rows("SELECT form_id, version, asked FROM kept.form_versions WHERE is_published"))
+    asked = [(p.form.form_id, p.version, json.dumps(sorted(q.name for q in p.form.kept))) for p in made]
+    with store.transaction():
+        for row in (r for r in asked if r not in known):
+            store.connection.execute("INSERT OR REPLACE INTO kept.form_versions VALUES (?, ?, ?, true)", list(row))
 
 
 def write_paper(workspace: Workspace) -> int:

@@ -13,7 +13,7 @@ import gc
 import hashlib
 import json
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -119,9 +119,11 @@ def _tests(form: Form) -> Iterator[tuple[Question, str, str]]:
             yield q, "impossible_value", f"NOT coalesce(regexp_full_match({column}, '({choices})( ({choices}))*'), true)"
 
 
-def is_broken_sql(form: Form) -> str:
-    """Whether a row `a` of the form's answers breaks any rule of the sheet."""
-    return " OR ".join(f"({test})" for _, _, test in _tests(form)) or "false"
+def is_broken_sql(form: Form, unasked: Collection[str] = ()) -> str:
+    """Whether a row `a` of the form's answers breaks any rule of the sheet. Questions that its version did not ask yet are not
+    missed."""
+    tests = [test for q, rule, test in _tests(form) if rule != "missing_answer" or q.name not in unasked]
+    return " OR ".join(f"({test})" for test in tests) or "false"
 
 
 def rules_sql(form: Form, source: str, number: str) -> str:
@@ -136,6 +138,16 @@ def rules_sql(form: Form, source: str, number: str) -> str:
     )
 
 
+def unasked_of(work: Work, forms: Mapping[str, Form]) -> dict[tuple[str, str], list[str]]:
+    """The questions that are required now and that a known version of a form did not ask, by form and version."""
+    found = {}
+    for form_id, version, asked in work.rows("SELECT form_id, version, asked FROM work.form_versions"):
+        now = sorted(q.name for q in forms[form_id].kept if q.required) if form_id in forms else []
+        if lacking := sorted(set(now) - set(json.loads(asked))):
+            found[form_id, version] = lacking
+    return found
+
+
 # -- in columns
 
 
@@ -147,6 +159,7 @@ def read_answers(work: Work) -> None:
     run("CREATE OR REPLACE TEMP TABLE touched_readings (reading_id UUID, instance_id VARCHAR)")
     asked = fingerprint(forms)
     is_parsed = store.get("parser") == PARSER
+    asked += repr(sorted(unasked_of(work, forms).items()))
     everything = not is_parsed or store.get("forms") != asked
     if not is_parsed:
         run("DELETE FROM work.parsed_files; DELETE FROM work.received")
@@ -239,6 +252,7 @@ class _Reader:
         self.run = work.store.connection.execute
         self.values: dict[str, dict[str, Any]] = {}
         self.touched = self.headings = 0
+        self.unasked = unasked_of(work, forms)
 
     def read_new(self) -> None:
         """Parse the files that were kept and not parsed yet, some rows at a time."""
@@ -423,9 +437,10 @@ class _Reader:
 
     def _explain(self, form: Form, block: Any, odd: set[int]) -> None:
         """Findings of what is not clean, each submission by itself."""
+        unasked = self.unasked.get((form.form_id, block.form_version), ())
         self.run(
             "CREATE OR REPLACE TEMP TABLE broken AS SELECT n FROM block a SEMI JOIN fresh USING (n)"
-            f" WHERE {is_broken_sql(form)}"
+            f" WHERE {is_broken_sql(form, unasked)}"
         )
         fresh = (
             {n for (n,) in self.store.rows("SELECT n FROM fresh WHERE n IN (SELECT unnest(?))", [sorted(odd)])}
@@ -454,7 +469,12 @@ class _Reader:
                 new = _finding("", form.question(name), rule, value)
                 if new in _without_echoes(form, [*found[n], new]):
                     found[n].append(new)
-        rows = [(str(ids[n]), f.rule, f.field, f.value, f.detail) for n in numbers for f in sorted(set(found[n]))]
+        rows = [
+            (str(ids[n]), f.rule, f.field, f.value, f.detail)
+            for n in numbers
+            for f in sorted(set(found[n]))
+            if f.rule != "missing_answer" or f.field not in unasked
+        ]
         self.store.insert("work.reading_findings", ("reading_id", "rule", "field", "value", "detail"), rows)
 
 

@@ -33,8 +33,9 @@ _TABLES = {
     "state_changes": ("changed_at", "instance_id", "state"),
     "list_rows": ("list_name", "code", "texts", "inactive_since", "is_listed"),
     "named_forms": ("sha256", "form_id"),
+    "form_versions": ("form_id", "version", "asked", "is_published"),
 }
-_LATER = {"list_rows.csv", "named_forms.csv"}
+_LATER = {"list_rows.csv", "named_forms.csv", "form_versions.csv"}
 """Files that backups of earlier versions lack."""
 _RAW = ("sha256", "file", "name", "received_at", "received_on")
 _TIMES = {"made_at", "changed_at", "received_at"}
@@ -80,7 +81,8 @@ def _read(path: Path, columns: tuple[str, ...]) -> Iterator[dict[str, Any]]:
                     values[column] = dt.datetime.fromisoformat(row[column])
                 if "inactive_since" in values:
                     values["inactive_since"] = dt.date.fromisoformat(row["inactive_since"]) if row["inactive_since"] else None
-                    values["is_listed"] = row["is_listed"] == "True"
+                for column in {"is_listed", "is_published"} & set(columns):
+                    values[column] = row[column] == "True"
                 if "number" in values:
                     values["number"] = int(values["number"])
                 if values.get("kind", "correct") not in KINDS:
