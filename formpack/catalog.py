@@ -42,7 +42,10 @@ LEDGER_WORDS = {
     "batch": "the budwood batch",
     "phone": "helps the person on the phone; the office does not check or book it",
 }
-NEEDED = ("visit_date", "staff_code", "group_code")
+NEEDED = ("visit_date", "staff_code")
+"""What every form asks. One without a group is about a house, or the whole nursery: it books no plants."""
+BOOKED = ("opens", "counted", "kept", "leaves", "moves", "moves_to", "despatched", "set", "took", "failed", "unsure")
+"""Ledger words of what is booked on a group."""
 _TYPES = {
     "integer": "BIGINT",
     "decimal": "DOUBLE",
@@ -179,6 +182,11 @@ class Form:
             scope[None] = scope[own.name]
         return scope
 
+    @cached_property
+    def has_group(self) -> bool:
+        """Whether it is about a group; else about a place, or the whole nursery."""
+        return any(q.name == "group_code" for q in self.kept)
+
     def codes(self, list_name: str) -> list[str]:
         return [row["name"] for row in self.choices[list_name]]
 
@@ -294,7 +302,7 @@ class _Builder:
         questions = tuple(self.questions(rows, choices))
         for name in NEEDED:
             if name not in {q.name for q in questions}:
-                self.faults.append(f"{self.place} survey: asks no {name}; put in `include` rows `who` and `sign`.")
+                self.faults.append(f"{self.place} survey: asks no {name}; put in a row `include` of `who`.")
         files = {r["type"].split(" ", 1)[1].removesuffix(".csv") for r in rows if r["type"].startswith("select_one_from")}
         files |= {r["name"] for r in rows if r["type"] == "csv-external"}
         form = Form(
@@ -431,8 +439,9 @@ class _Builder:
                         expression.to_sql(tree, form.scope(q))
                 except ExpressionError as wrong:
                     self.fault(q.cells, f"{column} of {q.name}: {wrong}.")
-        if (form.with_ledger("moves") or form.with_ledger("despatched")) and not form.with_ledger("group"):
-            self.faults.append(f"{self.place} survey: moves plants but names no group.")
+        booked = [q for q in form.kept if q.ledger in BOOKED and not form.has_group]
+        for q in booked:
+            self.fault(q.cells, f"{q.name} books plants, but the form names no group; put in a row `include` of `sign`.")
 
 
 @functools.cache

@@ -213,7 +213,8 @@ def _runner(store: Store, workspace: Workspace, day: dt.date, progress: Progress
 
 
 def _tables(names: Iterable[str]) -> list[str]:
-    return [table for name in names for table in _VIEWS.get(name, (name,))]
+    answers = ("answers", "current", "states")
+    return [t for name in names for t in (answers if name.startswith("answers_") else _VIEWS.get(name, (name,)))]
 
 
 def bring_up(
@@ -226,6 +227,8 @@ def bring_up(
         for name in tables.TABLES:
             if name in made:
                 tables.publish_view(store, name)
+        if made & {"answers", "states"}:
+            tables.publish_answers(store, workspace.forms)
         if "states" in made:
             store.connection.execute(f"CREATE OR REPLACE VIEW work.submissions AS {sql_text('submissions')}")
             tables.publish_view(store, "submissions")

@@ -184,7 +184,8 @@ def _particulars_sql(form: Form, rows: str) -> str:
         columns.append(f"{' OR '.join(said) or 'false'} AS {flag}")
     moving = [f'coalesce("{q.name}", 0)' for q in _amounts(form) if q.ledger in ("moves", "failed")]
     columns.append(f"({' + '.join(moving) or '0'})::BIGINT AS moving")
-    return f"SELECT reading_id, group_code, {', '.join(columns)} FROM {rows}"
+    group = "group_code" if form.has_group else "NULL::VARCHAR AS group_code"
+    return f"SELECT reading_id, {group}, {', '.join(columns)} FROM {rows}"
 
 
 _FLAGS = {"opens": ("opens",), "sets_buds": ("set",), "reads_buds": ("took", "failed", "unsure"), "has_taken": ("took",)}

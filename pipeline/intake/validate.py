@@ -400,7 +400,8 @@ class _Reader:
                 [block.form_hint],
             )
         ended = '"end"' if form and any(q.name == "end" for q in form.kept) else "NULL"
-        of_form = f"group_code, visit_date, staff_code, {ended}" if form else "NULL, NULL, NULL, NULL"
+        group = "group_code" if form and form.has_group else "NULL"
+        of_form = f"{group}, visit_date, staff_code, {ended}" if form else "NULL, NULL, NULL, NULL"
         self.run(
             f"INSERT INTO work.readings SELECT reading_id, instance_id, $1, deprecated_id, said, {of_form}, received_on,"
             " sha256, item, place, $2 FROM block SEMI JOIN fresh USING (n)",
