@@ -28,7 +28,7 @@ from typing import Any, NamedTuple
 
 from lxml import etree
 
-from formpack.headings import LOOKED_AT, Headings, last_part
+from formpack.headings import LOOKED_AT, Headings, folded, last_part
 
 MOST_BYTES = 64 * 2**20
 """Largest single file or archive member: a submission is a few kB, a season's workbook a few MB."""
@@ -297,8 +297,9 @@ def _xlsx(content: bytes, place: str, stem: str, headings: Headings, form: str) 
         where = f"{place}, sheet {title}"
         head = rows[headings.at([row for _, row in rows[:LOOKED_AT]])]
         named = form or headings.form_of(title)
-        is_known = max(headings.known(head[1])) >= 2 or "form_id" in map(name_of, head[1])
-        if not named and (not is_known or not (headings.form_of(stem) or "form_id" in map(name_of, head[1]))):
+        has_form = "formid" in (folded(name_of(cell)) for cell in head[1])
+        is_known = max(headings.known(head[1])) >= 2 or has_form
+        if not named and not (is_known and (headings.form_of(stem) or has_form)):
             why = "not read, as neither its name nor the file's says which form it is" if is_known else _NO_QUESTIONS
             yield Aside(where, why)
         elif rows[-1][0] == head[0]:

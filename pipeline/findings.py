@@ -198,8 +198,8 @@ class Rule(Enum):
     missing_column = (
         "stop",
         "{value}: it has no column for {detail}.",
-        "Name the column as the question is named (the workbook in paper/ has all names) in a copy of the file, import"
-        " the copy, and withdraw this one.",
+        "Name the column as the question is named (the workbook in paper/ has all names) in a copy of the file, and import"
+        " the copy; the rows of this one stay out.",
     )
     unknown_column = (
         "note",

@@ -64,12 +64,12 @@ def _filled(texts: Any) -> Any:
 
 
 def _by_name(names: Sequence[str], columns: Sequence[Any]) -> tuple[dict[str, Any], dict[int, list[str]]]:
-    """The columns by the names of their questions. Of two of one name the first answer stands; where they differ it is said,
-    by row."""
+    """The columns, blanks taken out, by the names of their questions. Of two of one name the first answer stands; where they
+    differ it is said, by row."""
     texts: dict[str, Any] = {}
     twice: dict[int, list[str]] = {}
     for name, column in zip(names, columns, strict=True):
-        own = _filled(column)
+        own = column
         before = texts.get(name)
         if before is not None:
             differs = compute.fill_null(compute.not_equal(before, own), False)
@@ -144,20 +144,22 @@ class Gather:
             for hint, some in _forms_of(table.form_id, tags, columns):
                 own = [c if some is None else c.take(some) for c in (*columns, pa.array(items), places)]
                 form_id = self.headings.form_of(hint)
-                texts, twice = _by_name(self._names(sha256, table.place, form_id, tags), own[:-2])
+                texts, twice = _by_name(self._names(sha256, table.place, form_id, tags, own[:-2]), own[:-2])
                 texts.pop("form_id", None)
                 told = hint if hint.lower().startswith(form_id) else form_id
                 self._add_columns(told, "", received_on, texts, twice, _same(sha256, len(own[-1])), own[-2], own[-1])
         return number + len(at) + len(bad)
 
-    def _names(self, sha256: str, place: str, form_id: str, tags: Sequence[str]) -> Sequence[str]:
-        """The names of the questions that the columns of a table mean, as far as its form is known."""
+    def _names(self, sha256: str, place: str, form_id: str, tags: Sequence[str], columns: Sequence[Any]) -> Sequence[str]:
+        """The names of the questions that the columns of a table mean, as far as its form is known. A column that is blank in
+        all rows of the form need not fit it."""
         if not form_id:
             self.tables.setdefault((sha256, place, ""), ("", Columns((), (), ())))
             return [name_of(tag) or tag.strip() for tag in tags]
         found = self.headings.columns(form_id, tags)
-        _, before = self.tables.get((sha256, place, form_id), ("", found))
-        strange = tuple(dict.fromkeys((*before.strange, *found.strange)))
+        _, before = self.tables.get((sha256, place, form_id), ("", replace(found, strange=())))
+        blank = {tag.strip() for tag, c in zip(tags, columns, strict=True) if c.null_count == len(c)}
+        strange = tuple(dict.fromkeys((*before.strange, *(tag for tag in found.strange if tag not in blank))))
         self.tables[sha256, place, form_id] = ("", replace(found, strange=strange))
         return found.names
 
@@ -224,7 +226,7 @@ class Gather:
         self.rows = 0
         for (received_on, form_id, version, tags), rows in records.items():
             columns = [pa.array(texts, pa.string()) for texts in zip(*(r[3] for r in rows), strict=True)]
-            texts, twice = _by_name([name_of(tag) for tag in tags], columns)
+            texts, twice = _by_name([name_of(tag) for tag in tags], [_filled(column) for column in columns])
             self._add_columns(
                 form_id,
                 version,

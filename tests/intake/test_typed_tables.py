@@ -118,6 +118,13 @@ def test_a_column_too_many_is_said_once_and_keeps_nothing_out(workspace: Workspa
     assert said(workspace) == [("unknown_column", "open_group.csv: weather fits no question of open_group.")]
 
 
+def test_columns_of_other_forms_in_one_table_are_no_strangers(workspace: Workspace, take_in: Take) -> None:
+    head = ["form_id", *dict.fromkeys((*OPENING, *COUNT))]
+    rows = [[{"form_id": f, **row}.get(h, "") for h in head] for f, row in (("open_group", OPENING), ("stock_count", COUNT))]
+    done = take_in({"all.csv": text_of(head, *rows)})
+    assert done.states["accepted"] == 2 and said(workspace) == []
+
+
 def test_the_form_is_told_by_an_option_and_stays_told(workspace: Workspace) -> None:
     path = workspace.inbox / "monday.csv"
     path.write_text(text_of(OPENING), encoding="utf-8")
