@@ -1,8 +1,10 @@
 """Sheets -> frozen form definitions. The only reader of forms: shipped folders of CSV, and a nursery's own.
 
 A form is a folder with survey.csv, choices.csv (optional) and settings.csv, or one .xlsx workbook with sheets
-of those names. A survey row of type `include` puts in the rows of forms/_common/survey.csv whose `part` is its
-name, so that what all forms ask is written once. A nursery's own form of the same id wins over the shipped one.
+of those names. A survey row of type `include` puts in the rows of forms/_common/survey.csv that have its name in
+`part`, so that what all forms ask is written once; where that is one row, what the include row fills in wins.
+A `trigger` that names a calculation means the questions that it is worked out from. A nursery's own form of the same
+id wins over the shipped one.
 """
 
 from __future__ import annotations
@@ -258,11 +260,33 @@ def _include(rows: Sheet, common: Sheet, place: str, faults: list[str]) -> Itera
             if row.get("type"):
                 yield row | {"": f"{place} survey, {row['']}"}
             continue
-        part = [r for r in common if r.get("part") == row.get("name")]
+        part = [r for r in common if row.get("name") in r.get("part", "").split()]
         if not part:
             faults.append(f"{place} survey, {row['']}: there is no common part named {row.get('name')!r}.")
+        own = {k: v for k, v in row.items() if v and k not in ("type", "name")} if len(part) == 1 else {}
         for shared in part:
-            yield {k: v for k, v in shared.items() if k != "part"} | {"": f"{place} survey, {row['']} ({shared['name']})"}
+            yield {k: v for k, v in (shared | own).items() if k != "part"} | {
+                "": f"{place} survey, {row['']} ({shared['name']})"
+            }
+
+
+_NAMED = re.compile(r"\$\{\s*(\w+)\s*\}")
+
+
+def _with_plain_triggers(rows: Sheet) -> Iterator[dict[str, str]]:
+    """Phones notice only what a person answers, so a calculation in `trigger` gives way to what it is worked out from."""
+    calculations = {r.get("name", ""): _NAMED.findall(r.get("calculation", "")) for r in rows if r["type"] == "calculate"}
+
+    def plain(name: str, above: frozenset[str] = frozenset()) -> list[str]:
+        if name not in calculations or name in above:
+            return [] if name in above else [name]
+        return [answer for inner in calculations[name] for answer in plain(inner, above | {name})]
+
+    for row in rows:
+        if row.get("trigger"):
+            names = dict.fromkeys(n for named in _NAMED.findall(row["trigger"]) for n in plain(named))
+            row = {**row, "trigger": ", ".join(f"${{{name}}}" for name in names)}
+        yield row
 
 
 class _Builder:
@@ -297,7 +321,8 @@ class _Builder:
             self.faults.append(f"{self.place} settings: form_id must be small letters, digits and _.")
         if settings.get("version") and not settings["version"].isdigit():
             self.faults.append(f"{self.place} settings: version must be digits, best YYYYMMDD and two more.")
-        rows = tuple(_include(self.sheets["survey"], self.common["survey"], self.place, self.faults))
+        included = list(_include(self.sheets["survey"], self.common["survey"], self.place, self.faults))
+        rows = tuple(_with_plain_triggers(included))
         choices = self.choices(rows)
         questions = tuple(self.questions(rows, choices))
         for name in NEEDED:
@@ -424,8 +449,8 @@ class _Builder:
         names = {q.name for q in form.questions}
         causes = {c["name"] for c in self.common["choices"] if c.get("list_name") == "causes"}
         for q in form.questions:
-            for column in ("relevant", "constraint", "calculation", "choice_filter"):
-                for used in re.findall(r"\$\{\s*(\w+)\s*\}", q.cells.get(column, "")):
+            for column in ("relevant", "constraint", "calculation", "choice_filter", "trigger"):
+                for used in _NAMED.findall(q.cells.get(column, "")):
                     if used not in names:
                         self.fault(q.cells, f"{column} of {q.name} speaks of {used}, which the form does not ask.")
             other = q.cause.removeprefix("${").removesuffix("}")

@@ -136,8 +136,8 @@ class Rule(Enum):
     )
     stage_out_of_order = (
         "note",
-        "The group was already at stage {detail} when this came.",
-        "Look whether the code of the group is right.",
+        "This does not fit the stage of the group: {detail}.",
+        "Look whether the code of the group is right; if it is, look for the work that was not recorded.",
     )
     early_reading = (
         "note",
@@ -162,7 +162,34 @@ class Rule(Enum):
     more_read_than_set = (
         "note",
         "{value} buds were read in this lot, {detail} were set.",
-        "Find out whether plants of another lot were read with it, or the buds set were miscounted.",
+        "Withdraw the reading before, if the lot was read anew; else find out whether plants of another lot were read with it,"
+        " or the buds set were miscounted.",
+    )
+    fewer_read_than_set = (
+        "note",
+        "{value} buds of this lot have been read, and the number set was {detail}.",
+        "Read the rest; if all were read, look whether a number lacks a digit, or the buds set were miscounted.",
+    )
+    moved_twice = (
+        "note",
+        "{value} failed buds went to the same group by the reading too, so that they stand there twice: {detail}.",
+        "Withdraw one of the two if it is the same plants.",
+    )
+    budded_twice = (
+        "note",
+        "More buds at attempt {value} than there were plants for them: {detail}.",
+        "If buds were set again where others had failed, correct the attempt; if the same work came twice, withdraw one;"
+        " otherwise look at the code and the number.",
+    )
+    set_after_reading = (
+        "note",
+        "The buds of attempt {value} of {detail}, before these were set, and the lot counts both as one.",
+        "If buds were set again where others had failed, correct the attempt; otherwise look at the team and the date.",
+    )
+    not_counted_again = (
+        "note",
+        "A number was not what was expected, and it could not be counted again on the spot.",
+        "Have it counted again, best by somebody else.",
     )
     batch_of_other_scion = (
         "note",
@@ -173,6 +200,21 @@ class Rule(Enum):
         "note",
         "The seed lot {value} is on the list as {detail}.",
         "Correct the rootstock or the seed lot, or the list.",
+    )
+    other_than_ordered = (
+        "note",
+        "{value} was despatched, and order {detail}.",
+        "Look at the order and at the sign of the group; what was not ordered does not count as delivered.",
+    )
+    more_than_ordered = (
+        "note",
+        "{value} trees have gone by now where {detail} were ordered.",
+        "Correct the number or the order it went under, or the order.",
+    )
+    delivered_early = (
+        "note",
+        "{value} trees were despatched from a group whose buds are only {detail}.",
+        "Look at the sign of the group, and whether its inspections were recorded.",
     )
     opened_by_transfer = (
         "note",

@@ -32,6 +32,8 @@ class Tolerances:
     count_share: float = 0.02
     """A count further than this share (and `count_plants`) from what was expected asks for a recount."""
     count_plants: int = 5
+    lot_read_share: float = 0.9
+    """Share of the buds set in a lot that must have been read before nothing is left to read."""
     thin_stem_mm: float = 6.0
     old_list_days: int = 7
 
@@ -63,6 +65,20 @@ class Phone:
 
 
 @dataclass(frozen=True)
+class Walk:
+    """How long a round of counting takes; common practice, no published source."""
+
+    plants_per_hour: int = 2000
+    """Plants that a person counts in an hour."""
+    minutes_per_group: float = 3.0
+    """Minutes that each group takes beside: walking there, scanning the sign, typing."""
+    minutes_per_house: float = 10.0
+    """Minutes until the first group of a house is reached."""
+    hours: float = 4.0
+    """Hours of the round that the report proposes."""
+
+
+@dataclass(frozen=True)
 class Settings:
     name: str = "Our nursery"
     language: str = "English (en)"
@@ -74,6 +90,7 @@ class Settings:
     tolerances: Tolerances = field(default_factory=Tolerances)
     counting: Counting = field(default_factory=Counting)
     phone: Phone = field(default_factory=Phone)
+    walk: Walk = field(default_factory=Walk)
 
 
 def _section(kind: type, given: Any, place: str) -> Any:
@@ -100,6 +117,8 @@ def _section(kind: type, given: Any, place: str) -> Any:
             raise Refused(f"{place}: {key} must be a {'day such as 2026-03-02' if wanted is dt.date else wanted.__name__}.")
         if wanted in (int, float) and not 0 <= value <= 10_000:
             raise Refused(f"{place}: {key} must be a number from 0 to 10,000.")
+        if kind is Walk and value < (0.1 if key == "hours" else 1 if key == "plants_per_hour" else 0):
+            raise Refused(f"{place}: {key} must be more than 0.")
         if kind is Counting and not 0.0001 <= value <= (0.99 if key in ("exact", "gross", "error") else 100):
             raise Refused(f"{place}: {key} must lie between 0.0001 and {0.99 if key in ('exact', 'gross', 'error') else 100}.")
         values[key] = value

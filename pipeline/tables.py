@@ -33,7 +33,11 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     "standing": _table(
         "what stands in each group",
         "group_code rootstock scion stage location opened_on opened_with book_count last_count last_count_on"
-        " estimate low high unrecorded_loss state",
+        " estimate low high unrecorded_loss state mix",
+    ),
+    "standing_sums": _table(
+        "what stands in groups together, with the interval of the sum",
+        "by level groups plants low high book_count",
     ),
     "counts": _table(
         "every completed count beside what was expected",
@@ -55,11 +59,11 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
     "survival": _table(
         "how many plants come through each step",
-        "by level clock step at_risk lost left survival se low high",
+        "by level clock step at_risk lost left survival se low high recorded survival_recorded",
     ),
     "loss_causes": _table(
         "what plants are lost to",
-        "by level cause stage lost share cumulative low high",
+        "by level cause stage lost share cumulative low high share_recorded",
     ),
     "survival_tests": _table(
         "whether rootstocks and scions lose plants alike, groups counting as one each",
@@ -79,8 +83,8 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         "rootstock groups lifted off_type share low high published_low published_high source verdict",
     ),
     "ladder": _table(
-        "every plant opened: lost, despatched or in the books, by stage",
-        "stage lost despatched in_the_books lost_share",
+        "every plant opened: lost, despatched or in the books, by stage; and what stands of it by the counts",
+        "stage lost not_recorded despatched in_the_books standing lost_share",
     ),
     "projection": _table(
         "trees ready by pair and month, against open orders",

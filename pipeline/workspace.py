@@ -49,6 +49,7 @@ stock_count = 90         # from the last complete count
 [tolerances]
 count_share = 0.02       # a group whose number is open by more than this share, and than count_plants, is counted again
 count_plants = 5         # (and so large must a change without a record be to be shown)
+lot_read_share = 0.9     # of the buds set in a lot so many must have been read; until then the rest stays due
 thin_stem_mm = 6
 old_list_days = 7        # a list on a phone older than this is pointed out
 
@@ -57,6 +58,12 @@ old_list_days = 7        # a list on a phone older than this is pointed out
 # error = 0.005          # standard deviation of a near count, as a share of what stands
 # gross = 0.03           # share of counts that are quite wrong
 # loss = 0.04            # plants that vanish without a record, a day, of a group of a thousand
+
+[walk]                   # rounds of counting, as `formpack reconcile --next` proposes them; common practice
+plants_per_hour = 2000   # plants that a person counts in an hour
+minutes_per_group = 3    # beside that, for each group
+minutes_per_house = 10   # and until the first group of a house is reached
+hours = 4                # of the round on the report page
 
 [phone]
 show_expected = false    # true: a phone tells how many plants are expected before a number is typed; people copy it

@@ -65,6 +65,11 @@ def test_the_demo_says_what_the_readme_says(demo: tuple[Path, str]) -> None:
     assert demo[1] == shown
 
 
+def test_where_to_count_next_is_what_the_readme_shows(demo: tuple[Path, str]) -> None:
+    shown = README.split("**Where to count next.**")[1].split("```text\n")[1].split("```")[0]
+    assert formpack("reconcile", "--next", "4", cwd=demo[0], code=1).endswith(shown)
+
+
 def test_the_commands_of_the_morning_work(demo: tuple[Path, str]) -> None:
     block = README.split("## A morning at the office")[1].split("```sh\n")[1].split("```")[0]
     lines = block.strip().splitlines()

@@ -37,6 +37,8 @@ _ASKED_BY_NAME = (
     "consignee",
     "not_ready",
     "passed_over",
+    "counted_again",
+    "lot_said",
     "deviceid",
 )
 _KINDS = {

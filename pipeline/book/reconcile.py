@@ -19,6 +19,7 @@ from pipeline.formulas.chain_rates import Learned, fixed, learn
 from pipeline.formulas.count_chain import Chains, Rates
 from pipeline.formulas.people import Common, People, unknown, with_open_leans, with_people
 from pipeline.stages import Work, sql_text
+from pipeline.store import Store
 
 _ENOUGH, _MOST_GROUPS = 200, 1500
 _BY_DAY = {
@@ -89,7 +90,7 @@ class InForce(NamedTuple):
     common: Common
 
 
-def rates_of(work: Work) -> InForce:
+def rates_of(work: Work | Store) -> InForce:
     """From work.counting_rates."""
     said = json.loads(work.value("SELECT said FROM work.counting_rates"))
     values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in said["rates"].items()}
@@ -122,6 +123,8 @@ def stand_now(work: Work) -> None:
     last_day, low, book, rank = (np.array([row[i] for row in found], dtype=np.int64) for i in (1, 2, 4, 5))
     last = [np.frombuffer(row[3]) for row in found]
     now = standing_now.stand_now(last, low, book, rank, (day - last_day).astype(float), rates)
-    numbers = [v.tolist() for v in (now.estimate, now.low, now.high, now.mean.round(4))]
-    kinds = {"group_code": "VARCHAR"} | dict.fromkeys(("estimate", "low", "high"), "BIGINT") | {"mean": "DOUBLE"}
+    numbers = [v.tolist() for v in (*now[:3], *(v.round(4) for v in now[3:6]))]
+    numbers.append([v.tobytes() for v in now.spread.round(3).astype(np.float32)])
+    kinds = {"group_code": "VARCHAR"} | dict.fromkeys(now._fields[:3], "BIGINT")
+    kinds |= dict.fromkeys(now._fields[3:6], "DOUBLE") | {"spread": "BLOB"}
     work.put("stands_now", kinds, list(zip([row[0] for row in found], *numbers, strict=True)))

@@ -62,6 +62,7 @@ def plan(
                 )
             else:
                 steps = outlook.plan(store, ws.settings, rootstock, scion, trees, first)
+                stands = outlook.what_stands(store, ws.settings, rootstock, scion)
     if first is None:
         if as_json:
             print_json(
@@ -78,12 +79,15 @@ def plan(
     sow = outlook.sow_by(ws.settings, first)
     if as_json:
         wanted = {"trees": trees, "rootstock": rootstock, "scion": scion, "month": month}
-        print_json({**wanted, "sow_by": sow, "steps": [asdict(s) for s in steps]})
+        is_late = {"too_late_to_sow": sow < day, "stands": asdict(stands)}
+        print_json({**wanted, "sow_by": sow, **is_late, "steps": [asdict(s) for s in steps]})
         return
     typer.echo(f"For {many(trees, 'tree')} of {rootstock} + {scion} ready by {first}, sow by {sow}.")
     for row in grades:
         typer.echo(f"lists/compatibility.csv: this pair is {row['grade']} ({row.get('source') or 'no source given'}).")
     _print_plan(steps, sow, day)
+    if sow < day:
+        _print_stands(f"{rootstock} + {scion}", rootstock, stands, first)
 
 
 def _print_projection(day: dt.date, rows: list[Row], faults: list[Row], unknown: list[str]) -> None:
@@ -92,7 +96,10 @@ def _print_projection(day: dt.date, rows: list[Row], faults: list[Row], unknown:
     for code, fault in faults:
         typer.echo(f"lists/orders.csv: order {code} is left out: {fault}.")
     if unknown:
-        typer.echo(f"Nothing has gone through these steps here yet, so no loss is counted in them: {step_words(unknown)}.")
+        typer.echo(
+            f"Nothing has gone through these steps here yet: {step_words(unknown)}. So there are no data for them: no loss is"
+            " counted in them, and where they are still ahead no band can be given."
+        )
     short = [r for r in rows if r[12]]
     if rows:
         typer.echo(
@@ -124,7 +131,7 @@ def _print_plan(steps: list[Any], sow: dt.date, day: dt.date) -> None:
     from pipeline.rates import outlook
 
     print_table(
-        ("begin with", "by", "for 80 %", "for 95 %", "come through", "rate of", "resting on"),
+        ("begin with", "by", "for 80 %", "for 95 %", "come through", "by records", "rate of", "resting on"),
         [
             (
                 outlook.STEP_WORDS[s.step],
@@ -132,6 +139,7 @@ def _print_plan(steps: list[Any], sow: dt.date, day: dt.date) -> None:
                 s.at_80,
                 s.at_95,
                 f"{s.rate.known.share:.1%}",
+                f"{s.rate.recorded:.1%}",
                 "all of the nursery" if s.rate.level == "all" else s.rate.level,
                 f"{many(s.rate.groups, 'group')}, {s.rate.began:,} plants",
             )
@@ -140,10 +148,34 @@ def _print_plan(steps: list[Any], sow: dt.date, day: dt.date) -> None:
     )
     typer.echo(
         "80 % and 95 %: how sure it is that they are enough, with what is not known of the rates and how groups differ in it."
-        " Buds that fail are taken as lost; what is budded again comes on top."
+        " Buds that fail are taken as lost; what is budded again comes on top. By records: what comes through if nothing went"
+        " that nobody wrote down."
     )
     late = [s for s in steps if s.by and s.by < day]
     if sow < day:
-        typer.echo("That is too late to sow now; trees for that month must come from what stands: `formpack plan` shows it.")
+        typer.echo("That is too late to sow now; trees for that month must come from what stands.")
     elif late:
         typer.echo(f"The day for {outlook.STEP_WORDS[late[0].step]} is past.")
+
+
+def _print_stands(pair: str, rootstock: str, stands: Any, first: dt.date) -> None:
+    """What there is of the pair, and when it will be ready."""
+    if stands.groups:
+        typer.echo(f"Of {pair} {many(stands.plants, 'plant')} in {many(stands.groups, 'group')} stand now. Ready of it:")
+        rows = [(month, n, *(("no data", "") if low is None else (low, high))) for month, n, low, high in stands.ready]
+        print_table(("month", "ready", "from", "to"), rows)
+        until = sum(n for month, n, _, _ in stands.ready if month <= f"{first:%Y-%m}")
+        typer.echo(
+            f"By {first:%Y-%m} that makes about {many(until, 'tree')}, orders not taken off. From and to: 8 of 10 cases."
+        )
+    else:
+        typer.echo(f"Nothing of {pair} stands now.")
+    if stands.not_budded_groups:
+        plants, groups = many(stands.not_budded_plants, "plant"), many(stands.not_budded_groups, "group")
+        when = ""
+        if stands.not_budded_ready:
+            begin, end = stands.not_budded_ready
+            when = f"; trees of them can be ready {f'in {begin}' if begin == end else f'from {begin} to {end}'}"
+        typer.echo(f"Of {rootstock} {plants} in {groups} are not budded yet{when}.")
+    else:
+        typer.echo(f"No plants of {rootstock} wait to be budded.")

@@ -2,41 +2,62 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, print_table, refusals
 from pipeline.findings import many
 
+if TYPE_CHECKING:
+    from pipeline.report.round import Round
+
 
 def reconcile(
+    next_hours: Annotated[
+        float | None,
+        typer.Option("--next", metavar="HOURS", help="Propose what to count in so many hours to take most doubt away."),
+    ] = None,
     most: Annotated[int, typer.Option(help="How many groups to count again to print; 0 prints all.")] = 20,
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say what stands and how sure that is, which groups to count again and why, and what went without a record."""
+    """Say what stands and how sure that is, which groups to count again and why, and what went without a record; with --next,
+    where to count next."""
     from pipeline import run
+    from pipeline.report.round import ROUND, gather_round
     from pipeline.report.stock import STAGE_WORDS, STOCK, gather_stock
     from pipeline.workspace import Workspace
 
     with refusals():
         ws = Workspace(workspace)
-        with run.opened(ws, STOCK, day_of(as_of)) as (store, day):
+        is_next = next_hours is not None
+        with run.opened(ws, (*STOCK, *ROUND) if is_next else STOCK, day_of(as_of)) as (store, day):
+            walk = gather_round(store, ws.settings.walk, next_hours) if next_hours is not None else None
             stock = gather_stock(store)
     if as_json:
-        print_json({"as_of": day, **asdict(stock)})
+        print_json({"as_of": day, **asdict(stock)} | ({"next": asdict(walk) | {"says": walk.says}} if walk else {}))
         raise typer.Exit(1 if stock.recounts or stock.place_faults else 0)
     for code, fault in stock.place_faults:
         typer.echo(f"lists/locations.csv: place {code} counts as a house of its own: {fault}.")
     total = stock.total
+    if stock.not_in_this:
+        typer.echo(" ".join(stock.not_in_this))
     typer.echo(
         f"As of {day}, {total.estimate:,} plants stand ({total.low:,} to {total.high:,}) in {many(total.groups, 'group')};"
         f" the book says {total.book:,}."
     )
-    for head, rows in (("stage", stock.by_stage), ("scion", stock.by_scion)):
-        if rows:
+    if walk:
+        _print_round(walk)
+        raise typer.Exit(1 if stock.recounts or stock.place_faults else 0)
+    for head, rows in (
+        ("stage", stock.by_stage),
+        ("rootstock", stock.by_rootstock),
+        ("scion", stock.by_scion),
+        ("house", stock.by_house),
+    ):
+        if rows and (len(rows) > 1 or head in ("stage", "scion")):
             typer.echo("")
             print_table(
                 (head, "groups", "plants", "from", "to", "book"),
@@ -51,6 +72,8 @@ def reconcile(
             typer.echo(f"  ... and {len(stock.recounts) - most} more: --most 0")
     else:
         typer.echo("No group needs to be counted again.")
+    for finding in stock.people:
+        typer.echo(finding)
     if stock.settled:
         typer.echo(
             f"{many(stock.settled, 'earlier count')} were wrong, but later counts show what stands: table discrepancies."
@@ -70,3 +93,25 @@ def reconcile(
             )
             typer.echo("")
     raise typer.Exit(1 if stock.recounts or stock.place_faults else 0)
+
+
+def _print_round(walk: Round) -> None:
+    typer.echo("")
+    if walk.groups:
+        print_table(
+            ("group", "place", "plants", "by", "minutes", "doubt now", "doubt left"),
+            [
+                (
+                    g.group,
+                    g.place,
+                    g.plants,
+                    f"somebody else than {g.not_by}" if g.not_by else "anybody",
+                    g.minutes,
+                    g.doubt,
+                    g.doubt_left,
+                )
+                for g in walk.groups
+            ],
+        )
+        typer.echo("")
+    typer.echo(walk.says)

@@ -21,22 +21,80 @@ if TYPE_CHECKING:
 MOST_ROWS = 2000
 """Rows beyond which some phones search a list slowly."""
 
-TABLES = ("standing", "lots", "due", "day", "list_rootstocks", "list_scions", "list_locations")
+TABLES = (
+    *("standing", "lots", "due", "day", "settings", "accepted", "movements", "openings", "budded_since"),
+    *("list_rootstocks", "list_scions", "list_locations", "list_teams"),
+)
 """The tables that the group list is made from."""
 
 _GROUPS = """
-WITH unread AS (
-    SELECT group_code, string_agg(DISTINCT team_code, ' ' ORDER BY team_code) AS teams, max(budded_on) AS budded_on
-    FROM lots WHERE read_on IS NULL GROUP BY group_code
+WITH read AS (
+    SELECT l.*, l.buds_set - coalesce(l.green + l.brown + l.missing, 0) AS left_over,
+        greatest(0, ceil(t.lot_read_share * l.buds_set)::BIGINT - coalesce(l.green + l.brown + l.missing, 0)) AS least
+    FROM lots l, work.settings t
+),
+lots_told AS (
+    SELECT r.*, coalesce(t.label, r.team_code) AS label,
+        r.read_on IS NULL OR (r.least > 0 AND s.stage IN ('budded', 'read')) AS is_unread
+    FROM read r JOIN standing s USING (group_code) LEFT JOIN work.list_teams t ON t.code = r.team_code
+),
+teams AS (
+    SELECT group_code, team_code, label, bool_or(is_unread) AS is_unread, max(budded_on) FILTER (WHERE is_unread) AS budded_on
+    FROM lots_told GROUP BY ALL
+),
+budded AS (
+    SELECT group_code, string_agg(team_code, ' ' ORDER BY NOT is_unread, team_code) AS teams, max(budded_on) AS budded_on,
+        string_agg(label, ', ' ORDER BY team_code) FILTER (WHERE is_unread) AS unread
+    FROM teams GROUP BY group_code
+),
+packed AS (
+    SELECT group_code, string_agg(concat_ws(':', team_code, attempt, buds_set, greatest(0, left_over), least, budded_on), ' '
+        ORDER BY NOT is_unread, team_code, CASE WHEN is_unread THEN attempt ELSE -attempt END) AS lots
+    FROM lots_told GROUP BY group_code
+),
+-- which attempt is due: of plants that came, by what was done where they came from; then by how many of them have buds
+came AS (
+    SELECT m.group_code, CASE
+            WHEN a.attempt IS NOT NULL THEN a.attempt + 1
+            WHEN a.transfer_reason = 'set_aside'
+                THEN 1 + (SELECT max(l.attempt) FROM lots l WHERE l.group_code = m.other_group AND l.budded_on <= m.on_date)
+            WHEN NOT EXISTS (FROM work.budded_since b WHERE b.group_code = m.other_group AND b.since <= m.on_date) THEN 1
+        END AS attempt
+    FROM work.movements m JOIN work.accepted a USING (instance_id)
+    WHERE m.kind = 'moved_in'
+    UNION ALL
+    SELECT group_code, 1 FROM work.movements WHERE kind = 'opened'
+),
+first_attempt AS (
+    SELECT group_code, CASE WHEN count(DISTINCT coalesce(attempt, 0)) = 1 THEN any_value(attempt) END AS attempt
+    FROM came GROUP BY group_code
+),
+last_attempt AS (
+    SELECT group_code, attempt, sum(buds_set) AS buds_set, bool_or(read_on IS NOT NULL) AS is_read
+    FROM lots GROUP BY group_code, attempt
+    QUALIFY row_number() OVER (PARTITION BY group_code ORDER BY attempt DESC) = 1
+),
+attempt_due AS (
+    SELECT s.group_code, CASE
+            WHEN l.attempt IS NULL THEN f.attempt
+            WHEN l.buds_set >= t.lot_read_share * s.estimate THEN l.attempt + 1
+            WHEN NOT l.is_read THEN l.attempt
+        END AS attempt
+    FROM standing s CROSS JOIN work.settings t
+    LEFT JOIN first_attempt f USING (group_code) LEFT JOIN last_attempt l USING (group_code)
 ),
 next_due AS (SELECT group_code, min(due_on) AS due FROM due GROUP BY group_code)
 SELECT s.group_code, r.label, s.rootstock, c.label, s.scion, s.stage, s.location, p.label, s.estimate, s.low, s.high,
-    u.teams, u.budded_on, n.due
+    u.teams, u.budded_on, n.due, CASE WHEN b.since IS NULL THEN 'unbudded' ELSE 'budded' END, k.lots, u.unread,
+    CASE WHEN a.attempt <= 3 THEN a.attempt END
 FROM standing s
 LEFT JOIN work.list_rootstocks r ON r.code = s.rootstock
 LEFT JOIN work.list_scions c ON c.code = s.scion
 LEFT JOIN work.list_locations p ON p.code = s.location
-LEFT JOIN unread u USING (group_code)
+LEFT JOIN budded u USING (group_code)
+LEFT JOIN packed k USING (group_code)
+LEFT JOIN attempt_due a USING (group_code)
+LEFT JOIN work.budded_since b USING (group_code)
 LEFT JOIN next_due n USING (group_code)
 WHERE s.stage <> 'gone'
 ORDER BY s.group_code
@@ -63,19 +121,27 @@ def _write(path: Path, columns: Sequence[str], rows: Sequence[Mapping[str, str]]
 
 
 def _group_rows(store: Store, show_expected: bool) -> list[dict[str, str]]:
-    """The groups; `facts` holds what the forms look up in one place, the number expected too, which they keep to themselves
-    until a number is typed, unless its last word says that it may be shown."""
+    """The groups; `facts` holds what the forms look up in one place, the number expected and the buds set too, which they keep
+    to themselves until a number is typed, unless its twelfth word says that it may be shown. Words are only ever added at
+    its end: a phone may have a form of another day than its list.
+
+    A lot is one word, `team:attempt:set:left:least:budded_on`: buds set, how many of them are left to read, and how few can
+    be read now without being asked about; for each team the lot that is due comes first.
+    """
     day = str(store.value("SELECT as_of FROM work.day"))
     is_told = "shown" if show_expected else "blind"
     rows = []
     for row in store.rows(_GROUPS):
-        code, stock_label, stock, scion_label, scion, stage, place, place_label, count, low, high, teams, budded, due = (
-            "" if v is None else str(v) for v in row
-        )
+        given = ["" if v is None else str(v) for v in row]
+        code, stock_label, stock, scion_label, scion, stage, place, place_label, count, low, high, teams, budded, due = given[
+            :14
+        ]
+        is_budded, lots, unread, attempt = given[14:]
         pair = " / ".join(x for x in (stock_label or stock, scion_label or scion) if x)
         label = ", ".join(x for x in (f"{shown(code)} {pair}", place_label or place) if x).replace("#", " ")
-        words = (stage, count, low, high, stock, scion, place, teams.replace(" ", ","), budded, due, day, is_told)
-        facts = " ".join(w.replace(" ", "_") or "-" for w in words) + f" # {label}"
+        told = (stage, count, low, high, stock, scion, place, teams.replace(" ", ","), budded, due, day, is_told)
+        words = (*told, is_budded, lots.replace(" ", ","), unread, attempt)
+        facts = " ".join(re.sub(r"\s", "_", w) or "-" for w in words) + f" # {label}"
         values = (code, label, stock, scion, stage, place, count, low, high, teams, budded, due, day, facts)
         rows.append(dict(zip(GROUP_COLUMNS, values, strict=True)))
     return rows

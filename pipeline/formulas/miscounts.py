@@ -58,13 +58,11 @@ def _length(numbers: Whole) -> Whole:
 
 
 def _swaps_of(numbers: Whole) -> Whole:
-    """In how many ways two neighbouring digits of each number can be swapped into another number of that length."""
+    """In how many ways two neighbouring digits of each number can be swapped into another number; 0126 for 1026 is 126."""
     digits, length = _digits(numbers), _length(numbers)
     places = np.arange(_PLACES)
     lower, upper = digits[..., :-1], digits[..., 1:]
-    inside = places + 1 < length[..., None]
-    leads = (places + 2 == length[..., None]) & (lower == 0)
-    many: Whole = ((lower != upper) & inside & ~leads).sum(-1)
+    many: Whole = ((lower != upper) & (places + 1 < length[..., None])).sum(-1)
     return many
 
 
@@ -73,7 +71,8 @@ def _swapped(written: Whole) -> tuple[Whole, Real]:
     places = np.arange(_PLACES)
     lower, upper = digits[:, :-1], digits[:, 1:]
     stood = written[:, None] + 9 * (lower - upper) * 10**places
-    fits = (lower != upper) & (places + 1 < length[:, None]) & ~((places + 2 == length[:, None]) & (lower == 0))
+    # the digit that leads may have stood before a 0: 126 for 1026
+    fits = (lower != upper) & (places < length[:, None]) & ~((places + 2 == length[:, None]) & (lower == 0))
     return np.where(fits, stood, -1), 1 / np.maximum(_swaps_of(np.maximum(stood, 0)), 1)
 
 

@@ -123,6 +123,32 @@ def pooled_interval(taken: int, read: int, deff: float, freedom: float) -> tuple
     return wilson(taken / read * size, size, quantile)
 
 
+def alike_in_steps(taken: ArrayLike, read: ArrayLike, step: ArrayLike, group: ArrayLike, cell: ArrayLike) -> float:
+    """The correlation, from 0 to 1, of the true shares of one group in two of its steps, from (m,) plants that came through
+    of those that began, by step, group and cell (within a step and a cell groups differ by chance and by rho alone).
+
+    By least squares on the products of the residuals of two steps of a group, each weighted by what it should vary by; with
+    n plants a residual varies by n p (1 - p) (1 + (n - 1) rho), of which n p (1 - p) n rho is the group's own. A cell's
+    mean is off with its groups, so that their products come out (m - 1) / m times too small.
+    """
+    y, n = np.asarray(taken, dtype=float), np.asarray(read, dtype=float)
+    steps, groups = (np.unique(np.asarray(x), return_inverse=True)[1] for x in (step, group))
+    cells = np.unique(np.stack([steps, np.unique(np.asarray(cell), return_inverse=True)[1]]), axis=1, return_inverse=True)[1]
+    rho = np.array([rho_within(y[steps == s], n[steps == s], cells[steps == s]).rho for s in range(steps.max(initial=-1) + 1)])
+    many = np.bincount(cells)[cells]
+    p = (np.bincount(cells, y) / np.maximum(np.bincount(cells, n), 1))[cells]
+    is_known = (many > 1) & (p > 0) & (p < 1) & (rho[steps] > 0)
+    y, n, p, r = (np.asarray(x[is_known], dtype=float) for x in (y, n, p, rho[steps]))
+    g, m = groups[is_known], many[is_known]
+    own, all_of_it = n * r, 1 + (n - 1) * r
+    residual = (y - n * p) / np.sqrt(n * p * (1 - p)) * np.sqrt(m / (m - 1))
+    # over all pairs of a group's steps: half of the square of the sum less the sum of squares
+    share, unit = residual * np.sqrt(own) / all_of_it, own / all_of_it
+    above = (np.bincount(g, share) ** 2).sum() - (share**2).sum()
+    below = (np.bincount(g, unit) ** 2).sum() - (unit**2).sum()
+    return float(min(1.0, max(0.0, above / below))) if below > 0 else 0.0
+
+
 class BetaBinomial(NamedTuple):
     """`coefficients` (p,) on the logit, `errors` (p,) from the observed information, `rho`, the log-likelihood with the
     binomial coefficients, and whether it converged."""

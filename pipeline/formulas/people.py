@@ -133,6 +133,9 @@ def leans(chains: Chains, who: Whole, staff: int, copy: Real) -> tuple[Real, Rea
     mean, error = mean[2:], error[2:]
     is_lean = (np.abs(mean) > _SURE * error) & (np.abs(mean) >= _LEAST_LEAN)
     is_open = (error > _SEEN * spread) & (spread > _DIFFER)
+    # who leans is no longer taken to be like the others: without what drew the lean towards none
+    own = np.maximum(1 - (error / spread) ** 2, 0.2)
+    mean, error = np.where(is_lean, mean / own, mean), np.where(is_lean, error / np.sqrt(own), error)
     of_others = spread if spread > _DIFFER else 0.0
     return np.where(is_lean, mean, 0.0), np.where(is_lean | is_open, error, 0.0), of_others
 

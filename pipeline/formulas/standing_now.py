@@ -11,6 +11,7 @@ from numpy import fft
 from pipeline.formulas.chain_rates import WIDTHS
 from pipeline.formulas.count_chain import Flags, Rates, exposures, kernels
 from pipeline.formulas.miscounts import Real, Whole
+from pipeline.formulas.sums import SHARES, cells
 
 _CELLS = 400_000
 _SHARE = 0.95
@@ -20,12 +21,16 @@ _FAR, _FAR_CHANCE = 4096, 0.005
 
 
 class StandsNow(NamedTuple):
-    """Of each group (G,): the median, the narrowest 95 % of plants standing, widened to hold the median, and the mean."""
+    """Of each group (G,): the median, the narrowest 95 % of plants standing, widened to hold the median, mean and variance,
+    how many of those that stood at the last node are expected to be lost, and the whole of it as `sums.cells` (G, cells)."""
 
     estimate: Whole
     low: Whole
     high: Whole
     mean: Real
+    variance: Real
+    unseen: Real
+    spread: Real
 
 
 class _Groups(NamedTuple):
@@ -51,7 +56,8 @@ def stand_now(last: Sequence[Real], low: Whole, final_book: Whole, rank: Whole, 
     estimate is then the likeliest number. Nothing stands where `last` is empty.
     """
     estimate, lowest, highest = np.zeros((3, len(low)), dtype=np.int64)
-    found = StandsNow(estimate, lowest, highest, np.zeros(len(low)))
+    mean, variance, unseen = np.zeros((3, len(low)))
+    found = StandsNow(estimate, lowest, highest, mean, variance, unseen, np.zeros((len(low), len(SHARES))))
     length = np.array([len(v) for v in last], dtype=np.int64)
     top = np.where(length > 0, final_book + low + length - 1, 0)
     rows = np.flatnonzero(top > 0)
@@ -91,17 +97,20 @@ def _batches(width: Whole, kind: Whole) -> Iterator[tuple[Whole, int]]:
 
 
 def _worked_out(g: _Groups, stage: Whole, exposure: Real, size: int, rates: Rates) -> tuple[StandsNow, Flags]:
-    """What stands in these groups by the `size` numbers up to the top of each, and whether that settles it. Mean and total are
-    of all numbers: sums over how many may have been lost of each that stood.
+    """What stands in these groups by the `size` numbers up to the top of each, and whether that settles it. Mean, variance
+    and total are of all numbers: sums over how many may have been lost of each that stood.
     """
     used, which = np.unique(g.kind, return_inverse=True)
     most = int(g.top.max())
     chance = kernels(rates, stage[used], exposure[used], most + 1)[0][:, : most + 1]
     stood = _from_the_top(g)
     n = np.maximum(g.top[:, None] - np.arange(stood.shape[1]), 0)
-    stays, lost = chance.cumsum(1)[which[:, None], n], (chance * np.arange(most + 1)).cumsum(1)[which[:, None], n]
+    stays, lost, squares = ((chance * np.arange(most + 1) ** p).cumsum(1)[which[:, None], n] for p in range(3))
     total = np.einsum("gw,gw->g", stood, stays)
     mean = np.einsum("gw,gw->g", stood, n * stays - lost) / total
+    off = n - mean[:, None]
+    variance = np.einsum("gw,gw->g", stood, off**2 * stays - 2 * off * lost + squares) / total
+    unseen = np.maximum(np.einsum("gw,gw->g", stood, n) / stood.sum(1) - mean, 0)
     spectrum = fft.rfft(stood[:, :size], 2 * size, axis=1)
     spectrum *= fft.rfft(chance[:, :size], 2 * size, axis=1)[which]
     left = np.maximum(fft.irfft(spectrum, 2 * size, axis=1)[:, :size], 0)
@@ -120,7 +129,12 @@ def _worked_out(g: _Groups, stage: Whole, exposure: Real, size: int, rates: Rate
     middle = np.where(g.is_likeliest, left.argmax(1), (upto[:, 1:] >= 0.5 - _ROUNDING).argmax(1))
     lowest = g.top - size + 1
     low, high = np.minimum(first, middle), np.maximum(first + width - 1, middle)
-    return StandsNow(lowest + middle, lowest + low, lowest + high, mean), is_settled
+    inside_mean = np.einsum("gw,gw->g", left, lowest[:, None] + np.arange(size))
+    is_cut = below > _ROUNDING
+    below_mean = np.where(is_cut, np.maximum(mean * total - inside_mean, 0) / np.where(is_cut, below * total, 1), 0)
+    spread = np.maximum(cells(upto, lowest, below_mean), 0)
+    estimate, variance = lowest + middle, np.maximum(variance, 0)
+    return StandsNow(estimate, lowest + low, lowest + high, mean, variance, unseen, spread), is_settled
 
 
 def _from_the_top(g: _Groups) -> Real:

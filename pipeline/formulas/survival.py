@@ -41,18 +41,23 @@ def _at_risk(entered: Counts, lost: Counts, left: Counts) -> Counts:
     return np.maximum(risk, lost, out=risk)
 
 
-def _product(at_risk: Real, lost: Real) -> Real:
+def product(at_risk: Real, lost: Real) -> Real:
     """Kaplan-Meier's product over the last axis."""
     stays = 1 - np.divide(lost, at_risk, out=np.zeros_like(at_risk, dtype=float), where=at_risk > 0)
-    product: Real = np.cumprod(np.clip(stays, 0.0, 1.0), axis=-1)
-    return product
+    share: Real = np.cumprod(np.clip(stays, 0.0, 1.0), axis=-1)
+    return share
+
+
+def survival_of(entered: Counts, lost: Counts, left: Counts) -> Real:
+    """(T,) the survival curve alone, of plants (T,) of all groups together."""
+    return product(_at_risk(entered, lost, left).astype(float), lost.astype(float))
 
 
 def kaplan_meier(entered: Counts, lost: Counts, left: Counts) -> Curve:
     """The survival curve of all plants. E. L. Kaplan & P. Meier, JASA 53 (1958) 457-481."""
     risk = _at_risk(entered.sum(0), lost.sum(0), left.sum(0))
     died = lost.sum(0)
-    survival = _product(risk.astype(float), died.astype(float))
+    survival = product(risk.astype(float), died.astype(float))
     hazard = np.divide(died, risk * (risk - died), out=np.zeros(len(risk)), where=(risk > died) & (risk > 0))
     error = np.full(len(risk), np.nan)
     if len(entered) > 1:
@@ -72,7 +77,7 @@ def _parts(entered: Counts) -> Iterator[slice]:
 
 def _curves_without(entered: Counts, lost: Counts, left: Counts, risk: Counts, died: Counts) -> Real:
     """(g, T) the curve of all plants less those of each of these groups; `risk` and `died` (T,) are of all groups."""
-    return _product((risk - _at_risk(entered, lost, left)).astype(float), (died - lost).astype(float))
+    return product((risk - _at_risk(entered, lost, left)).astype(float), (died - lost).astype(float))
 
 
 def _jackknife(apart: Real, groups: int) -> Real:
@@ -132,7 +137,7 @@ def incidences(entered: Counts, losses: Losses, causes: int, left: Counts, step:
     lost = np.bincount(group * shape[1] + at, plants, entered.size).astype(np.int64).reshape(shape)
     cause = np.bincount(of * shape[1] + at, plants, causes * shape[1]).astype(np.int64).reshape(causes, shape[1])
     risk, died = _at_risk(entered.sum(0), lost.sum(0), left.sum(0)), lost.sum(0)
-    survival = _product(risk.astype(float), died.astype(float))
+    survival = product(risk.astype(float), died.astype(float))
     before = np.concatenate([[1.0], survival[:-1]])
     cumulative = cause @ np.divide(before, risk, out=np.zeros_like(before), where=risk > 0)
     error = np.full(causes, np.nan)
@@ -147,7 +152,7 @@ def incidences(entered: Counts, losses: Losses, causes: int, left: Counts, step:
 def _weights_without(entered: Counts, lost: Counts, left: Counts, risk: Counts, died: Counts) -> Real:
     """(g, T) the share that each plant lost in a step is of all that came, without each of these groups."""
     rest = (risk - _at_risk(entered, lost, left)).astype(float)
-    survival = _product(rest, (died - lost).astype(float))
+    survival = product(rest, (died - lost).astype(float))
     weight = np.zeros_like(rest)
     np.divide(1.0, rest[:, 0], out=weight[:, 0], where=rest[:, 0] > 0)
     np.divide(survival[:, :-1], rest[:, 1:], out=weight[:, 1:], where=rest[:, 1:] > 0)
@@ -205,3 +210,18 @@ def log_rank(entered: Counts, lost: Counts, left: Counts, level: NDArray[np.int6
     freedom = int(np.linalg.matrix_rank(variance[:-1, :-1]))
     chi2 = float(apart @ np.linalg.pinv(variance[:-1, :-1], hermitian=True) @ apart) if freedom else 0.0
     return LogRank(chi2, freedom, float(special.chdtrc(freedom, chi2)) if freedom else 1.0, observed, expected)
+
+
+def median_age(ages: Counts, has_come: NDArray[np.bool_]) -> float | None:
+    """The age by which half have come to it, of whole ages (n,) at which they came, or until which those who have not were
+    looked at: where Kaplan and Meier's curve crosses a half (half way to the next step where it stays on it). None where it
+    does not come so low."""
+    steps, at = np.unique(ages, return_inverse=True)
+    came, all_of = (np.bincount(at, weights, len(steps)).astype(np.int64) for weights in (has_come, np.ones(len(ages))))
+    risk = len(ages) - np.concatenate([[0], np.cumsum(all_of)[:-1]])
+    waiting = product(risk.astype(float), came.astype(float))
+    below = np.flatnonzero((came > 0) & (waiting <= 0.5 + 1e-12))
+    if not len(below):
+        return None
+    is_on_it = abs(waiting[below[0]] - 0.5) < 1e-12 and len(below) > 1
+    return float(steps[below[0]] + steps[below[1]]) / 2 if is_on_it else float(steps[below[0]])

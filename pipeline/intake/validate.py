@@ -29,7 +29,7 @@ from pipeline.intake import ingest
 from pipeline.intake.corrections import all_corrections, in_force, overlay
 from pipeline.stages import MOST_KEYS, Work
 
-PARSER = "2"
+PARSER = "3"
 """Raise it when parsing changes: every kept file is then parsed again."""
 ROWS_AT_ONCE = 50_000
 _SCHEMA_RULES = {"required": "missing_answer", "enum": "not_in_list", "relevant": "not_asked"}
@@ -119,6 +119,28 @@ def _tests(form: Form) -> Iterator[tuple[Question, str, str]]:
             yield q, "impossible_value", f"NOT coalesce(regexp_full_match({column}, '({choices})( ({choices}))*'), true)"
 
 
+def _sum_sql(form: Form, q: Question) -> str:
+    """SQL of the words `1,092 - 194 = 898` (empty where there is nothing to add up): of a constraint that says what this answer
+    and others are together, what was left for this one."""
+
+    def terms(node: expression.Node) -> list[expression.Node]:
+        is_sum = isinstance(node, expression.Operation) and node.operator == "+"
+        return terms(node.left) + terms(node.right) if is_sum else [node]  # type: ignore[union-attr]
+
+    own = expression.Answer(None)
+    scope = {k: (f"a.{v[0]}", v[1]) if isinstance(v, tuple) else v for k, v in form.scope(q).items()}
+    for part in expression.conjuncts(q.constraint) if q.constraint is not None else []:
+        if isinstance(part, expression.Operation) and part.operator in ("=", ">=") and own in terms(part.right):
+            others = [t for t in terms(part.right) if t != own]
+            said = [expression.to_sql(t, scope) for t in (part.left, *others)]
+            if others and all(kind == "number" for _, kind in said):
+                whole, *rest = (f"CAST(coalesce({sql}, 0) AS BIGINT)" for sql, _ in said)
+                taken = " + ".join(rest)
+                words = "at most " if part.operator == ">=" else ""
+                return f"format('{words}{{:,}} - {{:,}} = {{:,}}', {whole}, {taken}, {whole} - ({taken}))"
+    return "''"
+
+
 def is_broken_sql(form: Form, unasked: Collection[str] = ()) -> str:
     """Whether a row `a` of the form's answers breaks any rule of the sheet. Questions that its version did not ask yet are not
     missed."""
@@ -127,13 +149,15 @@ def is_broken_sql(form: Form, unasked: Collection[str] = ()) -> str:
 
 
 def rules_sql(form: Form, source: str, number: str) -> str:
-    """One query over rows of the form's answers: (number, rule, field, value) of every rule of the sheet that is broken."""
+    """One query over rows of the form's answers: (number, rule, field, value, total) of every rule of the sheet that is broken;
+    `total` is what the answer had to be, where it must add up with others."""
     cases = [
-        f"CASE WHEN {test} THEN {{'rule': '{rule}', 'field': '{q.name}', 'value': coalesce(a.\"{q.name}\"::VARCHAR, '')}} END"
+        f"CASE WHEN {test} THEN {{'rule': '{rule}', 'field': '{q.name}', 'value': coalesce(a.\"{q.name}\"::VARCHAR, ''),"
+        f" 'total': {_sum_sql(form, q) if rule == 'impossible_value' else chr(39) * 2}}} END"
         for q, rule, test in _tests(form)
     ]
     return (
-        f"SELECT number, broken.rule, broken.field, broken.value FROM (SELECT {number} AS number,"
+        f"SELECT number, broken.rule, broken.field, broken.value, broken.total FROM (SELECT {number} AS number,"
         f" unnest([{', '.join(cases)}]) AS broken FROM {source} a) WHERE broken IS NOT NULL"
     )
 
@@ -464,12 +488,19 @@ class _Reader:
             (numbers[at], rule, name, str(frame[at].get(name, "")))
             for at, rule, name in sorted(frame_failures(form, answer_frame(form, frame)))
         ]
-        broken += self.store.rows(rules_sql(form, "(SELECT * FROM block SEMI JOIN broken USING (n))", "n") + " ORDER BY ALL")
+        by_rules = self.store.rows(rules_sql(form, "(SELECT * FROM block SEMI JOIN broken USING (n))", "n") + " ORDER BY ALL")
+        totals = {(n, rule, name): total for n, rule, name, _, total in by_rules}
+        broken += [row[:4] for row in by_rules]
         for n, rule, name, value in broken:
             if name not in {f.field for f in found[n]}:
                 new = _finding("", form.question(name), rule, value)
                 if new in _without_echoes(form, [*found[n], new]):
                     found[n].append(new)
+        for n, rule, name in (key for key, total in totals.items() if total):
+            found[n] = [
+                replace(f, detail=f"{f.detail} ({totals[n, rule, name]})") if (f.rule, f.field) == (rule, name) else f
+                for f in found[n]
+            ]
         rows = [
             (str(ids[n]), f.rule, f.field, f.value, f.detail)
             for n in numbers

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 
 from pipeline.findings import Refused
-from pipeline.formulas.overdispersion import beta_binomial, design_effect, rho_within
+from pipeline.formulas.overdispersion import alike_in_steps, cautious, rho_within
 from pipeline.formulas.requirement import DRAWS, SEED, StepRate, draw_through, enough_through
+from pipeline.formulas.survival import median_age
 from pipeline.rates.losses import STAGES
 from pipeline.settings import Settings
 from pipeline.stages import Work
@@ -29,14 +30,54 @@ STEP_WORDS = {
     "topped": "trees topped",
 }
 _STEP_OF_STAGE = {stage: at for at, stage in enumerate(STAGES)}
-TABLES = ("projection", "order_faults", "unknown_steps", "step_counts", "stage_ages", "openings", "origins")
+TABLES = ("projection", "order_faults", "unknown_steps", "step_counts", "stage_ages", "openings", "origins", "standing")
 """The tables that a plan and the projection are read from."""
 _LEAST_GROUPS, _LEAST_PLANTS = 5, 500
+_LEAST_FREEDOM = 3
+_WIDTH = 2 * 1.959964
+"""A 95 % interval is so many standard deviations wide."""
 _READY_AFTER_BUDDING = 270
 _AGE_AT_OPENING = """
 SELECT median(g.opened_on - o.sow_date)::BIGINT
 FROM work.openings g JOIN work.origins o USING (group_code)
 WHERE o.from_group IS NULL
+"""
+_LEAST_COME = 3
+_AGES = """
+WITH ends AS (
+    SELECT f.group_code, CASE WHEN any_value(s.stage) = 'gone' THEN max(f.on_date) ELSE any_value(d.as_of) END AS seen_until
+    FROM work.movements f JOIN work.standing s USING (group_code), work.day d GROUP BY f.group_code
+),
+ranks AS (
+    SELECT unnest(['bag', 'budded', 'read', 'cut_back', 'staked', 'topped']) AS stage, unnest([2, 3, 4, 5, 6, 7]) AS rank
+),
+-- a stage that is left out is not come to: it is not known when it would have been
+reached AS (
+    SELECT o.group_code, o.sow_date, r.stage, min(e.on_date) FILTER (WHERE e.rank = r.rank) AS on_date,
+        min(e.on_date) FILTER (WHERE e.rank > r.rank) AS passed_on
+    FROM work.origins o CROSS JOIN ranks r LEFT JOIN work.stage_events e USING (group_code)
+    WHERE o.sow_date IS NOT NULL AND o.from_group IS NULL
+    GROUP BY ALL
+),
+sent AS (
+    SELECT group_code, min(on_date) AS on_date FROM work.movements WHERE kind = 'despatched' GROUP BY group_code
+),
+buds AS (
+    SELECT group_code, min(budded_on) AS budded_on FROM work.lots GROUP BY group_code
+)
+SELECT r.stage, coalesce(r.on_date, r.passed_on, e.seen_until) - r.sow_date AS days, r.on_date IS NOT NULL AS has_come
+FROM reached r JOIN ends e USING (group_code)
+UNION ALL
+SELECT 'ready', coalesce(s.on_date, e.seen_until) - b.budded_on, s.on_date IS NOT NULL
+FROM buds b JOIN ends e USING (group_code) LEFT JOIN sent s USING (group_code)
+ORDER BY ALL
+"""
+_STEP_COUNTS = """
+SELECT step, coalesce(rootstock, ''), coalesce(scion, ''), any_value(split_part(root, ' ', 1)), sum(began)::BIGINT,
+    sum(through)::BIGINT, sum(vanished)::BIGINT, sum(doubt)::BIGINT
+FROM work.step_counts
+GROUP BY step, root, coalesce(rootstock, ''), coalesce(scion, '')
+ORDER BY ALL
 """
 _BUDDED = """
 WITH buds AS (
@@ -52,10 +93,7 @@ WHERE s.stage <> 'gone' AND s.scion IS NOT NULL
 ORDER BY s.group_code
 """
 _SENT = """
-SELECT p.order_ref, sum(m.quantity)::BIGINT
-FROM work.movements m JOIN work.accepted p USING (instance_id)
-WHERE m.kind = 'despatched' AND p.order_ref IS NOT NULL
-GROUP BY p.order_ref
+SELECT order_ref, sum(quantity)::BIGINT FROM work.deliveries WHERE coalesce(fits, true) GROUP BY order_ref
 """
 _ORDERS = """
 SELECT code, coalesce(scion, ''), coalesce(rootstock, ''), TRY_CAST(quantity AS BIGINT), TRY_CAST(wanted_on AS DATE)
@@ -68,26 +106,48 @@ _Pair = tuple[str, str]
 
 @dataclass(frozen=True)
 class Rate:
-    """The rate of a step: from which level it was taken, and on how much it rests."""
+    """The rate of a step: from which level it was taken, and on how much it rests. `recorded` is the share that would have
+    come through by the records alone."""
 
     step: str
     level: str
     groups: int
     began: int
     through: int
+    recorded: float
     known: StepRate
 
 
-def _fitted(through: Any, began: Any) -> StepRate:
-    """The share that comes through, how well it is known and how groups differ: by likelihood, by moments where that fails."""
-    y, n = np.asarray(through, dtype=float), np.asarray(began, dtype=float)
-    if 0 < y.sum() < n.sum() and len(y) > 1:
-        found = beta_binomial(y, n, np.ones((len(y), 1)))
-        if found.converged and np.isfinite(found.errors[0]):
-            return StepRate(float(1 / (1 + np.exp(-found.coefficients[0]))), float(found.errors[0]), found.rho)
-    share = (y.sum() + 0.5) / (n.sum() + 1)
-    rho = rho_within(y, n, np.zeros(len(y))).rho
-    return StepRate(float(share), float(np.sqrt(design_effect(n, rho) / (n.sum() * share * (1 - share)))), rho)
+@dataclass(frozen=True)
+class _Unit:
+    """Plants that share their fate: how many began a step and came through; how many vanished, with the doubt of it; `cell`
+    tells rootstocks and scions apart."""
+
+    began: int
+    through: int
+    vanished: int
+    doubt: int
+    cell: str
+
+
+def _fitted(units: list[_Unit], is_borrowed: bool) -> StepRate:
+    """The share that comes through, how well it is known and how groups differ, by moments. Where the rate is not of the very
+    pair alone, groups differ within pairs, and pairs too."""
+    n, y = (np.array([getattr(u, name) for u in units], dtype=float) for name in ("began", "through"))
+    doubt = sum(u.doubt for u in units) / _WIDTH**2
+    cells = np.unique([u.cell for u in units], return_inverse=True)[1] if is_borrowed else np.zeros(len(units), dtype=int)
+    many = int(cells.max()) + 1
+    whole = rho_within(y, n, np.zeros(len(n)))
+    within = rho_within(y, n, cells)
+    within = within if len(units) >= _LEAST_GROUPS else cautious(within)
+    weight = n / (1 + (n - 1) * within.rho)
+    share = float((weight @ (y / n) + 0.5) / (weight.sum() + 1))
+    spread = share * (1 - share)
+    error = 1 / (weight.sum() * spread) + doubt / (n.sum() * spread) ** 2
+    apart = max(0.0, whole.rho - within.rho) / spread if many > 1 else 0.0
+    freedom = (error + apart) ** 2 / (error**2 / max(1, within.freedom) + apart**2 / max(1, many - 1))
+    unit = float((n @ n) / n.sum())
+    return StepRate(share, float(np.sqrt(error + apart)), within.rho, max(_LEAST_FREEDOM, float(freedom)), unit)
 
 
 class Rates:
@@ -95,13 +155,19 @@ class Rates:
     from all of the nursery's. Each level is fitted once, whichever pairs ask for it."""
 
     def __init__(self, work: Work | Store) -> None:
-        self.groups: dict[tuple[str, ...], list[tuple[int, int]]] = {}
-        for step, stock, scion, began, through in work.rows(
-            "SELECT step, coalesce(rootstock, ''), coalesce(scion, ''), began, through FROM work.step_counts ORDER BY ALL"
-        ):
+        self.units: dict[tuple[str, ...], list[_Unit]] = {}
+        all_of_them = []
+        for step, stock, scion, root, began, through, vanished, doubt in work.rows(_STEP_COUNTS):
+            cell = stock if step in STEPS[:2] else f"{stock}+{scion}"
+            all_of_them.append((through, began, step, root, cell))
             for level in ((step, stock, scion), (step, stock), (step,)):
-                self.groups.setdefault(level, []).append((began, max(0, min(began, through))))
+                self.units.setdefault(level, []).append(_Unit(began, through, vanished, doubt, cell))
+        self.together = alike_in_steps(*zip(*all_of_them, strict=True)) if all_of_them else 0.0
+        """How alike a group does in one step and in another."""
         self.found: dict[tuple[str, ...], Rate | None] = {}
+        known = [step for step in STEPS if (step,) in self.units]
+        self.skipped = {step for step in STEPS if step not in known and known and STEPS.index(step) < STEPS.index(known[-1])}
+        """Steps that this nursery leaves out: plants have gone through later ones, and none through these."""
 
     def of(self, step: str, rootstock: str, scion: str) -> Rate | None:
         """The rate of a step for a pair; nothing where no group has been through it."""
@@ -110,14 +176,16 @@ class Rates:
 
     def _of_level(self, level: tuple[str, ...]) -> Rate | None:
         if level not in self.found:
-            began, through = (list(column) for column in zip(*self.groups.get(level, [(0, 0)]), strict=True))
-            is_enough = len(began) >= _LEAST_GROUPS and sum(began) >= _LEAST_PLANTS
+            units = self.units.get(level, [])
+            began, through, vanished = (sum(getattr(u, name) for u in units) for name in ("began", "through", "vanished"))
+            is_enough = len(units) >= _LEAST_GROUPS and began >= _LEAST_PLANTS
             name = "+".join(level[1:]) if len(level) > 1 else "all"
-            self.found[level] = (
-                Rate(level[0], name, len(began), sum(began), sum(through), _fitted(through, began))
-                if is_enough or (len(level) == 1 and level in self.groups)
-                else None
-            )
+            is_borrowed = len(level) < (2 if level[0] in STEPS[:2] else 3)
+            self.found[level] = None
+            if is_enough or (len(level) == 1 and units):
+                recorded = (through + vanished) / began
+                known = _fitted(units, is_borrowed)._replace(together=self.together)
+                self.found[level] = Rate(level[0], name, len(units), began, through, recorded, known)
         return self.found[level]
 
 
@@ -143,29 +211,80 @@ def _months_before(day: dt.date, months: int) -> dt.date:
 
 
 def plan(work: Store, settings: Settings, rootstock: str, scion: str, trees: int, month: dt.date) -> list[PlanStep]:
-    """What to begin each step with so that so many trees of a pair are ready on the first of a month. Raises Refused where
-    a step has never been gone through here."""
+    """What to begin each step with so that so many trees of a pair are ready on the first of a month. A step that the nursery
+    leaves out is left out. Raises Refused where a step that is not has never been gone through here."""
     rates = Rates(work)
     ages = dict(work.rows("SELECT stage, days FROM work.stage_ages"))
     sown = _months_before(month, settings.intervals.despatch_months)
-    chain = [rates.of(step, rootstock, scion) for step in STEPS]
-    lacking = [step for step, rate in zip(STEPS, chain, strict=True) if rate is None]
+    steps = [step for step in STEPS if step not in rates.skipped]
+    chain = [rates.of(step, rootstock, scion) for step in steps]
+    lacking = [step for step, rate in zip(steps, chain, strict=True) if rate is None]
     if lacking:
-        raise Refused(f"No plan can be made yet: no group of this nursery is through with the step {lacking[0]!r}.")
+        raise Refused(
+            f"No plan can be made yet: no group of this nursery is through with the step {lacking[0]!r}, so there are no data"
+            " to say how many come through it."
+        )
     opened = work.value(_AGE_AT_OPENING)
     days = {"transplanted": opened, "bagged": ages.get("bag")} | {step: ages.get(step) for step in STEPS[2:]}
-    found = []
-    for k, step in enumerate(STEPS):
-        rest = [rate.known for rate in chain[k:] if rate is not None]
-        rate = chain[k]
+    found: list[PlanStep] = []
+    known = _in_groups_to_come([rate for rate in chain if rate is not None], settings.group_size)
+    for k, (step, rate) in enumerate(zip(steps, chain, strict=True)):
         assert rate is not None
+        rest = known[k:]
         try:
             numbers = [enough_through(trees, rest, settings.group_size, assurance) for assurance in (0.8, 0.95)]
         except ValueError:
             raise Refused(f"No number of plants gives {trees:,} trees: nearly none come through.") from None
-        by = sown + dt.timedelta(days=days[step]) if days[step] is not None else None
+        by = None
+        if days[step] is not None:  # no step is before the one before it
+            by = max([sown + dt.timedelta(days=days[step]), *(s.by for s in found if s.by)])
         found.append(PlanStep(step, by, numbers[0], numbers[1], rate))
     return found
+
+
+def _in_groups_to_come(chain: list[Rate], group_size: int) -> list[StepRate]:
+    """What is known of the steps, for groups that begin with as many plants as groups are to have, where those so far were
+    smaller: the fewer the groups, the more depends on each. Buds share their fate by lots."""
+    found, size = [], float(group_size)
+    for rate in chain:
+        found.append(rate.known if rate.step == "budded" else rate.known._replace(unit=max(rate.known.unit, size)))
+        size *= rate.known.share
+    return found
+
+
+@dataclass(frozen=True)
+class Stands:
+    """What stands of a pair now: its budded groups and plants, and the trees of it that will be ready by month (month, ready,
+    low, high; no band where nothing has gone through a step that is ahead); and the groups of its rootstock that are not
+    budded yet, with the months in which their trees can be ready."""
+
+    groups: int
+    plants: int
+    ready: list[tuple[str, int, int | None, int | None]]
+    not_budded_groups: int
+    not_budded_plants: int
+    not_budded_ready: tuple[str, str] | None
+
+
+def what_stands(work: Store, settings: Settings, rootstock: str, scion: str) -> Stands:
+    """What there is of a pair already, for when it is too late to sow."""
+    groups, plants = work.rows(
+        "SELECT count(*), coalesce(sum(estimate), 0)::BIGINT FROM work.standing"
+        " WHERE rootstock = ? AND scion = ? AND stage <> 'gone'",
+        [rootstock, scion],
+    )[0]
+    ready = work.rows(
+        "SELECT month, ready, low, high FROM work.projection WHERE rootstock = ? AND scion = ? AND ready > 0 ORDER BY month",
+        [rootstock, scion],
+    )
+    young = work.rows(
+        "SELECT s.estimate, (o.sow_date + to_months($2))::DATE FROM work.standing s LEFT JOIN work.origins o USING (group_code)"
+        " WHERE s.rootstock = $1 AND s.scion IS NULL AND s.stage IN ('tray', 'bag') ORDER BY ALL",
+        [rootstock, settings.intervals.despatch_months],
+    )
+    months = sorted(f"{on:%Y-%m}" for _, on in young if on is not None)
+    reach = (months[0], months[-1]) if months else None
+    return Stands(groups, plants, ready, len(young), sum(n for n, _ in young), reach)
 
 
 def sow_by(settings: Settings, month: dt.date) -> dt.date:
@@ -173,13 +292,32 @@ def sow_by(settings: Settings, month: dt.date) -> dt.date:
     return _months_before(month, settings.intervals.despatch_months)
 
 
+def estimate_ages(work: Work) -> None:
+    """work.stage_ages: how many days after sowing groups come to each stage, in the middle, where at least three have; and
+    from the first bud to the first despatch. Groups that wait for it count with those that have come to it, for so long as
+    they have waited: by those alone that were quick the middle would be too early. Empty where not half have come to it."""
+    found = []
+    waits: dict[str, list[tuple[int, bool]]] = {}
+    for stage, days, has_come in work.rows(_AGES):
+        waits.setdefault(stage, []).append((max(0, days), has_come))
+    for stage in (*STAGES[1:], "ready"):
+        days = np.array([d for d, _ in waits.get(stage, [])], dtype=np.int64)
+        has_come = np.array([c for _, c in waits.get(stage, [])], dtype=bool)
+        if has_come.sum() >= _LEAST_COME:
+            middle = median_age(days, has_come)
+            found.append((stage, None if middle is None else round(middle), int(has_come.sum()), int((~has_come).sum())))
+    work.put("stage_ages", {"stage": "VARCHAR"} | dict.fromkeys(("days", "groups", "waiting"), "BIGINT"), found)
+
+
 def project(work: Work) -> None:
-    """work.projection: trees ready by pair and month with their 80 % band, against the orders that are open."""
+    """work.projection: trees ready by pair and month with their 80 % band, against the orders that are open. Where nothing has
+    gone through a step that is ahead there is no band, and no loss is counted in it."""
     settings, day = work.context.workspace.settings, work.value("SELECT as_of FROM work.day")
     rates, this_month = Rates(work), day.replace(day=1)
-    ready: dict[tuple[str, str], dict[dt.date, Any]] = {}
+    ready: dict[_Pair, dict[dt.date, Any]] = {}
     lag = dict(work.rows("SELECT stage, days FROM work.stage_ages")).get("ready") or _READY_AFTER_BUDDING
     unknown: set[str] = set()
+    unbound: set[tuple[_Pair, dt.date]] = set()
     for code, stock, scion, stage, estimate, low, high, ready_on, live, waiting in work.rows(
         _BUDDED, [settings.intervals.despatch_months, lag]
     ):
@@ -188,22 +326,26 @@ def project(work: Work) -> None:
         stands = np.rint(np.clip(estimate + (high - low) / 3.92 * dice.standard_normal(DRAWS), low, high)).astype(np.int64)
         at = _STEP_OF_STAGE[stage]
         known = {step: rates.of(step, stock, scion) for step in STEPS}
-        ahead = STEPS[max(at, 2) :]
-        unknown |= {step for step in ahead if known[step] is None}
         after = [r.known for step in STEPS[max(at, 3) :] if (r := known[step])]
+        ahead = STEPS[max(at, 3) :]
         if at <= 3:  # only what is green, or may be, becomes a tree; buds not read yet must take first
             take = [r.known] if (r := known["budded"]) else []
             growing = np.minimum(stands, live)
             hoped = np.minimum(stands - growing, waiting)
             left = draw_through(growing, after, settings.group_size, own_seed=mark)
             left = left + draw_through(hoped, [*take, *after], settings.group_size, own_seed=mark + 1)
+            ahead = STEPS[2:] if waiting and at <= 3 else ahead
         else:
             left = draw_through(stands, after, settings.group_size, own_seed=mark)
         month = max(this_month, (ready_on or day).replace(day=1))
+        lacking = {step for step in ahead if known[step] is None and step not in rates.skipped}
+        if lacking:
+            unknown |= lacking
+            unbound.add(((stock, scion), month))
         of_pair = ready.setdefault((stock, scion), {})
         of_pair[month] = of_pair.get(month, 0) + left
     work.put("unknown_steps", {"step": "VARCHAR"}, [(step,) for step in STEPS if step in unknown])
-    _write(work, ready, _open_orders(work), this_month)
+    _write(work, ready, unbound, _open_orders(work), this_month)
 
 
 def _open_orders(work: Work) -> dict[tuple[str, str], dict[dt.date, int]]:
@@ -219,6 +361,12 @@ def _open_orders(work: Work) -> dict[tuple[str, str], dict[dt.date, int]]:
     return found
 
 
+def _band(draws: Any, is_known: bool) -> tuple[int, int | None, int | None]:
+    """The middle and the 80 % band; no band where there are no data for it."""
+    middle, low, high = (round(v) for v in np.quantile(draws, [0.5, 0.1, 0.9]))
+    return (middle, low, high) if is_known else (middle, None, None)
+
+
 COLUMNS = tuple(
     """
     rootstock scion month ready low high ordered overdue ready_until low_until high_until ordered_until shortfall chance_enough
@@ -227,11 +375,15 @@ COLUMNS = tuple(
 
 
 def _write(
-    work: Work, ready: dict[_Pair, dict[dt.date, Any]], orders: dict[_Pair, dict[dt.date, int]], this_month: dt.date
+    work: Work,
+    ready: dict[_Pair, dict[dt.date, Any]],
+    unbound: set[tuple[_Pair, dt.date]],
+    orders: dict[_Pair, dict[dt.date, int]],
+    this_month: dt.date,
 ) -> None:
     rows: list[tuple[Any, ...]] = []
     for pair in sorted(set(ready) | set(orders)):
-        until, ordered_until = np.zeros(DRAWS, dtype=np.int64), 0
+        until, ordered_until, is_bound = np.zeros(DRAWS, dtype=np.int64), 0, True
         wanted: dict[dt.date, int] = {}
         overdue = sum(n for month, n in orders.get(pair, {}).items() if month < this_month)
         for month, n in orders.get(pair, {}).items():  # what should have gone by now is wanted now
@@ -239,10 +391,11 @@ def _write(
         for month in sorted(set(ready.get(pair, {})) | set(wanted)):
             own = ready.get(pair, {}).get(month, np.zeros(DRAWS, dtype=np.int64))
             until, ordered_until = until + own, ordered_until + wanted.get(month, 0)
-            here, sofar = np.quantile(own, [0.5, 0.1, 0.9]), np.quantile(until, [0.5, 0.1, 0.9])
-            chance = float((until >= ordered_until).mean()) if ordered_until else None
-            in_month = (*(round(v) for v in here), wanted.get(month, 0), overdue if month == this_month else 0)
-            by_then = (*(round(v) for v in sofar), ordered_until, max(0, ordered_until - round(sofar[0])), chance)
+            is_bound = is_bound and (pair, month) not in unbound
+            here, sofar = _band(own, (pair, month) not in unbound), _band(until, is_bound)
+            chance = float((until >= ordered_until).mean()) if ordered_until and is_bound else None
+            in_month = (*here, wanted.get(month, 0), overdue if month == this_month else 0)
+            by_then = (*sofar, ordered_until, max(0, ordered_until - sofar[0]), chance)
             rows.append((*pair, f"{month:%Y-%m}", *in_month, *by_then))
     kinds = dict.fromkeys(COLUMNS, "BIGINT") | dict.fromkeys(COLUMNS[:3], "VARCHAR") | {"chance_enough": "DOUBLE"}
     work.put("projection", kinds, rows)

@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 
 from formpack.group_code import shown
 from pipeline.findings import Rule
+from pipeline.rates.losses import LEAST_AT_RISK, NOT_RECORDED
 from pipeline.rates.outlook import step_words
+from pipeline.report.round import Round, gather_round
 from pipeline.report.stock import STAGE_WORDS, Course, Stock, courses, gather_stock
 from pipeline.store import Store
 from pipeline.tables import TASK_WORDS, notes_since
@@ -24,7 +26,8 @@ STEP_WORDS = {
 }
 _AGES = (30, 100, 200, 300, 450, 540)
 _STEPS = """
-SELECT step, at_risk, lost, "left", survival, low, high FROM survival WHERE "by" = 'all' AND clock = 'stage'
+SELECT step, at_risk, lost, recorded, "left", survival, low, high, survival_recorded
+FROM survival WHERE "by" = 'all' AND clock = 'stage'
 """
 _TIMES = """
 SELECT work, kind, units, plants, through, difference, low, high
@@ -37,7 +40,7 @@ SELECT rootstock, lifted, off_type, share, low, high, published_low, published_h
 FROM off_type
 ORDER BY share DESC
 """
-_RUNGS = "SELECT stage, lost, despatched, in_the_books, coalesce(lost_share, 0) FROM ladder"
+_RUNGS = "SELECT stage, lost, not_recorded, despatched, in_the_books, standing, coalesce(lost_share, 0) FROM ladder"
 _TESTS = 'SELECT "by", clock, levels, groups, p_value FROM survival_tests'
 _AHEAD = """
 SELECT rootstock, scion, month, ready, low, high, ordered, overdue, ready_until, ordered_until, shortfall, chance_enough
@@ -92,6 +95,8 @@ class Point:
     survival: float
     low: float | None
     high: float | None
+    by_records: float
+    """The same by what was recorded alone."""
 
 
 @dataclass(frozen=True)
@@ -124,8 +129,10 @@ class OffType:
 class Rung:
     stage: str
     lost: int
+    not_recorded: int
     despatched: int
     in_the_books: int
+    standing: int
     lost_share: float
 
 
@@ -136,8 +143,8 @@ class Ahead:
     pair: str
     month: str
     ready: int
-    low: int
-    high: int
+    low: int | None
+    high: int | None
     ordered: int
     overdue: int
     ready_until: int
@@ -160,10 +167,12 @@ class Step:
     stage: str
     at_risk: int
     lost: int
+    recorded: int
     left: int
     survival: float
-    low: float
-    high: float
+    low: float | None
+    high: float | None
+    by_records: float
 
 
 @dataclass(frozen=True)
@@ -223,6 +232,7 @@ class Figures:
     day: dt.date
     states: dict[str, int]
     stock: Stock
+    walk: Round
     courses: list[Course]
     steps: list[Step]
     causes: list[Cause]
@@ -241,6 +251,7 @@ class Figures:
     by_age: list[tuple[int, Point | None, Point | None]]
     """(day, from opening, from budding) of a few ages."""
     budded_share: float | None
+    least_at_risk: int
     tests: list[Test]
     off_types: list[OffType]
     ladder: list[Rung]
@@ -291,8 +302,8 @@ def _teams(store: Store, names: dict[str, str]) -> list[Team]:
 
 def _curve(store: Store, clock: str) -> list[Point]:
     rows = store.rows(
-        "SELECT step::INTEGER AS day, at_risk, survival, low, high FROM survival WHERE \"by\" = 'all' AND clock = ?"
-        " AND at_risk >= 100 ORDER BY day",
+        "SELECT step::INTEGER AS day, at_risk, survival, low, high, survival_recorded FROM survival"
+        " WHERE \"by\" = 'all' AND clock = ? ORDER BY day",
         [clock],
     )
     return [Point(*row) for row in rows]
@@ -360,7 +371,7 @@ def gather(store: Store, workspace: Workspace) -> Figures:
     from pipeline.run import counts_of_states
 
     names = _labels(store)
-    words = {c["name"]: c["label::English (en)"] for c in causes()}
+    words = {c["name"]: c["label::English (en)"] for c in causes()} | {NOT_RECORDED: "gone without a record"}
     opening, budding = _curve(store, "days_from_opening"), _curve(store, "days_from_budding")
     overall = _shares(store, "all", {})
     return Figures(
@@ -368,6 +379,7 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         day=store.value("SELECT as_of FROM work.day"),
         states=counts_of_states(store),
         stock=gather_stock(store),
+        walk=gather_round(store, workspace.settings.walk, workspace.settings.walk.hours),
         courses=courses(store),
         steps=[Step(*row) for row in store.rows(_STEPS)],
         causes=_causes(store, words),
@@ -384,9 +396,9 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         from_budding=budding,
         by_age=[(day, _at(opening, day), _at(budding, day)) for day in _AGES if _at(opening, day) or _at(budding, day)],
         budded_share=store.value(
-            "SELECT (SELECT sum(quantity) FROM work.budded_life WHERE kind = 'entered' AND age = 0 AND cause IS NULL)"
-            " / nullif(sum(buds_set), 0) FROM work.lots WHERE attempt = 1"
+            "SELECT (SELECT sum(buds_set) FROM work.budded_from) / nullif(sum(buds_set), 0) FROM work.lots WHERE attempt = 1"
         ),
+        least_at_risk=LEAST_AT_RISK,
         tests=[Test(*row) for row in store.rows(_TESTS)],
         off_types=[OffType(names.get(r, r), *rest) for r, *rest in store.rows(_OFF_TYPES)],
         ladder=[Rung(*row) for row in store.rows(_RUNGS)],

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 from dataclasses import dataclass
 from typing import Any
 
 from formpack.group_code import shown
 from pipeline.book.causes import MOVE
 from pipeline.book.discrepancies import count_again, counters
+from pipeline.report.held_back import not_in_this
 from pipeline.store import Store
 
 STAGE_WORDS = {
@@ -24,7 +24,8 @@ STAGE_WORDS = {
 }
 
 STOCK = tuple(
-    "standing stands_now counts discrepancies unrecorded chain_nodes movements place_faults list_locations list_scions".split()
+    "held_back problems staff_counting standing standing_sums counts discrepancies unrecorded chain_nodes chain_beliefs flows"
+    " movements place_faults day list_locations list_rootstocks list_scions".split()
 )
 """The tables that `gather_stock` reads."""
 _NODES = """
@@ -43,7 +44,8 @@ SELECT on_date, ended, book_after FROM work.flows WHERE group_code = ? ORDER BY 
 
 @dataclass(frozen=True)
 class Standing:
-    """Plants of some groups; `low` to `high` holds their true number in 95 of 100 cases, groups erring each by itself."""
+    """Plants of some groups together; `low` to `high` holds their true number in 95 of 100 cases. `estimate` is how many are to
+    be expected: fewer than the likeliest numbers of the groups added up, as something large may be gone somewhere."""
 
     label: str
     groups: int
@@ -110,35 +112,35 @@ class Course:
 
 @dataclass(frozen=True)
 class Stock:
+    not_in_this: list[str]
+    """What is kept out of the numbers or waits, in sentences."""
     total: Standing
     by_stage: list[Standing]
+    by_rootstock: list[Standing]
     by_scion: list[Standing]
+    by_house: list[Standing]
     recounts: list[Recount]
     moves: list[Move]
     settled: int
     """Earlier counts that were wrong and that later counts have put right."""
     gone_by_stage: list[Unrecorded]
     gone_by_place: list[Unrecorded]
+    people: list[str]
+    """Whose counts say little, in sentences."""
     place_faults: list[tuple[str, str]]
     """Places of the list that cannot be part of what it says, and why."""
 
 
+_NO_LEVEL = {"scion": "not budded yet", "rootstock": "not known", "house": "no place given"}
+
+
 def _standing(store: Store, by: str, names: dict[str, str]) -> list[Standing]:
-    """Sums, with intervals put together from those of the groups (G. Y. Zou & A. Donner, Statist. Med. 27 (2008) 1693-1702):
-    upwards from the likeliest numbers, downwards from the expected ones, which large losses not yet seen make smaller."""
     rows = store.rows(
-        f"SELECT {by} AS level, count(*), sum(s.estimate)::BIGINT, sum(s.book_count)::BIGINT,"
-        " sum(n.mean) - sqrt(sum((n.mean - least(n.low, n.mean)) ** 2)),"
-        " sum(s.estimate) + sqrt(sum((s.high - s.estimate) ** 2))"
-        " FROM standing s LEFT JOIN work.stands_now n USING (group_code) WHERE stage <> 'gone'"
-        " GROUP BY level ORDER BY sum(s.estimate) DESC"
+        'SELECT level, groups, plants, low, high, book_count FROM standing_sums WHERE "by" = ?'
+        " ORDER BY plants DESC, level NULLS LAST",
+        [by],
     )
-    found = []
-    for level, groups, estimate, book, low, high in rows:
-        plants = estimate or 0
-        least, most = max(0, min(plants, int(low or 0))), max(plants, math.ceil(high or 0))
-        found.append(Standing(names.get(level or "", level or "not budded yet"), groups, plants, least, most, book))
-    return found
+    return [Standing(names.get(level, level) if level else _NO_LEVEL.get(by, ""), *rest) for level, *rest in rows]
 
 
 def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
@@ -205,20 +207,27 @@ def place_names(store: Store) -> dict[str, str]:
 def gather_stock(store: Store) -> Stock:
     """Everything the page and `formpack reconcile` say of what stands."""
     places = place_names(store)
-    scions = {c: label or c for c, label in store.rows("SELECT code, label FROM work.list_scions")}
+    scions, rootstocks = (
+        {c: label or c for c, label in store.rows(f"SELECT code, label FROM work.list_{name}")}
+        for name in ("scions", "rootstocks")
+    )
     order = list(STAGE_WORDS)
-    total = _standing(store, "'all'", {})
+    total = _standing(store, "all", {})
     by_stage = _standing(store, "stage", {})
     gone = sorted(_unrecorded(store, "u.stage", {}, 10), key=lambda u: order.index(u.label))
     return Stock(
+        not_in_this=not_in_this(store),
         total=total[0] if total else Standing("all", 0, 0, 0, 0, 0),
         by_stage=sorted(by_stage, key=lambda s: order.index(s.label)),
+        by_rootstock=_standing(store, "rootstock", rootstocks),
         by_scion=_standing(store, "scion", scions),
+        by_house=_standing(store, "house", places),
         recounts=_recounts(store, places),
         moves=_moves(store),
         settled=store.value("SELECT count(*) FROM work.counts WHERE flagged AND NOT is_last"),
         gone_by_stage=gone,
         gone_by_place=_unrecorded(store, "u.location", places, 10),
+        people=[f for (f,) in store.rows("SELECT finding FROM staff_counting WHERE finding IS NOT NULL ORDER BY staff_code")],
         place_faults=store.rows("SELECT code, fault FROM work.place_faults"),
     )
 

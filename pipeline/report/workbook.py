@@ -17,7 +17,7 @@ from pipeline.tables import TABLES, answer_tables, in_order, plain_cell
 _RATES = set(
     """
     take_rate low high adjusted adjusted_low adjusted_high p_wrong survival se share cumulative exact_share confidence
-    difference lost_share published_low published_high chance_enough
+    difference lost_share survival_recorded share_recorded published_low published_high chance_enough
     """.split()
 )
 MOST_ROWS = 20_000

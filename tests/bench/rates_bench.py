@@ -22,8 +22,8 @@ from pipeline.formulas.comparison import compare_teams  # noqa: E402
 from pipeline.formulas.overdispersion import cautious, design_effect, pooled_interval, rho_within  # noqa: E402
 from pipeline.formulas.proportions import wilson  # noqa: E402
 from pipeline.formulas.survival import kaplan_meier  # noqa: E402
-from pipeline.rates import losses, takes  # noqa: E402
-from pipeline.rates.losses import DAYS_A_STEP, _Lives  # noqa: E402
+from pipeline.rates import followed, losses, takes  # noqa: E402
+from pipeline.rates.losses import DAYS_A_STEP  # noqa: E402
 from pipeline.stages import Work, sql_text  # noqa: E402
 from pipeline.store import Store  # noqa: E402
 
@@ -223,25 +223,20 @@ def curve(seed: int, days: tuple[int, ...] = (100, 200, 300, 450)) -> list[bool]
         return max(r for start, r in rates if day >= start and r == dict(rates)[max(s for s, _ in rates if s <= day)])
 
     total = np.cumsum([hazard(d) for d in range(600)])
-    codes, kinds, causes, ages, quantities = [], [], [], [], []
-
-    def note(code, kind, age, quantity):
-        if quantity:
-            codes.append(code), kinds.append(kind), causes.append("weak"), ages.append(age), quantities.append(quantity)
+    entered, lives_lost, left = (np.zeros((groups, 600 // DAYS_A_STEP + 1), dtype=np.int64) for _ in range(3))
 
     for g in range(groups):
         stands, age = int(dice.choice([300, 600, 1000])), 0
-        note(f"g{g}", "entered", 0, stands)
+        entered[g, 0] = stands
         end = int(dice.integers(150, 590))
         while age < end and stands:
             step = min(end - age, int(dice.integers(15, 45)))
             q = 1 - np.exp(-frailty[g] * (total[age + step - 1] - (total[age - 1] if age else 0)))
             lost = int(dice.binomial(stands, q))
-            note(f"g{g}", "lost", age + step - step // 2, lost)
+            lives_lost[g, -(-(age + step - step // 2) // DAYS_A_STEP)] += lost
             stands, age = stands - lost, age + step
-        note(f"g{g}", "left", end, stands)
-    lives = _Lives(codes, kinds, causes, ages, quantities)
-    found = kaplan_meier(lives.entered, lives.lost, lives.left)
+        left[g, -(-end // DAYS_A_STEP)] += stands
+    found = kaplan_meier(entered, lives_lost, left)
     # of all groups' plants the mean over their frailty: (1 + H / shape) ^ -shape
     return [
         bool(abs(found.survival[d // DAYS_A_STEP] - (1 + total[d - 1] / shape) ** -shape) <= 2 * found.error[d // DAYS_A_STEP])
@@ -278,7 +273,8 @@ def speed(lots: int = 100_000, events: int = 1_000_000) -> None:
         )
         run(
             f"CREATE TABLE work.movements AS SELECT printf('%08d', i % {groups}) AS group_code,"
-            f" DATE '2024-01-01' + ((i % {groups}) % 500 + 7 * (i // {groups}))::INTEGER AS on_date, 'f' AS form_id,"
+            f" DATE '2024-01-01' + ((i % {groups}) % 500 + 7 * (i // {groups}))::INTEGER AS on_date, '' AS ended,"
+            " 'f' AS form_id,"
             f" CASE WHEN i < {groups} THEN 'opened' WHEN i % 97 = 0 THEN 'despatched' ELSE 'culled' END AS kind,"
             " ['weak', 'off_type', 'dead', 'disease', 'frost'][1 + i % 5] AS cause,"
             f" (CASE WHEN i < {groups} THEN 1000 ELSE 1 + i % 9 END)::BIGINT AS quantity, NULL AS other_group,"
@@ -310,9 +306,15 @@ def speed(lots: int = 100_000, events: int = 1_000_000) -> None:
             f" 0::BIGINT AS missing, 0.9 AS take_rate FROM range({lots}) t(i)"
         )
         run("CREATE TABLE work.day AS SELECT DATE '2026-11-02' AS as_of")
-        for name in ("books", "lineage", "life_events", "budded_life", "stage_losses", "stage_flows"):
+        run("CREATE TABLE work.vanished (group_code VARCHAR, on_date DATE, quantity BIGINT, doubt BIGINT)")
+        run("CREATE TABLE work.quiet_moves (group_code VARCHAR, other_group VARCHAR, on_date DATE, moved BIGINT)")
+        for name in ("books", "lineage", "life_events", "budded_from", "budded_life", "stage_losses"):
             run(f"CREATE TABLE work.{name} AS {sql_text(name)}")
         work = Work(store, None, None)
+        begin = time.perf_counter()
+        followed.follow_plants(work)
+        run("ALTER TABLE work.new_stage_plants RENAME TO stage_plants")
+        print(f"plants followed from stage to stage: {time.perf_counter() - begin:.1f} s")
         begin = time.perf_counter()
         store.rows("SELECT group_code, cause, sum(quantity) FROM work.movements GROUP BY ALL ORDER BY ALL")
         base = time.perf_counter() - begin

@@ -326,10 +326,14 @@ def test_reconcile_prints_one_document(bench: Bench) -> None:
     assert said["as_of"] == "2026-04-10" and said["total"]["estimate"] in (996, 997)
     assert [s["label"] for s in said["by_stage"]] == ["tray"] and said["recounts"] == []
     assert set(said) == {
+        "not_in_this",
+        "people",
         "as_of",
         "total",
         "by_stage",
+        "by_rootstock",
         "by_scion",
+        "by_house",
         "recounts",
         "moves",
         "settled",

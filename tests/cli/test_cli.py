@@ -87,6 +87,7 @@ def test_what_cannot_be_done_ends_with_2_and_one_line(words: list[str], says: st
         (("nursery.toml", "group_size = 'x'"), "group_size must be"),
         (("nursery.toml", "[intervals]\ncut_back = -1"), "must be a number from 0 to 10,000"),
         (("nursery.toml", "[phone]\nshow_expected = 1"), "show_expected must be true or false"),
+        (("nursery.toml", "[walk]\nplants_per_hour = 0"), "plants_per_hour must be more than 0"),
         (("nursery.toml", "[phone]\ncolour = 1"), "nursery.toml [phone]: colour is not a setting"),
         (("forms/loss.xlsx", "no workbook"), "not a workbook"),
     ],

@@ -15,21 +15,26 @@ FORMS = load_forms()
 CONTRACT = {
     "open_group": "seed_lot rootstock sow_date lifted cull_off_type cull_bent_root cull_etiolated cull_weak cull_other planted"
     " location",
-    "cull_round": "coverage counted cull_off_type cull_bent_root cull_etiolated cull_weak cull_disease cull_other dead",
-    "bag_up": "coverage bagged cull_off_type cull_bent_root cull_weak cull_disease cull_other dead height_cm location",
-    "transfer": "to_group moved transfer_reason",
+    "cull_round": "coverage counted cull_off_type cull_bent_root cull_etiolated cull_weak cull_disease cull_other dead"
+    " counted_again",
+    "bag_up": "coverage bagged cull_off_type cull_bent_root cull_weak cull_disease cull_other dead counted_again"
+    " height_cm location",
+    "transfer": "to_group moved transfer_reason counted_again",
     "relocate": "location",
-    "budding": "team_code attempt scion budwood_batch buds_set passed_over stem_mm height_cm",
-    "bud_take": "team_code attempt green brown unsure missing set_aside_to",
-    "cut_back": "coverage cut not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead stub_cm",
-    "stake": "coverage staked not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead shoots_removed"
-    " stakes_treated",
-    "top": "coverage topped not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead stem_mm",
-    "stock_count": "coverage counted location",
-    "loss": "lost loss_cause photo",
-    "despatch": "despatched order_ref consignee",
+    "budding": "team_code attempt scion budwood_batch buds_set passed_over stem_mm height_cm counted_again",
+    "bud_take": "team_code attempt green brown unsure missing counted_again lot_said set_aside_to",
+    "cut_back": "coverage cut not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
+    " counted_again stub_cm",
+    "stake": "coverage staked not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
+    " counted_again shoots_removed stakes_treated",
+    "top": "coverage topped not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
+    " counted_again stem_mm",
+    "stock_count": "coverage counted counted_again location",
+    "loss": "lost loss_cause photo counted_again",
+    "despatch": "despatched order_ref consignee counted_again",
 }
 OPTIONAL = {"height_cm", "stem_mm", "stub_cm", "set_aside_to", "photo", "note", "list_date", "shown_stage", "shown_count"}
+OPTIONAL |= {"counted_again", "lot_said"}
 
 
 @pytest.mark.parametrize("form_id", CONTRACT)
@@ -102,6 +107,26 @@ def test_a_form_with_a_fault_is_refused_with_its_place(rows: list[dict[str, str]
     with pytest.raises(FormError) as refused:
         load_forms(_own(tmp_path, [*HEAD, *rows]))
     assert any(says in fault and "frost_damage" in fault for fault in refused.value.faults), refused.value.faults
+
+
+def test_a_trigger_that_names_a_calculation_means_what_it_is_worked_out_from(tmp_path: Path) -> None:
+    sums = [
+        {"type": "calculate", "name": "burnt", "calculation": "coalesce(${killed}, 0) + coalesce(${scorched}, 0)"},
+        {"type": "calculate", "name": "found", "calculation": "${burnt} + coalesce(${killed}, 0)"},
+        {"type": "calculate", "name": "is_whole", "calculation": "'no'"},
+    ]
+    own = [*HEAD, _question(), _question("scorched"), *sums, {"type": "include", "name": "recount"}]
+    form = load_forms(_own(tmp_path, own))["frost_damage"]
+    assert form.question("recount").cells["trigger"] == "${killed}, ${scorched}"
+
+
+def test_what_an_include_row_fills_in_wins(tmp_path: Path) -> None:
+    """A part of one row can be asked with another hint, or be worked out; of more rows none is meant."""
+    own = [*HEAD, {"type": "include", "name": "dead", "cause": "frost", "required": "no"}]
+    form = load_forms(_own(tmp_path, own))["frost_damage"]
+    dead = form.question("dead")
+    assert (dead.cause, dead.required, dead.ledger) == ("frost", False, "leaves")
+    assert form.question("visit_date").required
 
 
 def test_a_form_must_ask_who_when_and_where(tmp_path: Path) -> None:

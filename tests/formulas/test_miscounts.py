@@ -24,14 +24,14 @@ def pairs(way: int) -> list[tuple[int, int, float]]:
 
 def test_every_swap_is_a_multiple_of_nine_and_none_is_missing() -> None:
     found = pairs(SWAPPED)
-    digit_anywhere = {d * 10**k for d in range(1, 10) for k in range(4)}
+    digit_anywhere = {d * 10**k for d in range(1, 10) for k in range(5)}
     assert all(abs(y - x) % 9 == 0 and abs(y - x) // 9 in digit_anywhere for y, x, _ in found)
     wanted = set()
-    for x in ALL.tolist():
+    for x in range(100_000):
         text = str(x)
         for i in range(len(text) - 1):
             other = text[:i] + text[i + 1] + text[i] + text[i + 2 :]
-            if other != text and other[0] != "0":
+            if other != text and int(other) < 10_000:  # 0126 for 1026 is 126
                 wanted.add((int(other), x))
     assert {(y, x) for y, x, _ in found} == wanted
 

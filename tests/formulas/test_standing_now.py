@@ -9,26 +9,32 @@ import pytest
 
 from pipeline.formulas.count_chain import STAGES, Rates, exposures, kernels, narrowest, quantile
 from pipeline.formulas.standing_now import stand_now
+from pipeline.formulas.sums import DRAWS, SHARES
 
 Group = tuple[np.ndarray, int, int, int, int]
 """(last, low, final_book, rank, days)"""
 
 
-def one(last: np.ndarray, low: int, final_book: int, rank: int, days: int, rates: Rates) -> tuple[int, int, int, float]:
+def one(
+    last: np.ndarray, low: int, final_book: int, rank: int, days: int, rates: Rates
+) -> tuple[int, int, int, float, float, float]:
     top = final_book + low + len(last) - 1
     if top <= 0 or not len(last):
-        return 0, 0, 0, 0.0
+        return 0, 0, 0, 0.0, 0.0, 0.0
     chances = np.zeros(top + 1)
     np.add.at(chances, np.maximum(final_book + low + np.arange(len(last)), 0), last)
+    chances_before = chances
     plants = max(1, int(chances @ np.arange(top + 1)))
     exposure = exposures(np.array([float(max(0, days))]), np.array([float(plants)]))
     if exposure[0] > 0:
         whole, _, _ = kernels(rates, np.array([rank]), exposure, top + 1)
         chances = np.convolve(chances[::-1], whole[0, : top + 1])[top::-1]
-    chances = chances / chances.sum()
+    chances, before = chances / chances.sum(), float(chances_before @ np.arange(top + 1) / chances_before.sum())
+    mean = float(chances @ np.arange(top + 1))
+    variance = float(chances @ (np.arange(top + 1) - mean) ** 2)
     first, end = narrowest(chances, 0.95)
     middle = int(chances.argmax() if final_book < 0 else quantile(chances, 0.5))
-    return middle, min(first, middle), max(end, middle), float(chances @ np.arange(top + 1))
+    return middle, min(first, middle), max(end, middle), mean, variance, max(before - mean, 0)
 
 
 def held_against_each(groups: list[Group], rates: Rates) -> None:
@@ -36,9 +42,10 @@ def held_against_each(groups: list[Group], rates: Rates) -> None:
     low, final_book, rank, days = (np.array(column) for column in numbers)
     found = stand_now(last, low, final_book, rank, days, rates)
     for i, group in enumerate(groups):
-        estimate, lowest, highest, mean = one(*group, rates)
+        estimate, lowest, highest, *moments = one(*group, rates)
         assert (found.estimate[i], found.low[i], found.high[i]) == (estimate, lowest, highest), group
-        assert found.mean[i] == pytest.approx(mean, rel=1e-9, abs=1e-9)
+        assert [v[i] for v in found[3:6]] == pytest.approx(moments, rel=1e-6, abs=1e-6), group
+        assert found.spread[i] @ SHARES / DRAWS == pytest.approx(moments[0], rel=1e-6, abs=1e-6), group
 
 
 def made(dice: np.random.Generator, width: int) -> np.ndarray:
@@ -80,7 +87,7 @@ def test_at_the_edges() -> None:
         *((made(dice, 60), int(dice.integers(0, 30)), -int(dice.integers(1, 50)), 3, 20) for _ in range(30)),
     ]
     held_against_each(groups, Rates())
-    assert [len(v) for v in stand_now([], *(np.zeros(0, dtype=np.int64) for _ in range(4)), Rates())] == [0] * 4
+    assert [len(v) for v in stand_now([], *(np.zeros(0, dtype=np.int64) for _ in range(4)), Rates())] == [0] * 7
 
 
 def test_long_ago_with_many_large_losses() -> None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import csv
+import re
 import shutil
 from pathlib import Path
 
 import pytest
 
 from formpack import shipped
+from formpack.catalog import load_forms
 from pipeline import run
 from pipeline.field import phone
 from pipeline.office import backup
@@ -18,7 +20,7 @@ from tests.conftest import DAY, SAMPLES, looked_at, table
 
 OPENING = (SAMPLES / "the_same_count_is_sent_twice" / "inbox" / "opening.xml").read_text(encoding="utf-8")
 COUNT = (SAMPLES / "the_same_count_is_sent_twice" / "inbox" / "count.xml").read_text(encoding="utf-8")
-OURS = "2026112601"
+OURS = load_forms()["stock_count"].version
 
 
 def ask_more(workspace: Workspace, name: str = "puddles", required: str = "yes") -> Workspace:
@@ -49,7 +51,7 @@ def publish(workspace: Workspace) -> str:
 
 def count(number: int, version: str, device: str, puddles: str = "") -> str:
     at = f"00000000-0000-4000-8000-9{number:011}"
-    body = COUNT.replace(f'version="{OURS}"', f'version="{version}"')
+    body = re.sub(r' version="\d+"', f' version="{version}"', COUNT, count=1)
     start = body.index("<instanceID>")
     body = body[: start + 12] + f"uuid:{at}" + body[body.index("</instanceID>") :]
     body = body.replace("<counted>958", f"<counted>{900 + number}")
@@ -63,7 +65,9 @@ def count(number: int, version: str, device: str, puddles: str = "") -> str:
 
 def take(workspace: Workspace, *counts: str) -> run.Imported:
     folder = workspace.inbox
-    (folder / "opening.xml").write_text(OPENING, encoding="utf-8")
+    of_form = load_forms()["open_group"].version
+    opening = re.sub(r' version="\d+"', f' version="{of_form}"', OPENING, count=1)
+    (folder / "opening.xml").write_text(opening, encoding="utf-8")
     for i, text in enumerate(counts):
         (folder / f"{i}.xml").write_text(text, encoding="utf-8")
     return run.import_files(workspace, [folder])

@@ -1,7 +1,12 @@
 -- What is to be done with each group and by when; days_over is negative while there is still time.
 WITH standing AS (SELECT * FROM work.standing WHERE stage <> 'gone'),
+-- lots that were not read, or of which a good part was not and the group has not moved on
 unread AS (
-    SELECT group_code, min(budded_on) AS budded_on FROM work.lots WHERE read_on IS NULL GROUP BY group_code
+    SELECT l.group_code, min(l.budded_on) AS budded_on
+    FROM work.lots l JOIN standing s USING (group_code) CROSS JOIN work.settings t
+    WHERE l.read_on IS NULL
+        OR (s.stage IN ('budded', 'read') AND l.green + l.brown + l.missing < t.lot_read_share * l.buds_set)
+    GROUP BY l.group_code
 ),
 read AS (
     SELECT group_code, max(read_on) AS read_on FROM work.lots WHERE green > 0 GROUP BY group_code

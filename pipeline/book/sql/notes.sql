@@ -5,7 +5,7 @@ WITH seen_lots AS (
     WHERE a.has_taken
 ),
 last_readings AS (
-    SELECT a.instance_id, l.*
+    SELECT a.instance_id, a.lot_said, l.*
     FROM work.accepted a JOIN work.lots l USING (group_code, team_code, attempt)
     WHERE a.has_taken
     QUALIFY row_number() OVER (PARTITION BY group_code, team_code, attempt
@@ -18,6 +18,63 @@ before AS (
     WHERE coalesce(e.attempt, 1) = 1
     GROUP BY ALL
 ),
+-- a tree is cut back, staked or topped only where buds were set, or where plants came from such a group
+too_early AS (
+    SELECT e.group_code, e.instance_id, e.stage
+    FROM work.stage_events e LEFT JOIN work.budded_since b USING (group_code)
+    WHERE e.rank >= 5 AND (b.since IS NULL OR b.since > e.on_date)
+),
+-- failed buds that both the reading and a transfer move, all of one reading or all of that day
+aside AS (
+    SELECT a.group_code, a.moves_to, a.visit_date, a.instance_id, sum(b.quantity)::BIGINT AS moved
+    FROM work.accepted a JOIN work.bookings b USING (reading_id)
+    WHERE b.word = 'failed' AND a.moves_to IS NOT NULL AND b.quantity > 0
+    GROUP BY ALL
+),
+asides AS (
+    SELECT group_code, moves_to, visit_date, instance_id AS instance_ids, moved FROM aside
+    UNION ALL
+    SELECT group_code, moves_to, visit_date, string_agg(instance_id, ' and ' ORDER BY instance_id), sum(moved)::BIGINT
+    FROM aside GROUP BY group_code, moves_to, visit_date HAVING count(*) > 1
+),
+moved_twice AS (
+    SELECT a.group_code, a.instance_id, b.quantity AS moved, x.instance_ids
+    FROM work.accepted a JOIN work.bookings b USING (reading_id)
+    JOIN asides x ON x.group_code = a.group_code AND x.moves_to = a.moves_to AND x.moved = b.quantity
+        AND abs(x.visit_date - a.visit_date) <= 2
+    WHERE b.word = 'moves' AND a.transfer_reason = 'set_aside'
+    QUALIFY row_number() OVER (PARTITION BY a.instance_id
+        ORDER BY abs(x.visit_date - a.visit_date), x.visit_date, x.instance_ids) = 1
+),
+-- buds set at one attempt, as they add up, beside the plants that can have been there for them
+buddings AS (
+    SELECT a.group_code, a.attempt, a.team_code, a.visit_date, a.ended, a.instance_id, b.quantity AS buds_set
+    FROM work.accepted a JOIN work.bookings b USING (reading_id)
+    WHERE b.word = 'set' AND a.attempt IS NOT NULL
+),
+adding_up AS (
+    SELECT *, sum(buds_set) OVER same::BIGINT AS buds, first(visit_date) OVER same AS first_on,
+        first(ended) OVER same AS first_ended, lag(instance_id) OVER same AS before
+    FROM buddings
+    WINDOW same AS (PARTITION BY group_code, attempt ORDER BY visit_date, ended, instance_id)
+),
+room AS (
+    SELECT a.group_code, a.instance_id, a.attempt, a.buds, a.before,
+        coalesce(max_by(f.book_after, (f.on_date, f.ended, f.instance_id))
+            FILTER (WHERE f.on_date < a.first_on OR (f.on_date = a.first_on AND f.ended <= a.first_ended)), 0)
+        + coalesce(sum(f.net) FILTER (WHERE f.net > 0
+            AND NOT (f.on_date < a.first_on OR (f.on_date = a.first_on AND f.ended <= a.first_ended))), 0) AS plants
+    FROM adding_up a JOIN work.flows f ON f.group_code = a.group_code AND f.on_date <= a.visit_date
+    GROUP BY ALL
+),
+budded_twice AS (
+    SELECT r.* FROM room r, work.settings t WHERE r.buds > r.plants + greatest(t.count_plants, t.count_share * r.plants)
+),
+set_after_reading AS (
+    SELECT b.group_code, b.instance_id, b.team_code, b.attempt, l.read_on
+    FROM buddings b JOIN work.lots l USING (group_code, team_code, attempt) ANTI JOIN budded_twice USING (instance_id)
+    WHERE l.read_on < b.visit_date
+),
 below AS (
     SELECT group_code, instance_id, on_date, ended, book_after AS stands FROM work.flows WHERE book_after < 0
     QUALIFY row_number() OVER (PARTITION BY group_code ORDER BY on_date, ended, instance_id) = 1
@@ -27,7 +84,7 @@ accepted AS (
     FROM work.accepted a JOIN work.current c USING (reading_id) LEFT JOIN work.origins o ON o.group_code = a.group_code
 )
 SELECT group_code, instance_id, 'early_reading' AS rule, 'visit_date' AS field, days::VARCHAR AS value,
-    t.earliest_bud_take || ' days' AS detail FROM seen_lots, work.settings t WHERE days < t.earliest_bud_take
+    t.earliest_bud_take || ' days' AS detail FROM seen_lots, work.settings t WHERE days BETWEEN 0 AND t.earliest_bud_take - 1
 UNION ALL
 SELECT group_code, instance_id, 'late_reading', 'visit_date', days::VARCHAR, t.latest_bud_take || ' days'
 FROM seen_lots, work.settings t WHERE days > t.latest_bud_take AND is_first
@@ -35,9 +92,30 @@ UNION ALL
 SELECT group_code, instance_id, 'more_read_than_set', 'green', (green + brown + unsure + missing)::VARCHAR, buds_set::VARCHAR
 FROM last_readings WHERE green + brown + unsure + missing > buds_set
 UNION ALL
+SELECT group_code, instance_id, 'fewer_read_than_set', 'green', (green + brown + unsure + missing)::VARCHAR,
+    buds_set || CASE WHEN lot_said = 'all' THEN '; on the phone it was said that these are all' ELSE '' END
+FROM last_readings, work.settings t WHERE green + brown + unsure + missing < t.lot_read_share * buds_set
+UNION ALL
+SELECT group_code, instance_id, 'moved_twice', 'moved', moved::VARCHAR, instance_ids FROM moved_twice
+UNION ALL
+SELECT group_code, instance_id, 'budded_twice', 'attempt', attempt::VARCHAR,
+    'with this, ' || buds || ' buds were set at that attempt on ' || plants || ' plants'
+    || CASE WHEN before IS NULL THEN '' ELSE ' (the one before is ' || before || ')' END
+FROM budded_twice
+UNION ALL
+SELECT group_code, instance_id, 'set_after_reading', 'attempt', attempt::VARCHAR, team_code || ' were read on ' || read_on
+FROM set_after_reading
+UNION ALL
+SELECT group_code, instance_id, 'not_counted_again', '', '', ''
+FROM accepted WHERE counted_again = 'cannot' OR lot_said = 'cannot'
+UNION ALL
 SELECT group_code, instance_id, 'stage_out_of_order', '', '',
-    ['tray', 'bag', 'budded', 'read', 'cut_back', 'staked', 'topped'][already]
+    'it was at stage ' || ['tray', 'bag', 'budded', 'read', 'cut_back', 'staked', 'topped'][already] || ' already'
 FROM before WHERE already > rank
+UNION ALL
+SELECT group_code, instance_id, 'stage_out_of_order', '', '',
+    'it cannot be at stage ' || stage || ' while no buds were ever set on its plants'
+FROM too_early
 UNION ALL
 SELECT group_code, instance_id, 'book_below_zero', '', stands::VARCHAR, '' FROM below
 UNION ALL
@@ -63,3 +141,14 @@ UNION ALL
 SELECT group_code, string_split(instance_ids, ' ')[-1], 'outside_expected', 'counted', counted::VARCHAR,
     expected_low || ' to ' || expected_high
 FROM work.counts WHERE flagged
+UNION ALL
+SELECT group_code, instance_id, 'other_than_ordered', 'order_ref', rootstock || '+' || coalesce(scion, 'not budded'),
+    order_ref || ' asks for ' || ordered_rootstock || '+' || ordered_scion
+FROM work.deliveries WHERE NOT fits
+UNION ALL
+SELECT group_code, instance_id, 'more_than_ordered', 'despatched', upto::VARCHAR, ordered || ' under ' || order_ref
+FROM work.deliveries WHERE coalesce(fits, true) AND upto > ordered
+UNION ALL
+SELECT group_code, instance_id, 'delivered_early', 'despatched', quantity::VARCHAR,
+    ['in trays', 'in bags', 'budded', 'read'][rank]
+FROM work.deliveries WHERE rank <= 4

@@ -22,12 +22,13 @@ estimated AS (
     LEFT JOIN work.stands_now n USING (group_code)
     WHERE g.opened_on <= h.until_on
 )
-SELECT e.group_code, r.rootstock, s.scion, CASE WHEN e.estimate = 0 THEN 'gone' ELSE st.stage END AS stage, p.location,
-    e.opened_on, e.opened_with, e.book_count, e.last_count, e.last_count_on, e.estimate, e.low, e.high,
-    e.book_count - e.estimate AS unrecorded_loss,
-    CASE WHEN e.is_impossible THEN 'impossible' WHEN e.is_open AND e.high > 0 THEN 'recount' ELSE 'ok' END AS state
+SELECT e.group_code, r.rootstock, CASE WHEN g.mix IS NULL THEN coalesce(g.scion, s.scion) ELSE g.scion END AS scion,
+    CASE WHEN e.estimate = 0 THEN 'gone' ELSE st.stage END AS stage, p.location, e.opened_on, e.opened_with,
+    e.book_count, e.last_count, e.last_count_on, e.estimate, e.low, e.high, e.book_count - e.estimate AS unrecorded_loss,
+    CASE WHEN e.is_impossible THEN 'impossible' WHEN e.is_open AND e.high > 0 THEN 'recount' ELSE 'ok' END AS state, g.mix
 FROM estimated e
 LEFT JOIN work.origins r USING (group_code)
 LEFT JOIN scions s USING (group_code)
+LEFT JOIN work.growing g USING (group_code)
 LEFT JOIN work.stages st USING (group_code)
 LEFT JOIN work.places p USING (group_code)

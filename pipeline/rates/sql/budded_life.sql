@@ -1,16 +1,25 @@
--- The same from budding on, for the groups whose lots can be told apart by their day: all first buds set within a week.
--- The buds set enter on the first day; what is lost or leaves after it counts.
-WITH first_buds AS (
-    SELECT group_code, min(budded_on) AS clock_on, max(budded_on) AS last_on, sum(buds_set)::BIGINT AS buds_set,
-        CASE WHEN count(DISTINCT scion) = 1 THEN min(scion) END AS scion
-    FROM work.lots WHERE attempt = 1 GROUP BY group_code
+-- The same from budding on, for the groups that are followed from there. What stood when the last of the first buds were
+-- set enters on the first day; then all that befalls these plants, also in the groups they are moved to.
+WITH since AS (
+    SELECT f.budded_in, o.rootstock, f.scion, f.group_code = f.budded_in AS is_first, f.clock_on,
+        e.on_date <= f.last_on AND e.kind IN ('entered', 'lost', 'left') AS is_before,
+        e.side, e.kind, e.cause, e.dated_on, e.quantity, f.group_code
+    FROM work.budded_from f
+    JOIN work.life_events e USING (group_code)
+    LEFT JOIN work.origins o USING (group_code)
 ),
-clear AS (
-    SELECT * FROM first_buds WHERE last_on <= clock_on + 7
+stood AS (
+    SELECT group_code, budded_in, rootstock, scion,
+        sum(CASE kind WHEN 'entered' THEN quantity ELSE -quantity END) FILTER (WHERE side <> 'estimate') AS by_book,
+        sum(CASE kind WHEN 'entered' THEN quantity ELSE -quantity END) AS by_counts
+    FROM since WHERE is_before AND is_first
+    GROUP BY ALL
 )
-SELECT c.group_code, o.rootstock, c.scion, 'entered' AS kind, NULL::VARCHAR AS cause, 0 AS age, c.buds_set AS quantity
-FROM clear c LEFT JOIN work.origins o USING (group_code)
+SELECT group_code, budded_in, rootstock, scion, 'book' AS side, 'entered' AS kind, NULL::VARCHAR AS cause, 0 AS age,
+    by_book::BIGINT AS quantity
+FROM stood WHERE by_book > 0
 UNION ALL
-SELECT c.group_code, e.rootstock, c.scion, e.kind, e.cause, greatest(0, e.dated_on - c.clock_on) AS age, e.quantity
-FROM clear c JOIN work.life_events e USING (group_code)
-WHERE e.on_date > c.last_on
+SELECT group_code, budded_in, rootstock, scion, 'estimate', 'entered', NULL, 0, by_counts::BIGINT FROM stood WHERE by_counts > 0
+UNION ALL
+SELECT group_code, budded_in, rootstock, scion, side, kind, cause, greatest(0, dated_on - clock_on)::INTEGER, quantity
+FROM since WHERE NOT is_before

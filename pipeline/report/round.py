@@ -1,0 +1,141 @@
+"""Where to count next, from the tables: the round that takes most doubt away, and what would be left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from formpack.group_code import shown
+from pipeline.book.reconcile import rates_of
+from pipeline.findings import Refused, many
+from pipeline.formulas.miscounts import Real
+from pipeline.formulas.next_round import Costs, Counting, choose, numbers, variance_left
+from pipeline.formulas.sums import DRAWS, SHARES, Shared, draw_sums, sum_intervals
+from pipeline.settings import Walk
+from pipeline.store import Store
+
+ROUND = tuple("standing stands_now houses counts counting_rates shared_doubt promised list_locations".split())
+"""The tables that `gather_round` reads."""
+_MOST = 1000
+"""Groups that are looked at: those with the most doubt a minute."""
+_ROWS = """
+SELECT s.group_code, s.location, coalesce(h.house, s.location, '') AS house, s.estimate, n.low, n.high, n.unseen, n.spread,
+    c.staff_codes, p.trees, sum(s.estimate) OVER (PARTITION BY s.rootstock, s.scion) AS of_pair
+FROM work.standing s
+JOIN work.stands_now n USING (group_code)
+LEFT JOIN work.houses h ON h.location = s.location
+LEFT JOIN work.counts c ON c.group_code = s.group_code AND c.is_last
+LEFT JOIN work.promised p ON p.rootstock = s.rootstock AND p.scion = s.scion
+WHERE s.stage <> 'gone'
+ORDER BY s.group_code
+"""
+
+
+@dataclass(frozen=True)
+class ToCount:
+    """A group of the round. `doubt` and `doubt_left` are plants: the number may be off by so many, now and after a count."""
+
+    group: str
+    place: str
+    house: str
+    plants: int
+    not_by: str
+    minutes: int
+    doubt: int
+    doubt_left: int
+
+
+@dataclass(frozen=True)
+class Round:
+    """`doubt`, `doubt_left`: half the interval of what stands, of all groups; `promised` that of the groups of pairs that are
+    owed to orders, where there are any."""
+
+    hours: float
+    minutes: int
+    houses: int
+    groups: list[ToCount]
+    doubt: int
+    doubt_left: int
+    promised: int | None
+    promised_left: int | None
+
+    @property
+    def says(self) -> str:
+        time = f"{self.hours:g} hour{'' if self.hours == 1 else 's'}"
+        if not self.groups:
+            return f"{time}: no group can be counted in that time so that it takes doubt away."
+        owed = ""
+        if self.promised is not None:
+            falls = f"from ± {self.promised:,} to" if self.promised_left != self.promised else "it stays"
+            owed = f", of groups of pairs that are owed to orders {falls} ± {self.promised_left:,}"
+        return (
+            f"{time}, {many(len(self.groups), 'group')} of {many(self.houses, 'house')}: the interval of what stands falls"
+            f" from ± {self.doubt:,} to ± {self.doubt_left:,}{owed}."
+        )
+
+
+def gather_round(store: Store, walk: Walk, hours: float) -> Round:
+    """The round of so many hours. Raises Refused where the hours make no sense."""
+    if not 0.1 <= hours <= 1000:
+        raise Refused("--next takes the hours there are for counting, from 0.1 to 1,000.")
+    rows = store.rows(_ROWS)
+    in_force = rates_of(store)
+    counting = Counting(in_force.common.exact, in_force.rates.error, in_force.rates.gross)
+    spread = np.array([np.frombuffer(r[7], dtype=np.float32) for r in rows], dtype=float).reshape(len(rows), len(SHARES))
+    plants = np.array([r[3] for r in rows], dtype=float)
+    of_group = plants * 60 / walk.plants_per_hour + walk.minutes_per_group
+    # a group of a pair that is all owed to orders counts twice
+    weight = 1 + np.array([min(1.0, r[9] / r[10]) if r[9] and r[10] else 0.0 for r in rows])
+    mean = spread @ SHARES / DRAWS
+    now = ((spread - mean[:, None]) ** 2) @ SHARES / DRAWS
+    left = now.copy()
+    for i in np.argsort(-weight * now / of_group, kind="stable")[:_MOST]:
+        _, left[i] = variance_left(*numbers(spread[i]), counting)
+    left = np.minimum(left, now)
+    house = [r[2] for r in rows]
+    chosen = choose(weight * (now - left), house, Costs(of_group, walk.minutes_per_house), hours * 60)
+    is_chosen = np.isin(np.arange(len(rows)), chosen)
+    share = np.where(is_chosen, np.sqrt(left / np.maximum(now, 1e-300)), 1.0)
+    after = mean[:, None] + (spread - mean[:, None]) * share[:, None]
+    unseen = np.array([r[6] for r in rows], dtype=float)
+    of = np.array([[0] * len(rows), [1 if r[9] else 2 for r in rows]], dtype=np.int64)
+    shared = Shared(*store.rows("SELECT lean, loss FROM work.shared_doubt")[0])
+    doubts = [
+        _half(draw_sums([r[0] for r in rows], cells, gone, of, 3, shared))
+        for cells, gone in ((spread, unseen), (after, np.where(is_chosen, 0.0, unseen)))
+    ]
+    names = {c: label or c for c, label in store.rows("SELECT code, label FROM work.list_locations")}
+    has_promised = any(r[9] for r in rows)
+    found = Round(
+        hours=hours,
+        minutes=round(of_group[chosen].sum() + walk.minutes_per_house * len({house[i] for i in chosen})),
+        houses=len({house[i] for i in chosen}),
+        groups=[],
+        doubt=doubts[0][0],
+        doubt_left=min(doubts[1][0], doubts[0][0]),
+        promised=doubts[0][1] if has_promised else None,
+        promised_left=min(doubts[1][1], doubts[0][1]) if has_promised else None,
+    )
+    return replace(
+        found,
+        groups=[
+            ToCount(
+                shown(r[0]),
+                names.get(r[1], r[1] or ""),
+                names.get(r[2], r[2]),
+                r[3],
+                (r[8] or "").replace(" ", " and "),
+                round(of_group[i]),
+                round(1.96 * np.sqrt(now[i])),
+                round(1.96 * np.sqrt(left[i])),
+            )
+            for i in chosen
+            for r in [rows[i]]
+        ],
+    )
+
+
+def _half(drawn: Real) -> list[int]:
+    found = sum_intervals(drawn)
+    return [round(v) for v in (found.high - found.low) / 2]
