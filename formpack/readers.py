@@ -1,15 +1,16 @@
 """One strict reader per kind of answer: text -> value, or what is wrong with it.
 
-Nothing is guessed: `2/3/26`, `1e3` and `１２` are refused with the way to write them. White space around an
-answer is the only thing taken off.
+Nothing is guessed: `2/3/26`, `1e3` and `１２` are refused with the way to write them. Where only one thing can have been
+meant it is offered with a question mark, for a person to write. White space around an answer is the only thing taken off.
 """
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import re
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from formpack import group_code
@@ -62,13 +63,28 @@ def date(text: str) -> dt.date | Unreadable:
     if re.fullmatch(r"[0-9]{5}(\.0)?", text, re.ASCII):
         day = dt.date(1899, 12, 30) + dt.timedelta(days=int(text[:5]))
         return Unreadable("wrong_type", f"is a spreadsheet's day number (perhaps {day}); format the column as text YYYY-MM-DD")
-    found = re.fullmatch(r"([0-9]{1,2})[/.-]([0-9]{1,2})[/.-]([0-9]{2,4})", text, re.ASCII)
-    if found:
-        day_, month, year = (int(x) for x in found.groups())
-        year += 2000 if year < 100 else 0
-        readings = {f"{year:04d}-{m:02d}-{d:02d}" for d, m in ((day_, month), (month, day_)) if 1 <= m <= 12 and d <= 31}
-        return Unreadable("wrong_type", f"can be read in two ways; write {' or '.join(sorted(readings)) or 'YYYY-MM-DD'}")
+    readings = _days(text)
+    if len(readings) > 1:
+        return Unreadable("wrong_type", f"can be read in two ways; write {' or '.join(readings)}")
+    if readings:
+        return Unreadable("wrong_type", f"is not written as YYYY-MM-DD; {readings[0]}?")
     return Unreadable("wrong_type", "is not a day; write it as YYYY-MM-DD, such as 2026-03-02")
+
+
+def _days(text: str) -> list[str]:
+    """The days of the calendar that three numbers can mean, whichever way round the day and the month stand; as YYYY-MM-DD."""
+    if found := re.fullmatch(r"([0-9]{1,2})([/.-])([0-9]{1,2})\2([0-9]{4}|[0-9]{2})", text, re.ASCII):
+        first, second, year = int(found[1]), int(found[3]), int(found[4])
+        ways = [(first, second), (second, first)]
+    elif found := re.fullmatch(r"([0-9]{4})([/.-]?)([0-9]{1,2})\2([0-9]{1,2})", text, re.ASCII):
+        year, ways = int(found[1]), [(int(found[4]), int(found[3]))]
+    else:
+        return []
+    days = set()
+    for day, month in ways:
+        with contextlib.suppress(ValueError):
+            days.add(dt.date(year + 2000 if year < 100 else year, month, day).isoformat())
+    return sorted(day for day in days if "1990" <= day < "2200")
 
 
 def code(text: str) -> str | Unreadable:
@@ -94,3 +110,50 @@ READERS: dict[str, Callable[[str], Value | Unreadable]] = {
     "text": plain_text,
 }
 """By `Question.value_type`."""
+
+
+def _folded(text: str) -> str:
+    """Without capitals, accents, marks, spaces, and noughts before a number."""
+    plain = unicodedata.normalize("NFKD", text.casefold())
+    return re.sub(r"(?<![0-9])0+(?=[0-9])", "", re.sub(r"[^0-9a-z]", "", plain))
+
+
+_LETTERS = "0123456789abcdefghijklmnopqrstuvwxyz"
+
+
+def _slips(text: str) -> Iterator[str]:
+    """Every text with one letter otherwise, too many or too few, or two beside each other in each other's place."""
+    for at in range(len(text) + 1):
+        before, after = text[:at], text[at:]
+        yield before + after[1:]
+        yield before + after[1:2] + after[:1] + after[2:]
+        for letter in _LETTERS:
+            yield before + letter + after
+            yield before + letter + after[1:]
+
+
+class NearMiss:
+    """Says what of some codes may have been meant by a text that is none of them. `means` says what codes mean, which people
+    write too."""
+
+    def __init__(self, codes: Iterable[str], means: Mapping[str, str] | None = None) -> None:
+        self.codes = frozenset(codes)
+        self.by_code: dict[str, set[str]] = {}
+        self.by_meaning: dict[str, set[str]] = {}
+        for code in self.codes:
+            self.by_code.setdefault(_folded(code), set()).add(code)
+            if means and means.get(code):
+                self.by_meaning.setdefault(_folded(means[code]), set()).add(code)
+
+    def of(self, text: str) -> str:
+        """`CARRIZO?`, `S01 or S11?`, or '' where nothing is near, or more than three are."""
+        said = _folded(text)
+        near = self.by_code.get(said, set()) | self.by_meaning.get(said, set()) if said else set()
+        if not near and 2 < len(said) <= 40:
+            near = {code for slip in set(_slips(said)) for code in self.by_code.get(slip, ())}
+        return f"{' or '.join(sorted(near))}?" if 0 < len(near) <= 3 else ""
+
+
+def with_near_miss(said: str, near: str) -> str:
+    """The words, with the near miss behind them where there is one."""
+    return f"{said}; {near}" if near else said

@@ -305,7 +305,7 @@ def sentence(finding: Finding, labels: dict[str, str]) -> str:
     said = Rule[finding.rule].sentence.format(
         label=labels.get(finding.field, finding.field or "The answer"), value=value or "nothing", detail=finding.detail
     )
-    return said.replace("..", ".")
+    return said.replace("..", ".").replace("?.", "?")
 
 
 def many(n: int, word: str) -> str:

@@ -22,7 +22,7 @@ from pipeline.store import Store
 from pipeline.workspace import LISTS, Workspace
 
 if TYPE_CHECKING:
-    from pipeline.office.problem_list import Verdict
+    from pipeline.office.desk import Verdict
 
 GROUP = "group_code"
 _LIST_FILES = " ".join(f"list:{name}" for name in LISTS)
@@ -124,7 +124,8 @@ STAGES: tuple[Stage, ...] = (
     code(
         "tables.write_problems",
         "problems",
-        "own_findings state_findings notes list_notes table_notes version_notes column_gaps cleared current states forms:",
+        "own_findings state_findings notes list_notes table_notes version_notes column_gaps cleared current states openings"
+        " forms: list_rows",
     ),
     # rates: how buds take, how plants are lost, what is ahead
     code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots"),
@@ -318,22 +319,53 @@ def import_files(
         )
 
 
-def take_decisions(workspace: Workspace, file: Path, by: str, undo: bool, as_of: dt.date | None) -> list[Verdict]:
-    """Take in a list of problems with decisions, and bring the problems up to them. Raises Refused."""
-    from pipeline.office.problem_list import Desk, decide_list, read_list
+def choices_of(workspace: Workspace) -> dict[str, dict[str, str]]:
+    """The codes of every list that forms choose from, and what each means."""
+    asked = {name for form in workspace.forms.values() for name in form.files}
+    names = sorted((asked | set(LISTS)) - {"groups", "compatibility"})
+    return {
+        name: {
+            row["code"]: (row.get("label") or "") + (" (not active)" if row.get("active") == "no" else "")
+            for row in workspace.read_list(name)
+        }
+        for name in names
+    }
 
-    names = [name for name in LISTS if name != "compatibility"]
-    lists = {name: {row["code"] for row in workspace.read_list(name)} for name in names}
+
+@dataclass(frozen=True)
+class Moved:
+    """So many submissions were in one state before decisions, and are in another after them."""
+
+    before: str
+    now: str
+    submissions: int
+
+
+_MOVED = """
+SELECT b.state, s.state, count(*) FROM states_before b JOIN work.states s USING (instance_id)
+WHERE b.state <> s.state GROUP BY ALL ORDER BY ALL
+"""
+
+
+def take_decisions(
+    workspace: Workspace, file: Path, by: str, undo: bool, as_of: dt.date | None
+) -> tuple[list[Verdict], list[Moved]]:
+    """Take in a list with decisions, and bring the problems up to them; what becomes of each row, and of submissions.
+    Raises Refused."""
+    from pipeline.office.decision_sheet import read_sheet
+    from pipeline.office.desk import Desk, decide_list
+
+    lists = choices_of(workspace)
     if by not in lists["staff"]:
         raise Refused(f"--by {by}: there is no such code in lists/staff.csv; a correction has a name to it.")
-    rows = list(read_list(file))
+    rows = list(read_sheet(file))
     day = the_day(workspace.settings, as_of)
     with Store.open(workspace.store_file, make=False) as store, store.transaction():
         bring_up(store, workspace, day, ("submissions", "problems"))
-        desk = Desk(store, workspace.forms, lists, by, dt.datetime.now())
-        verdicts = decide_list(desk, rows, undo)
+        store.connection.execute("CREATE OR REPLACE TEMP TABLE states_before AS SELECT instance_id, state FROM work.states")
+        verdicts = decide_list(Desk(store, workspace.forms, lists, by, dt.datetime.now()), rows, undo)
         bring_up(store, workspace, day, ("submissions", "problems"))
-    return verdicts
+        return verdicts, [Moved(*row) for row in store.rows(_MOVED)]
 
 
 def refresh(store: Store, workspace: Workspace, as_of: dt.date | None = None, names: Iterable[str] = EVERYTHING) -> dt.date:

@@ -34,6 +34,8 @@ class Tolerances:
     count_plants: int = 5
     lot_read_share: float = 0.9
     """Share of the buds set in a lot that must have been read before nothing is left to read."""
+    remainder: int = 20
+    """What is left of a group, up to so many plants, is cleared out; it has no other tasks."""
     thin_stem_mm: float = 6.0
     old_list_days: int = 7
 

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from formpack.catalog import Form
+from formpack.group_code import shown
+from formpack.readers import NearMiss, with_near_miss
 from pipeline.findings import Finding, Rule, sentence
 from pipeline.stages import Work
 from pipeline.store import Store
@@ -119,6 +123,7 @@ TASK_WORDS = {
     "despatch": "Despatch",
     "stock_count": "Count the stock",
     "recount": "Count again",
+    "clear_out": "Clear out",
 }
 """The tasks of the table `due`, in words."""
 
@@ -130,6 +135,24 @@ def labels(forms: dict[str, Form]) -> dict[str, str]:
         "to_group": "Receiving group",
         "set_aside_to": "Group for the failed buds",
     }
+
+
+def what_is_allowed(forms: Mapping[str, Form], lists: Mapping[str, NearMiss], finding: Finding) -> Finding:
+    """A finding about an answer that is none of those to choose from, with the fixed choices named and with what may have been
+    meant; others as they are. `lists` knows the codes by list; `groups` are the groups there are."""
+    asked = [(f, q) for f in forms.values() for q in f.questions if q.name == finding.field]
+    if finding.rule == "not_in_list":
+        fixed = [f.choices[q.list_name] for f, q in asked if q.type == "select_one" and q.list_name == finding.detail]
+        means = {row["name"]: row.get("label::English (en)", "") for rows in fixed for row in rows}
+        near = NearMiss(means, means) if fixed else lists.get(finding.detail)
+        detail = f"{finding.detail} ({', '.join(means)})" if fixed else finding.detail
+        return replace(finding, detail=with_near_miss(detail, near.of(finding.value) if near else ""))
+    if finding.rule == "bad_code" and "groups" in lists:
+        return replace(finding, detail=with_near_miss(finding.detail, lists["groups"].of(finding.value)))
+    several = [c for f, q in asked if q.type == "select_multiple" for c in f.codes(q.list_name)]
+    if finding.rule == "impossible_value" and several and not finding.detail:
+        return replace(finding, detail=f"choose among {', '.join(dict.fromkeys(several))}, parted by spaces")
+    return finding
 
 
 _RANKS = ", ".join(f"('{rule.name}', '{rule.severity}')" for rule in Rule)
@@ -152,9 +175,23 @@ def write_problems(work: Work) -> None:
     names = labels(work.context.workspace.forms)
     run = work.store.connection.execute
     run(f"CREATE OR REPLACE TEMP TABLE open_findings AS {_FINDINGS}")
-    alike = work.rows("SELECT DISTINCT rule, field, value, detail FROM open_findings")
+    alike = [Finding("", *said) for said in work.rows("SELECT DISTINCT rule, field, value, detail FROM open_findings")]
+    lists: dict[str, NearMiss] = {}
+    for name in {f.detail for f in alike if f.rule == "not_in_list"}:
+        known = work.rows(
+            "SELECT code, texts::JSON ->> 'label' FROM work.list_rows WHERE list_name = ? AND is_listed ORDER BY code", [name]
+        )
+        means = {code: label or "" for code, label in known if code}
+        lists[name] = NearMiss(means, means)
+    if any(f.rule == "bad_code" for f in alike):
+        lists["groups"] = NearMiss(shown(code) for (code,) in work.rows("SELECT group_code FROM work.openings"))
+    forms = work.context.workspace.forms
     kinds = dict.fromkeys(("rule", "field", "value", "detail", "message", "advice"), "VARCHAR")
-    work.lay_aside("words", kinds, [(*said, sentence(Finding("", *said), names), Rule[said[0]].advice) for said in alike])
+    rows = [
+        (f.rule, f.field, f.value, f.detail, sentence(what_is_allowed(forms, lists, f), names), Rule[f.rule].advice)
+        for f in alike
+    ]
+    work.lay_aside("words", kinds, rows)
     work.put_query(
         "problems",
         "SELECT instance_id, nullif(form_id, '') AS form_id, group_code, severity, rule, nullif(field, '') AS field,"

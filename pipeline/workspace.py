@@ -50,6 +50,7 @@ stock_count = 90         # from the last complete count
 count_share = 0.02       # a group whose number is open by more than this share, and than count_plants, is counted again
 count_plants = 5         # (and so large must a change without a record be to be shown)
 lot_read_share = 0.9     # of the buds set in a lot so many must have been read; until then the rest stays due
+remainder = 20           # what is left of a group, up to so many plants, is to be cleared out and has no other tasks
 thin_stem_mm = 6
 old_list_days = 7        # a list on a phone older than this is pointed out
 

@@ -18,6 +18,7 @@ from pipeline.cli import (
     problems,
     rebuild,
     reconcile,
+    records,
     report,
 )
 
@@ -34,6 +35,7 @@ app.command("demo")(demo.demo)
 app.command("forms")(forms.forms)
 app.command("import")(import_.import_)
 app.command("problems")(problems.problems)
+app.command("records")(records.records)
 app.command("correct")(correct.correct)
 app.command("history")(history.history)
 app.command("reconcile")(reconcile.reconcile)

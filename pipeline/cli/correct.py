@@ -7,29 +7,36 @@ from typing import Annotated
 import typer
 
 from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals
+from pipeline.findings import many
 
 
 def correct(
-    file: Annotated[Path, typer.Argument(help="The list of problems with decisions filled in.")],
+    file: Annotated[Path, typer.Argument(help="The list of problems or records with decisions filled in.")],
     by: Annotated[str, typer.Option(help="The staff code of whoever decided.")],
     undo: Annotated[bool, typer.Option("--undo", help="Add the opposite of what the list did.")] = False,
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Take in the decisions of a list of problems. Nothing that came in is changed; each decision is a record of its own."""
+    """Take in the decisions of a list of problems or records. Nothing that came in is changed; each is a record of its own."""
     from pipeline import run
     from pipeline.workspace import Workspace
 
     with refusals():
-        verdicts = run.take_decisions(Workspace(workspace), file, by, undo, day_of(as_of))
+        verdicts, moved = run.take_decisions(Workspace(workspace), file, by, undo, day_of(as_of))
     counts = {what: sum(v.what == what for v in verdicts) for what in ("done", "already", "refused")}
+    is_worse = not undo and any(m.before == "accepted" and m.now in ("quarantined", "waiting") for m in moved)
     if as_json:
-        print_json({**counts, "rows": [asdict(v) for v in verdicts]})
+        print_json({**counts, "rows": [asdict(v) for v in verdicts], "moved": [asdict(m) for m in moved]})
     else:
         for v in verdicts:
             typer.echo(f"row {v.row}: {'refused, because ' if v.what == 'refused' else ''}{v.says}.")
         if not verdicts:
             typer.echo("No row has a decision; fill in the columns decision and reason, save, and do it again.")
         typer.echo(f"{counts['done']} done, {counts['already']} done before, {counts['refused']} refused.")
-    raise typer.Exit(1 if counts["refused"] else 0)
+        for m in moved:
+            was, now = ("was", "is") if m.submissions == 1 else ("were", "are")
+            typer.echo(f"{many(m.submissions, 'submission')} {was} {m.before} and {now} {m.now} now.")
+        if is_worse:
+            typer.echo("`formpack problems` says why.")
+    raise typer.Exit(1 if counts["refused"] or is_worse else 0)

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import textwrap
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
@@ -20,7 +22,7 @@ def due(
     from formpack.group_code import shown
     from pipeline import run
     from pipeline.findings import Refused
-    from pipeline.report.stock import place_names
+    from pipeline.report.stock import place_names, remainders
     from pipeline.tables import TABLES, TASK_WORDS
     from pipeline.workspace import Workspace
 
@@ -35,10 +37,13 @@ def due(
                 "SELECT * FROM due WHERE days_over >= -$1 AND ($2 = '' OR task = $2) ORDER BY days_over DESC, task, group_code",
                 [days, task],
             )
+            left = remainders(store, places) if task in ("", "clear_out") else []
     if as_json:
-        print_json({"as_of": day, "due": [dict(zip(columns, row, strict=True)) for row in rows]})
+        found = [dict(zip(columns, row, strict=True)) for row in rows]
+        print_json({"as_of": day, "due": found, "clear_out": [asdict(r) for r in left]})
         return
-    typer.echo(f"Due by {days} days after {day}: {many(len(rows), 'task')}.")
+    rows = [row for row in rows if row[1] != "clear_out"]
+    typer.echo(f"Due by {days} days after {day}: {many(len(rows) + len(left), 'task')}.")
     if rows:
         print_table(
             ("group", "task", "due on", "days over", "place", "plants"),
@@ -47,3 +52,8 @@ def due(
                 for code, kind, on, over, place, plants in rows
             ],
         )
+    for r in left:
+        groups = ", ".join(f"{group}\u00a0({plants:,})" for group, plants in r.groups)
+        said = f"Clear out {many(len(r.groups), 'remainder')}, {many(r.plants, 'plant')}, in {r.place}: {groups}."
+        lines = textwrap.fill(said, 110, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
+        typer.echo(lines.replace("\u00a0", " "))

@@ -21,14 +21,14 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON documen
 AsOfOption = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="The day that counts as today, as YYYY-MM-DD.")]
 
 
-def day_of(text: str | None) -> dt.date | None:
-    """The day of an --as-of option. Exits with 2 where it is none."""
+def day_of(text: str | None, option: str = "--as-of") -> dt.date | None:
+    """The day that an option gives. Exits with 2 where it is none."""
     if text is None:
         return None
     try:
         return dt.date.fromisoformat(text)
     except ValueError:
-        typer.echo(f"--as-of {text} is not a day; write it as YYYY-MM-DD, for example 2026-03-02.", err=True)
+        typer.echo(f"{option} {text} is not a day; write it as YYYY-MM-DD, for example 2026-03-02.", err=True)
         raise typer.Exit(2) from None
 
 
@@ -64,14 +64,17 @@ def _cell(value: Any) -> str:
     return f"{value:,}" if isinstance(value, int) else "" if value is None else str(value)
 
 
-def print_table(columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
-    """Columns lined up; numbers to the right, with thousands parted and rates to one decimal."""
+def print_table(columns: Sequence[str], rows: Sequence[Sequence[Any]], beneath: Sequence[Sequence[str]] = ()) -> None:
+    """Columns lined up; numbers to the right, with thousands parted and rates to one decimal. `beneath` holds lines that
+    follow each row."""
     cells = [[_cell(v) for v in row] for row in rows]
     widths = [max([len(c), *(len(r[i]) for r in cells)]) for i, c in enumerate(columns)]
     right = [all(isinstance(r[i], (int, float)) or r[i] is None for r in rows) and bool(rows) for i in range(len(columns))]
-    for line in [list(columns), *cells]:
+    for number, line in enumerate([list(columns), *cells]):
         said = (t.rjust(w) if r else t.ljust(w) for t, w, r in zip(line, widths, right, strict=True))
         typer.echo("  ".join(said).rstrip())
+        for more in beneath[number - 1] if beneath and number else ():
+            typer.echo(more)
 
 
 class Bar:

@@ -45,6 +45,8 @@ def problems(
             raise Refused(f"There is no rule {rule}; the rules are {', '.join(Rule.__members__)}.")
         if severity not in ("", "stop", "note"):
             raise Refused("--severity is stop or note.")
+        if to is not None and to.suffix != ".xlsx":
+            raise Refused(f"{to} must end in .xlsx.")
         ws = Workspace(workspace)
         with run.opened(ws, ("problems", "submissions", "forms"), day_of(as_of)) as (store, _):
             rows = store.rows(
@@ -54,13 +56,11 @@ def problems(
                 " ORDER BY visit_date DESC, instance_id, field",
                 [severity, plain(group) or group, rule],
             )
-            if to is not None:
-                if to.suffix != ".xlsx":
-                    raise Refused(f"{to} must end in .xlsx.")
-                written = write_list(store, to)
             known = "SELECT count(*) FROM submissions WHERE group_code = ?"
             if group and not store.value(known, [plain(group) or group]):
                 raise Refused(f"--group {group}: no submission is about such a group.")
+            if to is not None:
+                written = write_list(store, to, ws.forms, run.choices_of(ws), {(r[0], r[4]) for r in rows})
             titles = {form_id: title.split(" / ")[0] for form_id, title in store.rows("SELECT form_id, title FROM work.forms")}
             order = list(Rule.__members__)
             rows.sort(key=lambda r: (r[3] != "stop", order.index(r[4])))

@@ -26,6 +26,7 @@ def reconcile(
     """Say what stands and how sure that is, which groups to count again and why, and what went without a record; with --next,
     where to count next."""
     from pipeline import run
+    from pipeline.book.discrepancies import said_day
     from pipeline.report.round import ROUND, gather_round
     from pipeline.report.stock import STAGE_WORDS, STOCK, gather_stock
     from pipeline.workspace import Workspace
@@ -83,6 +84,18 @@ def reconcile(
             f"About {many(move.plants, 'plant')} went from {move.from_group} to {move.to_group} between {move.since} and"
             f" {move.until} and nobody wrote it down ({move.confidence:.0%} sure)."
         )
+    if stock.closed:
+        vanished = many(sum(c.plants for c in stock.closed), "plant")
+        typer.echo(
+            f"Counted to 0: {many(len(stock.closed), 'group')}; {vanished} of the books vanished there without a record."
+        )
+        for c in stock.closed[: most or None]:
+            where = f" ({c.place})" if c.place else ""
+            typer.echo(
+                f"  {c.group}{where}: {many(c.plants, 'plant')} of its book when it was counted to 0 on {said_day(c.on)}."
+            )
+        if most and len(stock.closed) > most:
+            typer.echo(f"  ... and {len(stock.closed) - most} more: --most 0")
     if stock.gone_by_stage:
         typer.echo("")
         typer.echo("Gone without a record, as far as counts show it:")

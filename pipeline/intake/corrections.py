@@ -1,8 +1,8 @@
 """What a person decides about a submission: append-only records, laid over what came in and never written into it.
 
-A record is one of four kinds, each with its opposite: `correct` (another answer to one question; undone by a record
-with the answers exchanged), `accept` / `unaccept` (a finding is right as it is), `withdraw` / `restore`. What holds
-is the last record for a submission and question, or rule, or as a whole.
+A record is one of three kinds, each with its opposite: `correct` (another answer to one question) / `uncorrect` (the answer
+before it again), `accept` / `unaccept` (a finding is right as it is), `withdraw` / `restore`. What holds is the last record
+for a submission and question, or rule, or as a whole.
 """
 
 from __future__ import annotations
@@ -14,8 +14,10 @@ from dataclasses import dataclass, replace
 from pipeline.store import Store
 
 _COLUMNS = ("number", "made_at", "made_by", "instance_id", "kind", "field", "old_answer", "new_answer", "rule", "reason")
-KINDS = ("correct", "accept", "unaccept", "withdraw", "restore")
-_OPPOSITE = {"correct": "correct", "accept": "unaccept", "withdraw": "restore"}
+KINDS = ("correct", "uncorrect", "accept", "unaccept", "withdraw", "restore")
+OF_ANSWERS = ("correct", "uncorrect")
+"""Kinds after which a submission is read again."""
+_OPPOSITE = {"correct": "uncorrect", "accept": "unaccept", "withdraw": "restore"}
 
 
 @dataclass(frozen=True)
@@ -72,7 +74,7 @@ def in_force(records: Iterable[Correction]) -> InForce:
     last = {record.subject: record for record in records}
     answers: dict[str, dict[str, str]] = {}
     for record in last.values():
-        if record.kind == "correct":
+        if record.kind in OF_ANSWERS:
             answers.setdefault(record.instance_id, {})[record.field] = record.new_answer
     return InForce(
         answers,

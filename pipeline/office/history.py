@@ -43,10 +43,11 @@ def history_of(store: Store, submission: str) -> dict[str, Any]:
         if r.instance_id == instance_id:
             what = {
                 "correct": f"{r.field} corrected from {r.old_answer or 'nothing'} to {r.new_answer or 'nothing'}",
+                "uncorrect": f"undone: {r.field} is {r.new_answer or 'nothing'} again, not {r.old_answer or 'nothing'},",
                 "accept": f"the finding {r.rule} accepted as it is",
-                "unaccept": f"the finding {r.rule} no longer accepted",
+                "unaccept": f"undone: the finding {r.rule} is no longer accepted,",
                 "withdraw": "withdrawn",
-                "restore": "no longer withdrawn",
+                "restore": "undone: it is no longer withdrawn,",
             }[r.kind]
             events.append((r.made_at, 0, f"{what} by {r.made_by}: {r.reason}"))
     return {

@@ -10,7 +10,7 @@ from pipeline.findings import Rule
 from pipeline.rates.losses import LEAST_AT_RISK, NOT_RECORDED
 from pipeline.rates.outlook import step_words
 from pipeline.report.round import Round, gather_round
-from pipeline.report.stock import STAGE_WORDS, Course, Stock, courses, gather_stock
+from pipeline.report.stock import STAGE_WORDS, Course, Remainders, Stock, courses, gather_stock, remainders
 from pipeline.store import Store
 from pipeline.tables import TASK_WORDS, notes_since
 from pipeline.workspace import Workspace
@@ -264,6 +264,7 @@ class Figures:
     by_month: list[Share]
     late: list[Task]
     coming: list[Task]
+    remainders: list[Remainders]
     looks: list[Look]
     notes: list[Note]
     groups: list[GroupRow]
@@ -330,7 +331,7 @@ def _causes(store: Store, forms_words: dict[str, str]) -> list[Cause]:
 def _tasks(store: Store, names: dict[str, str], condition: str) -> list[Task]:
     rows = store.rows(
         "SELECT task, group_code, location, estimate, due_on, days_over FROM due"
-        f" WHERE task <> 'recount' AND {condition} ORDER BY task, days_over DESC, group_code"
+        f" WHERE task NOT IN ('recount', 'clear_out') AND {condition} ORDER BY task, days_over DESC, group_code"
     )
     order = list(TASK_WORDS)
     rows.sort(key=lambda r: order.index(r[0]))
@@ -411,6 +412,7 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         by_month=sorted(_shares(store, "month", {}), key=lambda s: s.label),
         late=_tasks(store, names, "days_over > 0"),
         coming=_tasks(store, names, "days_over BETWEEN -7 AND 0"),
+        remainders=remainders(store, names),
         looks=_looks(store),
         notes=_notes(store, workspace, names),
         groups=_groups(store, names),

@@ -8,7 +8,8 @@ from typing import Any
 
 from formpack.group_code import shown
 from pipeline.book.causes import MOVE
-from pipeline.book.discrepancies import count_again, counters
+from pipeline.book.discrepancies import count_again, counters, said_day
+from pipeline.findings import many
 from pipeline.report.held_back import not_in_this
 from pipeline.store import Store
 
@@ -91,6 +92,25 @@ class Unrecorded:
 
 
 @dataclass(frozen=True)
+class Closed:
+    """A group that was counted to 0, and the plants that its book still has."""
+
+    group: str
+    place: str
+    on: dt.date
+    plants: int
+
+
+@dataclass(frozen=True)
+class Remainders:
+    """What is left of groups at one place, to be cleared out: each group with its plants."""
+
+    place: str
+    plants: int
+    groups: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True)
 class Counted:
     on: dt.date
     counted: int
@@ -125,6 +145,8 @@ class Stock:
     """Earlier counts that were wrong and that later counts have put right."""
     gone_by_stage: list[Unrecorded]
     gone_by_place: list[Unrecorded]
+    closed: list[Closed]
+    """Groups whose last plants went without a record, the last closed first."""
     people: list[str]
     """Whose counts say little, in sentences."""
     place_faults: list[tuple[str, str]]
@@ -159,6 +181,11 @@ def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
         if book < 0:
             largest = f"the record '{most_out}'".replace("moved_out", "moved out")
             advice = f"More has been taken out than ever came in; look at {largest}, or for a move into this group."
+        elif counted == 0 and not estimate:
+            advice = (
+                f"It was counted to 0 on {said_day(on)}, and {many(book, 'plant')} of its book vanish without a record if so;"
+                f" {count_again(staff, everybody)}, or record what became of them."
+            )
         elif not advice:
             advice = (
                 f"Between {least:,} and {most:,} stand, probably {estimate:,}: the counts leave it open;"
@@ -200,6 +227,26 @@ def _unrecorded(store: Store, by: str, names: dict[str, str], most: int) -> list
     return found
 
 
+def _closed(store: Store, names: dict[str, str]) -> list[Closed]:
+    rows = store.rows(
+        "SELECT group_code, location, last_count_on, unrecorded_loss FROM standing"
+        " WHERE stage = 'gone' AND last_count = 0 AND state = 'ok' AND unrecorded_loss > 0"
+        " ORDER BY last_count_on DESC, group_code"
+    )
+    return [Closed(shown(code), names.get(place, place or ""), on, plants) for code, place, on, plants in rows]
+
+
+def remainders(store: Store, names: dict[str, str]) -> list[Remainders]:
+    """What is left of groups, as one task a place, the most plants first."""
+    places: dict[str, list[tuple[str, int]]] = {}
+    for code, place, plants in store.rows(
+        "SELECT group_code, location, estimate FROM due WHERE task = 'clear_out' ORDER BY group_code"
+    ):
+        places.setdefault(names.get(place, place or "no place given"), []).append((shown(code), plants))
+    found = [Remainders(place, sum(n for _, n in groups), tuple(groups)) for place, groups in places.items()]
+    return sorted(found, key=lambda r: (-r.plants, r.place))
+
+
 def place_names(store: Store) -> dict[str, str]:
     return {c: label or c for c, label in store.rows("SELECT code, label FROM work.list_locations")}
 
@@ -227,6 +274,7 @@ def gather_stock(store: Store) -> Stock:
         settled=store.value("SELECT count(*) FROM work.counts WHERE flagged AND NOT is_last"),
         gone_by_stage=gone,
         gone_by_place=_unrecorded(store, "u.location", places, 10),
+        closed=_closed(store, places),
         people=[f for (f,) in store.rows("SELECT finding FROM staff_counting WHERE finding IS NOT NULL ORDER BY staff_code")],
         place_faults=store.rows("SELECT code, fault FROM work.place_faults"),
     )

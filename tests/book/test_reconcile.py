@@ -337,6 +337,7 @@ def test_reconcile_prints_one_document(bench: Bench) -> None:
         "recounts",
         "moves",
         "settled",
+        "closed",
         "gone_by_stage",
         "gone_by_place",
         "place_faults",

@@ -103,6 +103,60 @@ def test_a_store_that_is_no_store(nursery: Path) -> None:
     assert "store.duckdb" in formpack("import", cwd=nursery, code=2)
 
 
+LEFT = ("26-0001-72", "26-0002-69", "26-0003-66", "26-0004-63")
+
+
+@pytest.fixture
+def leftovers(nursery: Path) -> Path:
+    """Four groups of 940: of two 11 and 8 are left, of one 36, and one was counted to 0 with 15 in its book."""
+    head = "KEY,visit_date,staff_code,group_code"
+    opened = (
+        "seed_lot,rootstock,sow_date,lifted,cull_off_type,cull_bent_root,cull_etiolated,cull_weak,cull_other,planted,location"
+    )
+    gone = {code: 940 - left for code, left in zip(LEFT, (11, 8, 36, 15), strict=True)}
+    counts = dict(zip(LEFT, (11, 8, 36, 0), strict=True))
+    files = {
+        "open_group.csv": [f"{head},{opened}"]
+        + [f"o{c},2026-02-01,S01,{c},L2601-CARR,CARRIZO,2025-11-01,1000,40,5,0,15,0,940,H1" for c in LEFT],
+        "despatch.csv": [f"{head},despatched,order_ref,consignee"]
+        + [f"d{c},2026-06-01,S01,{c},{n},O001,Someone" for c, n in gone.items()],
+        "stock_count.csv": [f"{head},coverage,counted"]
+        + [f"a{c},2026-05-01,S02,{c},whole,940" for c in LEFT]
+        + [f"c{c},2026-07-01,S02,{c},whole,{n}" for c, n in counts.items()],
+    }
+    for name, lines in files.items():
+        (nursery / "inbox" / name).write_text("\n".join(lines) + "\n", encoding="utf-8")
+    formpack("import", cwd=nursery, code=None)
+    return nursery
+
+
+def test_what_is_left_of_groups_is_one_task_a_place(leftovers: Path) -> None:
+    said = formpack("due", cwd=leftovers)
+    assert "Clear out 2 remainders, 19 plants, in House 1: 26-0001-72 (11), 26-0002-69 (8)." in said
+    assert "26-0003-66  Count the stock" in said
+    found = json.loads(formpack("due", "--json", cwd=leftovers))
+    assert {(t["group_code"], t["task"]) for t in found["due"]} == {
+        ("26000172", "clear_out"),
+        ("26000269", "clear_out"),
+        ("26000366", "stock_count"),
+    }
+    assert found["clear_out"] == [{"place": "House 1", "plants": 19, "groups": [["26-0001-72", 11], ["26-0002-69", 8]]}]
+
+
+def test_how_much_is_a_remainder_is_a_setting(leftovers: Path) -> None:
+    with (leftovers / "nursery.toml").open("a", encoding="utf-8") as file:
+        file.write("[tolerances]\nremainder = 10\n")
+    said = formpack("due", cwd=leftovers)
+    assert "Clear out 1 remainder, 8 plants, in House 1: 26-0002-69 (8)." in said and "26-0001-72  Count the stock" in said
+
+
+def test_a_group_counted_to_0_is_due_for_nothing_and_what_was_left_is_told(leftovers: Path) -> None:
+    assert "26-0004-63" not in formpack("due", "--days", "400", cwd=leftovers)
+    said = formpack("reconcile", cwd=leftovers, code=None)
+    assert "Counted to 0: 1 group; 15 plants of the books vanished there without a record." in said
+    assert "26-0004-63 (House 1): 15 plants of its book when it was counted to 0 on 1 July 2026." in said
+
+
 def test_a_fixed_day_moves_what_is_due(nursery: Path) -> None:
     shutil.copytree(SAMPLES / "more_buds_read_than_set_and_too_early" / "inbox", nursery / "inbox", dirs_exist_ok=True)
     formpack("import", cwd=nursery, code=1)

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from formpack.readers import READERS, Unreadable
+from formpack.readers import READERS, NearMiss, Unreadable
 
 
 @pytest.mark.parametrize(
@@ -40,7 +40,11 @@ def test_answers_are_read(kind: str, text: str, value: Any) -> None:
         ("decimal", "1e3", "wrong_type", "not a number"),
         ("decimal", "inf", "wrong_type", "not a number"),
         ("date", "2/3/26", "wrong_type", "2026-02-03 or 2026-03-02"),
-        ("date", "31/3/2026", "wrong_type", "2026-03-31"),
+        ("date", "31/3/2026", "wrong_type", "is not written as YYYY-MM-DD; 2026-03-31?"),
+        ("date", "13/8/2026", "wrong_type", "is not written as YYYY-MM-DD; 2026-08-13?"),
+        ("date", "8.8.26", "wrong_type", "; 2026-08-08?"),
+        ("date", "2026-8-3", "wrong_type", "; 2026-08-03?"),
+        ("date", "31/2/2026", "wrong_type", "is not a day"),
         ("date", "46114", "wrong_type", "2026-04-02"),
         ("date", "2026-02-30", "wrong_type", "no day of the calendar"),
         ("date", "0026-03-02", "impossible_value", "year"),
@@ -55,3 +59,26 @@ def test_answers_are_refused_with_a_remedy(kind: str, text: str, rule: str, says
     assert isinstance(found, Unreadable)
     assert found.rule == rule
     assert says in found.why
+
+
+@pytest.mark.parametrize(
+    ("text", "near"),
+    [
+        ("carrizo", "CARRIZO?"),
+        ("Carrizo citrange", "CARRIZO?"),
+        ("CARIZO", "CARRIZO?"),
+        ("CARRZIO", "CARRIZO?"),
+        ("s1", "S01?"),
+        ("S10", "S01 or S11?"),
+        ("26001293", "26-0012-39?"),
+        ("lemon", ""),
+        ("", ""),
+        ("x", ""),
+    ],
+)
+def test_what_is_nearly_a_code_is_offered(text: str, near: str) -> None:
+    assert NearMiss(["CARRIZO", "S01", "S11", "26-0012-39"], {"CARRIZO": "Carrizo citrange"}).of(text) == near
+
+
+def test_what_may_be_many_codes_is_not_guessed() -> None:
+    assert NearMiss([f"S0{n}" for n in range(5)]).of("S09") == ""

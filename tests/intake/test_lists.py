@@ -107,7 +107,7 @@ def test_every_list_has_active(name: str, workspace: Workspace) -> None:
 FAULTS: list[tuple[str, str, str]] = [
     ("seed_lots", "code,rootstock,received\nL1,CARIZO,2025-11-20\nL2,CARIZO,", "rows 2, 3: rootstock: CARIZO is not in"),
     ("seed_lots", "code,rootstock\nL1,carrizo", "row 2: rootstock: carrizo is not in lists/rootstocks.csv; CARRIZO is."),
-    ("seed_lots", "code,rootstock,received\nL1,CARRIZO,20/11/2025", "row 2: received: 20/11/2025 can be read"),
+    ("seed_lots", "code,rootstock,received\nL1,CARRIZO,20/11/2025", "row 2: received: 20/11/2025 is not written"),
     ("budwood_batches", "code,scion\nB1,TAHITY", "row 2: scion: TAHITY is not in lists/scions.csv"),
     ("teams", "code,label,budder\nT02,Two,S09", "row 2: budder: S09 is not in lists/staff.csv"),
     ("orders", "code,scion,rootstock,quantity\nO1,TAHITI,CARRIZO,1.000", "row 2: quantity: 1.000 has a mark"),

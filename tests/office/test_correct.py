@@ -12,11 +12,14 @@ import pytest
 
 from pipeline import run
 from pipeline.intake.corrections import all_corrections
-from pipeline.office.problem_list import COLUMNS, DECISIONS, OPEN, Decided, Desk, _findings
+from pipeline.office.decision_sheet import OPEN
+from pipeline.office.desk import DECISIONS, Decided, Desk
+from pipeline.office.problem_list import COLUMNS, findings
 from pipeline.workspace import Workspace
 from tests.cli.test_cli import formpack
 from tests.conftest import SAMPLES, every_table, looked_at, table
 
+COLUMNS_AT = {name: position for position, name in enumerate(COLUMNS)}
 Fill = Callable[..., Path]
 
 
@@ -81,19 +84,59 @@ def test_the_list_is_ready_to_be_filled_in(nursery: Workspace) -> None:
     book = openpyxl.load_workbook(path)
     sheet: Any = book.active
     assert [c.value for c in sheet[1]] == list(COLUMNS)
-    assert sheet.freeze_panes == "A2" and sheet.protection.sheet
+    assert sheet.freeze_panes == "A2" and not sheet.protection.sheet  # else no row can be added
     rows = list(sheet.iter_rows(min_row=2))
     assert rows[0][0].value == "keeps it out" and rows[-1][0].value == "worth a look"
     for row in rows:
         for name, cell in zip(COLUMNS, row, strict=True):
-            assert cell.protection.locked == (name not in OPEN)
             assert cell.data_type != "f"
             if name == "date" and cell.value is not None:
                 assert cell.is_date
-    (choice,) = sheet.data_validations.dataValidation
+    choice = next(c for c in sheet.data_validations.dataValidation if DECISIONS[0] in c.formula1)
     assert all(d in choice.formula1 for d in DECISIONS) and f"I{len(rows) + 1}" in str(choice.sqref)
     assert sheet["I1"].comment is not None
     book.close()
+
+
+def test_each_row_says_in_which_file_and_row_it_stood(nursery: Workspace) -> None:
+    book = openpyxl.load_workbook(fill(nursery, []))
+    sheet: Any = book.active
+    at = {row[COLUMNS_AT["submission"]]: (row[COLUMNS_AT["file"]], row[COLUMNS_AT["row"]]) for row in sheet.values}
+    assert at["k4"] == ("stock_count-2026-04-02.csv", 5) and at["k5"] == ("stock_count-2026-04-02.csv", 6)
+    assert at["uuid:00000000-9999-4000-8000-000000000001"] == ("seedlings_that_do_not_add_up-opening.xml", None)
+
+
+def offered(path: Path, sheet_name: str, cell: str) -> list[str]:
+    """What a cell of a list offers to choose from."""
+    book = openpyxl.load_workbook(path)
+    for offer in book[sheet_name].data_validations.dataValidation:
+        if cell in offer.sqref and "!" in (offer.formula1 or ""):
+            name, _, cells = offer.formula1.partition("!")
+            return [c.value for (c,) in book[name][cells.replace("$", "")]]
+    return []
+
+
+def test_new_answers_and_questions_are_offered(nursery: Workspace, take_in: Callable[..., run.Imported]) -> None:
+    head = "KEY,visit_date,staff_code,group_code,coverage,counted"
+    take_in({"stock_count-2.csv": f"{head}\nz1,2026-04-01,s02,26-0701-11,whle,957\n"})
+    path = fill(nursery, [])
+    sheet: Any = openpyxl.load_workbook(path)["problems"]
+    rows = {row[COLUMNS_AT["question"]].value: row for row in sheet.iter_rows() if row[COLUMNS_AT["submission"]].value == "z1"}
+    answer = {q: row[COLUMNS_AT["new answer"]].coordinate for q, row in rows.items()}
+    assert offered(path, "problems", answer["coverage"]) == ["whole", "part", "last_part"]
+    assert "S02" in offered(path, "problems", answer["staff_code"])
+    assert "counted" in offered(path, "problems", rows["coverage"][COLUMNS_AT["question"]].coordinate)
+    said = {q: row[COLUMNS_AT["what is wrong"]].value for q, row in rows.items()}
+    assert said["coverage"].endswith("whle is not in the list coverage (whole, part, last_part); whole?"), said
+    assert said["staff_code"].endswith("s02 is not in the list staff; S02?"), said
+
+
+def test_the_filters_hold_for_the_workbook(nursery: Workspace) -> None:
+    formpack("problems", "--rule", "wrong_type", "--severity", "stop", "--to", "list.xlsx", cwd=nursery.folder, code=1)
+    sheet: Any = openpyxl.load_workbook(nursery.folder / "list.xlsx")["problems"]
+    assert {row[COLUMNS_AT["rule"]] for row in sheet.iter_rows(min_row=2, values_only=True)} == {"wrong_type"}
+    said = formpack("problems", "--group", "99-9999-99", "--to", "no.xlsx", cwd=nursery.folder, code=2)
+    assert "no submission is about" in said and not (nursery.folder / "no.xlsx").exists()
 
 
 def test_a_corrected_answer_goes_into_the_books_and_the_bytes_stay(nursery: Workspace) -> None:
@@ -124,8 +167,9 @@ def test_undo_brings_back_what_was(nursery: Workspace) -> None:
     assert "3 done" in formpack("correct", "list.xlsx", "--by", "S02", "--undo", cwd=nursery.folder)
     assert every_table(nursery, ()) == before
     with looked_at(nursery) as store:
-        assert [r.kind for r in all_corrections(store)].count("correct") == 2
-        assert len(all_corrections(store)) == 6
+        made = [r.kind for r in all_corrections(store)]
+        assert sorted(made[:3]) == ["accept", "correct", "withdraw"]
+        assert sorted(made[3:]) == ["restore", "unaccept", "uncorrect"]
     assert "0 done" in formpack("correct", "list.xlsx", "--by", "S02", "--undo", cwd=nursery.folder)
 
 
@@ -161,7 +205,7 @@ def test_a_decision_that_cannot_be_done_is_refused_in_words(nursery: Workspace) 
     lists = {"staff": {"S01"}}
     with looked_at(nursery) as store:
         desk = Desk(store, nursery.forms, lists, "S01", dt.datetime(2026, 11, 2))
-        rows = {(r[9], r[10]): r for r in _findings(store)}
+        rows = {(r[9], r[10]): r for r in findings(store)}
         unread = next(r[10] for r in rows.values() if r[9] == "unreadable_row")
         for decision, says in REFUSED:
             rule = decision["rule"]
@@ -191,9 +235,44 @@ def test_the_rows_beside_a_refused_one_go_in(nursery: Workspace) -> None:
 
 def test_a_list_that_is_out_of_date_is_refused_row_by_row(nursery: Workspace) -> None:
     fill(nursery, [{**MINUS, "new answer": "900"}], "old.xlsx")
-    decide(nursery, {**MINUS, "question": "note", "new answer": "seen", "reason": "first"})
+    decide(nursery, {**MINUS, "new answer": "950"})
     said = formpack("correct", "old.xlsx", "--by", "S01", cwd=nursery.folder, code=1)
-    assert "has changed since the list was made" in said
+    assert "counted has been corrected to 950 since the list was made" in said
+
+
+def write_in(path: Path, row: int, **values: Any) -> None:
+    """Fill cells of a row of a list; `new_answer` is the column `new answer`."""
+    book = openpyxl.load_workbook(path)
+    for name, value in values.items():
+        book["problems"].cell(row, COLUMNS_AT[name.replace("_", " ")] + 1, value)
+    book.save(path)
+
+
+def row_of(path: Path, submission: str) -> int:
+    sheet = openpyxl.load_workbook(path)["problems"]
+    return next(n for n, row in enumerate(sheet.values, start=1) if row[COLUMNS_AT["submission"]] == submission)
+
+
+def test_a_correction_of_one_row_leaves_the_other_rows_of_the_list_good(nursery: Workspace) -> None:
+    path = fill(nursery, [{**MINUS, "question": "note", "new answer": "seen", "reason": "first"}])
+    assert "note is now seen." in formpack("correct", path.name, "--by", "S01", cwd=nursery.folder)
+    write_in(path, row_of(path, "k4"), question="counted", new_answer="957", reason="asked Abel")
+    assert "counted is now 957." in formpack("correct", path.name, "--by", "S01", cwd=nursery.folder)
+    assert "0 done, 1 done before" in formpack("correct", path.name, "--by", "S01", cwd=nursery.folder)
+
+
+def test_a_bad_cell_stops_its_row_only_and_can_be_mended_in_the_same_list(nursery: Workspace) -> None:
+    """A row that a person adds below the list needs the submission, and stands on what was written of it."""
+    path = fill(nursery, [{**MINUS, "new answer": "9S7"}])
+    last = openpyxl.load_workbook(path)["problems"].max_row + 1
+    write_in(path, last, submission="k4", decision="Correct", question="note", new_answer="seen", reason="asked")
+    write_in(path, last + 1, submission="k4", decision="correct", question="countd", new_answer="9", reason="asked")
+    said = formpack("correct", path.name, "--by", "S01", cwd=nursery.folder, code=1)
+    assert "9S7 is not a whole number" in said and f"row {last}: note is now seen." in said and "1 done" in said
+    assert "asks no 'countd'; counted?" in said
+    write_in(path, row_of(path, "k4"), new_answer="957")
+    said = formpack("correct", path.name, "--by", "S01", cwd=nursery.folder, code=1)
+    assert "counted is now 957." in said and "1 done, 1 done before, 1 refused." in said
 
 
 def test_two_answers_of_one_submission_are_corrected_together(nursery: Workspace) -> None:
@@ -235,6 +314,15 @@ def test_history_tells_it_in_order(nursery: Workspace) -> None:
         said.index(x) for x in ("became quarantined", "counted corrected from -5 to 957 by S01: asked Abel", "became accepted")
     ]
     assert at == sorted(at)
+
+
+def test_an_undo_reads_as_an_undo(nursery: Workspace) -> None:
+    decide(nursery, MINUS, ENTRY, TOGETHER)
+    formpack("correct", "list.xlsx", "--by", "S02", "--undo", cwd=nursery.folder)
+    said = formpack("history", "k4", cwd=nursery.folder)
+    assert "undone: counted is -5 again, not 957, by S02: undone; it had said: asked Abel" in said
+    assert "undone: it is no longer withdrawn, by S02" in formpack("history", "k5", cwd=nursery.folder)
+    assert "counted is now 957." in formpack("correct", "list.xlsx", "--by", "S01", cwd=nursery.folder)
 
 
 def test_text_that_a_spreadsheet_would_run_stays_text(workspace: Workspace, take_in: Callable[..., run.Imported]) -> None:

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from formpack.group_code import issue
 from pipeline import run
-from pipeline.office.problem_list import Decided, Desk, _findings, decide_list
+from pipeline.office.desk import Decided, Desk, decide_list
+from pipeline.office.problem_list import findings
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 from tests.conftest import SAMPLES, every_table, new_workspace
@@ -31,7 +32,7 @@ def decide(workspace: Workspace, wanted: list[Decision]) -> list[Decision]:
     """Take the decisions whose findings are there by now; gives back those that still wait for theirs."""
     left = []
     with Store.open(workspace.store_file) as store:
-        rows = {(r[9], r[10]): r for r in _findings(store)}
+        rows = {(r[9], r[10]): r for r in findings(store)}
         lists = {name: {r["code"] for r in workspace.read_list(name)} for name in ("staff", "teams", "locations")}
         with store.transaction():
             desk = Desk(store, workspace.forms, lists, "S01", WHEN)

@@ -21,7 +21,8 @@ from formpack import shipped
 from pipeline import run
 from pipeline.findings import Rule
 from pipeline.intake.corrections import add, all_corrections
-from pipeline.office.problem_list import Decided, Desk, _findings, decide_list
+from pipeline.office.desk import Decided, Desk, decide_list
+from pipeline.office.problem_list import findings
 from pipeline.stages import Ledger, Runner, Stage
 from pipeline.store import Store
 from pipeline.tables import TABLES
@@ -76,7 +77,7 @@ class Life:
         with run.opened(self.again(), ("problems", "submissions"), self.day) as (_, _):
             pass
         with Store.open(self.workspace.store_file) as store:
-            rows = [row for row in _findings(store) if row[1]]
+            rows = [row for row in findings(store) if row[1]]
             if not rows:
                 return
             lists = {name: {r["code"] for r in self.workspace.read_list(name)} for name in LISTS if name != "compatibility"}
@@ -124,7 +125,7 @@ class Life:
 
     def edit_settings(self) -> None:
         line = self.dice.choice(
-            ["[counting]\nexact = 0.5", "[tolerances]\ncount_plants = 2", "crate_size = 10", "[intervals]\nstake = 30"]
+            ["[counting]\nexact = 0.5", "[tolerances]\nremainder = 900", "crate_size = 10", "[intervals]\nstake = 30"]
         )
         text = f'name = "Scenario nursery"\n{line}\n'
         (self.workspace.folder / "nursery.toml").write_text(text, encoding="utf-8")

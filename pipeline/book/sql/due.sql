@@ -1,5 +1,14 @@
--- What is to be done with each group and by when; days_over is negative while there is still time.
-WITH standing AS (SELECT * FROM work.standing WHERE stage <> 'gone'),
+-- What is to be done with each group and by when; days_over is negative while there is still time. What is left of a group that
+-- once was larger (up to `remainder` plants, with no buds to be read) is cleared out, and nothing else is due for it but to be
+-- counted where that is open. A group that was counted to 0 is due for nothing.
+WITH remainders AS (
+    SELECT s.group_code, s.state FROM work.standing s JOIN work.books b USING (group_code), work.settings t
+    WHERE s.stage NOT IN ('gone', 'budded') AND s.estimate <= t.remainder AND b.came > t.remainder
+),
+standing AS (
+    SELECT * FROM work.standing
+    WHERE stage <> 'gone' AND group_code NOT IN (SELECT group_code FROM remainders)
+),
 -- lots that were not read, or of which a good part was not and the group has not moved on
 unread AS (
     SELECT l.group_code, min(l.budded_on) AS budded_on
@@ -12,7 +21,8 @@ read AS (
     SELECT group_code, max(read_on) AS read_on FROM work.lots WHERE green > 0 GROUP BY group_code
 ),
 tasks AS (
-    SELECT group_code, 'bud_take' AS task, budded_on + t.bud_take AS due_on FROM unread, work.settings t
+    SELECT u.group_code, 'bud_take' AS task, u.budded_on + t.bud_take AS due_on
+    FROM unread u JOIN standing USING (group_code), work.settings t
     UNION ALL
     SELECT s.group_code, 'cut_back', r.read_on + t.cut_back
     FROM standing s JOIN read r USING (group_code), work.settings t WHERE s.stage = 'read'
@@ -28,7 +38,10 @@ tasks AS (
     UNION ALL
     SELECT group_code, 'stock_count', coalesce(last_count_on, opened_on) + t.stock_count FROM standing, work.settings t
     UNION ALL
-    SELECT group_code, 'recount', d.as_of FROM work.standing, work.day d WHERE state <> 'ok'
+    SELECT group_code, 'clear_out', d.as_of FROM remainders, work.day d WHERE state = 'ok'
+    UNION ALL
+    SELECT group_code, 'recount', d.as_of FROM work.standing, work.day d
+    WHERE state <> 'ok' AND NOT (stage = 'gone' AND coalesce(last_count = 0, false))
 )
 SELECT t.group_code, t.task, t.due_on, (SELECT as_of FROM work.day) - t.due_on AS days_over, s.location, s.estimate
 FROM tasks t JOIN work.standing s USING (group_code)

@@ -1,0 +1,101 @@
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, print_table, refusals
+from pipeline.findings import many
+
+if TYPE_CHECKING:
+    from pipeline.office.records import Found
+
+_OUT = ("quarantined", "waiting")
+
+
+def records(
+    group: Annotated[str, typer.Option(help="Only of this group.")] = "",
+    person: Annotated[str, typer.Option(help="Only by this person, by staff code.")] = "",
+    since: Annotated[str | None, typer.Option("--from", metavar="DATE", help="Only work of this day or later.")] = None,
+    until: Annotated[str | None, typer.Option(metavar="DATE", help="Only work of this day or earlier.")] = None,
+    form: Annotated[str, typer.Option(help="Only of this form.")] = "",
+    file: Annotated[str, typer.Option(help="Only what came in this file.")] = "",
+    submission: Annotated[str, typer.Option(help="Only this one, by its identity or the beginning of it.")] = "",
+    state: Annotated[str, typer.Option(help="Only `accepted`, `waiting`, `quarantined`, `superseded`, `withdrawn`.")] = "",
+    most: Annotated[int, typer.Option(min=0, help="How many to print; 0 prints all.")] = 20,
+    to: Annotated[Path | None, typer.Option("--to", metavar="FILE.xlsx", help="Write them as a workbook to decide in.")] = None,
+    workspace: WorkspaceOption = Path(),
+    as_of: AsOfOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List what was sent, the latest work first, each with its answers and its state."""
+    from pipeline import run
+    from pipeline.findings import Refused
+    from pipeline.intake.states import STATES
+    from pipeline.office import records as office
+    from pipeline.workspace import Workspace
+
+    with refusals():
+        if state and state not in STATES:
+            raise Refused(f"--state {state}: the states are {', '.join(STATES)}.")
+        if to is not None and to.suffix != ".xlsx":
+            raise Refused(f"{to} must end in .xlsx.")
+        wanted = office.Wanted(group, person, day_of(since, "--from"), day_of(until, "--until"), form, file, submission, state)
+        ws = Workspace(workspace)
+        limit = office.MOST_ROWS if to is not None else None if as_json or not most else most
+        with run.opened(ws, ("submissions", "forms"), day_of(as_of)) as (store, _):
+            found = office.find(store, wanted, ws.forms, limit)
+            titles = {form_id: title.split(" / ")[0] for form_id, title in store.rows("SELECT form_id, title FROM work.forms")}
+            if to is not None:
+                is_of_files = wanted == office.Wanted(file=file)
+                _, taken = office.write_records(store, to, found, is_of_files, ws.forms, run.choices_of(ws))
+    if as_json:
+        files = [{"name": f.name, "sha256": f.sha256, "submissions": f.submissions} for f in found.files]
+        print_json({"records": office.as_json(found.records), "states": found.states, "files": files})
+    elif to is not None:
+        _say_written(to, found, taken, is_of_files)
+    else:
+        _say(found, titles)
+    raise typer.Exit(1 if any(found.states.get(s) for s in _OUT) else 0)
+
+
+def _say_written(to: Path, found: Found, taken: int, is_of_files: bool) -> None:
+    whole = f", with a row for {'the file' if len(found.files) == 1 else 'each file'}" if is_of_files else ""
+    typer.echo(f"{many(taken, 'submission')} in {to}{whole}.")
+    if taken < found.many:
+        typer.echo(f"{found.many - taken:,} more do not fit in one workbook; choose fewer, with --group, --from, --until.")
+    if taken or is_of_files:
+        typer.echo(f"Fill in decision, new answer and reason, then `formpack correct {to.name} --by CODE`.")
+
+
+def _say(found: Found, titles: dict[str, str]) -> None:
+    from formpack.group_code import shown
+    from pipeline.office.records import said
+
+    if not found.many:
+        typer.echo("Nothing that was sent fits.")
+        return
+    rows = []
+    for r in found.records:
+        code = shown(r.group_code) if len(r.group_code) == 8 else r.group_code
+        where = f"{r.file}, {f'row {r.row}' if isinstance(r.row, int) else r.row}" if r.row else r.file
+        state = f"replaced by {r.replaced_by}" if r.replaced_by and r.state == "superseded" else r.state
+        rows.append((str(r.visit_date or ""), titles.get(r.form_id, r.form_id), code, r.staff_code, state, where))
+    beneath = []
+    for r in found.records:
+        lines = textwrap.wrap(said(r), 108, break_long_words=False, break_on_hyphens=False)
+        beneath.append([f"    {line}" for line in [*lines, f"[{r.instance_id}]"]])
+    states = ", ".join(f"{n:,} {state}" for state, n in found.states.items())
+    typer.echo(f"{many(found.many, 'submission')}: {states}.")
+    print_table(("day", "form", "group", "person", "state", "came in"), rows, beneath)
+    if len(found.records) < found.many:
+        typer.echo(f"... and {found.many - len(found.records):,} more: --most 0 prints all.")
+    if kept_out := sum(found.states.get(s, 0) for s in _OUT):
+        typer.echo(
+            f"{kept_out:,} of them {'is' if kept_out == 1 else 'are'} kept out or waiting: `formpack problems` says why."
+        )
+    typer.echo(
+        "To put one right or take it back: the same with `--to list.xlsx`, fill it in, `formpack correct list.xlsx --by CODE`."
+    )

@@ -1,0 +1,323 @@
+"""Decides what came back in a list of problems or of records, row by row, against what is kept."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+
+from formpack.catalog import Form
+from formpack.readers import NearMiss, with_near_miss
+from pipeline.findings import Rule, many, sentence
+from pipeline.intake.corrections import Correction, add, all_corrections, in_force, overlay
+from pipeline.intake.validate import type_answers
+from pipeline.store import Store
+from pipeline.tables import labels
+
+DECISIONS = ("accept as it is", "correct", "withdraw", "leave")
+OF_A_FILE = "file:"
+"""So begins what stands for the submission in the row of a whole file; the file's SHA-256 follows."""
+_CONTENTS = "SELECT instance_id, heading, texts, twice FROM work.received WHERE instance_id IN (SELECT unnest(?))"
+_OF_FILE = """
+SELECT instance_id, min(name) FILTER (WHERE sha256 <> $1)
+FROM work.received r JOIN kept.raw_files USING (sha256)
+WHERE instance_id IN (SELECT instance_id FROM work.received WHERE sha256 = $1)
+GROUP BY instance_id ORDER BY instance_id
+"""
+
+
+@dataclass(frozen=True)
+class Decided:
+    """One row of a list as it came back."""
+
+    row: int
+    decision: str
+    field: str
+    new_answer: str
+    reason: str
+    rule: str
+    instance_id: str
+    key: str
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What became of a row: `done`, `already` done before, or `refused`; `says` is a sentence."""
+
+    row: int
+    what: str
+    says: str
+
+
+def _digest(*said: str) -> str:
+    return hashlib.sha256("\n".join(said).encode("utf-8", "replace")).hexdigest()
+
+
+def contents_of(store: Store, instance_ids: Collection[str]) -> dict[str, str]:
+    """A mark of all that ever came in under each identity; corrections do not change it."""
+    said: dict[str, set[str]] = {}
+    names: dict[str, list[str]] = {}
+    for instance_id, heading, texts, twice in store.rows(_CONTENTS, [list(instance_ids)]):
+        if heading not in names:
+            names[heading] = json.loads(heading)
+        answers = sorted((n, t) for n, t in zip(names[heading], texts, strict=True) if t is not None)
+        said.setdefault(instance_id, set()).add(json.dumps([answers, twice]))
+    return {instance_id: _digest(*sorted(texts)) for instance_id, texts in said.items()}
+
+
+def row_key(content: str, instance_id: str, rule: str, about: str, number: int) -> str:
+    """What a row of a list was written from, in three parts: what came in and the rule; what the finding said (`about`); the
+    number of the last correction that was there."""
+    return f"{_digest(content, instance_id, rule)[:12]}-{_digest(about)[:6]}-{number}"
+
+
+def last_number(store: Store) -> int:
+    """The number of the last correction."""
+    return int(store.value("SELECT coalesce(max(number), 0) FROM kept.corrections"))
+
+
+class Desk:
+    """Decides the rows of one list against the store, one submission at a time. `lists` holds codes by list, and what each
+    means where it is known."""
+
+    def __init__(
+        self, store: Store, forms: dict[str, Form], lists: Mapping[str, Collection[str]], by: str, now: dt.datetime
+    ) -> None:
+        self.store, self.forms, self.by, self.now = store, forms, by, now
+        self.lists = {name: NearMiss(codes, codes if isinstance(codes, Mapping) else None) for name, codes in lists.items()}
+        self.records = all_corrections(store)
+        self.number = max([r.number for r in self.records], default=0)
+        self.last = {r.subject: r for r in self.records}
+        self.new: list[Correction] = []
+        self.contents: dict[str, str] = {}
+        self.states: dict[str, tuple[str, str]] = {}
+        self.open: dict[tuple[str, str], list[str]] = {}
+        self.of_submission: dict[str, list[Correction]] = {}
+        for record in self.records:
+            self.of_submission.setdefault(record.instance_id, []).append(record)
+
+    def look_up(self, instance_ids: Collection[str]) -> None:
+        """Fetch what is known of these submissions, where it has not been."""
+        ids = [i for i in dict.fromkeys(instance_ids) if i not in self.contents]
+        if not ids:
+            return
+        self.contents |= dict.fromkeys(ids, "") | contents_of(self.store, ids)
+        for instance_id, state, by in self.store.rows(
+            "SELECT instance_id, state, coalesce(superseded_by, '') FROM work.states WHERE instance_id IN (SELECT unnest(?))",
+            [ids],
+        ):
+            self.states[instance_id] = state, by
+        for instance_id, rule, about in self.store.rows(
+            "SELECT instance_id, rule, concat(field, chr(10), value) FROM problems WHERE instance_id IN (SELECT unnest(?))",
+            [ids],
+        ):
+            self.open.setdefault((instance_id, rule), []).append(about)
+
+    def record(self, row: Decided, kind: str, old: str = "") -> Correction:
+        """Add a record of what the row says."""
+        self.number += 1
+        field, new = (row.field, row.new_answer) if kind == "correct" else ("", "")
+        rule = row.rule if kind == "accept" else ""
+        made = Correction(self.number, self.now, self.by, row.instance_id, kind, field, old, new, rule, row.reason)
+        self._add(made)
+        return made
+
+    def _add(self, made: Correction) -> None:
+        self.new.append(made)
+        self.last[made.subject] = made
+
+    def in_force(self, row: Decided) -> Correction | None:
+        """The record in force that says exactly what the row says."""
+        kind = {"accept as it is": "accept", "withdraw": "withdraw", "correct": "correct"}.get(row.decision, "")
+        what = {"correct": "answer", "withdraw": "whole"}.get(kind, kind)
+        last = self.last.get((row.instance_id, what, {"accept": row.rule, "correct": row.field}.get(kind, "")))
+        same = last is not None and last.kind == kind and (kind != "correct" or last.new_answer == row.new_answer)
+        return last if same else None
+
+    def fault(self, row: Decided) -> str:
+        """Why the row by itself cannot be done; '' when it can."""
+        if row.decision not in DECISIONS:
+            return f"{row.decision!r} is no decision; choose {', '.join(DECISIONS)}"
+        if row.instance_id not in self.states:
+            return f"there is no submission {row.instance_id!r}"
+        if not row.reason:
+            return "it has no reason; say why in a few words"
+        written, about, number = (*row.key.split("-"), "", "")[:3]
+        now = row_key(self.contents[row.instance_id], row.instance_id, row.rule, "", 0)[:12]
+        if written != now or not number.isdigit():
+            return "what it is about has changed since the list was made; write a new list and decide again"
+        if row.decision == "accept as it is":
+            return self._not_accepted(row, about)
+        if row.decision == "correct":
+            return self._not_corrected(row, int(number))
+        return ""
+
+    def _not_accepted(self, row: Decided, about: str) -> str:
+        if row.rule not in Rule.__members__:
+            return "a record is not accepted but corrected or withdrawn; what it is accepted for stands in the list of problems"
+        if not Rule[row.rule].may_be_accepted:
+            return "this cannot be right as it is; correct it or withdraw the submission"
+        if about not in {_digest(said)[:6] for said in self.open.get((row.instance_id, row.rule), [])}:
+            return "what it is about has changed since the list was made; write a new list and decide again"
+        return ""
+
+    def _not_corrected(self, row: Decided, number: int) -> str:
+        state, by = self.states[row.instance_id]
+        if state == "superseded":
+            return f"it was replaced by the edit {by}; correct that one"
+        if (last := self.last.get((row.instance_id, "whole", ""))) and last.kind == "withdraw":
+            return "it is withdrawn, so no answer of it counts; take that back first, with --undo"
+        subject = (row.instance_id, "answer", row.field)
+        own = self.of_submission.get(row.instance_id, [])
+        later = [r for r in own if r.number > number and r.subject == subject]
+        if later and later[0].old_answer != later[-1].new_answer:
+            return (
+                f"{row.field} has been corrected to {later[-1].new_answer or 'nothing'} since the list was made;"
+                " write a new list and decide again"
+            )
+        return ""
+
+    def decide(self, rows: list[Decided]) -> list[Verdict]:
+        """The verdicts on all rows about one submission; answers are looked at together, and a bad one stops its row only."""
+        if rows[0].instance_id.startswith(OF_A_FILE):
+            return [self._decide_file(row) for row in rows]
+        self.look_up([rows[0].instance_id])
+        verdicts, corrections = [], []
+        for row in rows:
+            before = self.in_force(row) if row.decision in DECISIONS else None
+            if before is not None:
+                says = "was done with another row of the same submission" if before in self.new else "was done before"
+                verdicts.append(Verdict(row.row, "already", says))
+            elif fault := self.fault(row):
+                verdicts.append(Verdict(row.row, "refused", fault))
+            elif row.decision == "correct":
+                corrections.append(row)
+            else:
+                self.record(row, "accept" if row.decision == "accept as it is" else "withdraw")
+                verdicts.append(Verdict(row.row, "done", "accepted as it is" if row.decision[0] == "a" else "withdrawn"))
+        return verdicts + (list(self._correct(corrections)) if corrections else [])
+
+    def _correct(self, rows: list[Decided]) -> Iterator[Verdict]:
+        instance_id = rows[0].instance_id
+        hint, answers, twice, today = self.store.rows(
+            "SELECT c.form_id, map_from_entries(list_zip(r.heading::JSON::VARCHAR[], r.texts)), r.twice, c.received_on"
+            " FROM work.current c JOIN work.received r USING (reading_id) JOIN kept.raw_files f USING (sha256)"
+            " WHERE c.instance_id = ? ORDER BY f.received_at, r.sha256, r.item LIMIT 1",
+            [instance_id],
+        )[0]
+        answers = {name: text for name, text in answers.items() if text is not None}
+        form = self.forms.get(hint)
+        if form is None:
+            yield from (Verdict(r.row, "refused", "its form is not in the pack, so no answer can be corrected") for r in rows)
+            return
+        before = overlay(answers, in_force(self.of_submission.get(instance_id, [])).answers.get(instance_id, {}))
+        names = {q.name for q in form.kept}
+        given: dict[str, set[str]] = {}
+        for row in rows:
+            given.setdefault(row.field, set()).add(row.new_answer)
+        left = []
+        for row in rows:
+            if row.field not in names:
+                near = with_near_miss(repr(row.field), NearMiss(names).of(row.field))
+                yield Verdict(row.row, "refused", f"the form {form.form_id} asks no {near}")
+            elif len(given[row.field]) > 1:
+                yield Verdict(row.row, "refused", "two rows give the same question different answers")
+            elif row.new_answer == before.get(row.field, "") and row.field not in twice.split():
+                yield Verdict(row.row, "already", "it says so already")
+            else:
+                left.append(row)
+        while left:
+            said = {r.field: r.new_answer for r in left}
+            faults = self._faults_of(form, overlay(before, said), set(said), twice, today)
+            if not faults:
+                break
+            yield from (Verdict(r.row, "refused", faults[r.field]) for r in left if r.field in faults)
+            left = [r for r in left if r.field not in faults]
+        done: set[str] = set()
+        for row in left:
+            if row.field not in done:
+                self.record(row, "correct", before.get(row.field, ""))
+                done.add(row.field)
+            yield Verdict(row.row, "done", f"{row.field} is now {row.new_answer or 'without an answer'}")
+
+    def _faults_of(self, form: Form, answers: dict[str, str], given: set[str], twice: str, today: dt.date) -> dict[str, str]:
+        """What the corrected answers are found to be where they were corrected, by question; the first finding of each."""
+        from formpack.answer_schema import answer_validator
+        from pipeline.tables import what_is_allowed
+
+        unsettled = [n for n in twice.split() if n not in given]
+        typed, found = type_answers(form, answers, unsettled, answer_validator(form, today))
+        faults: dict[str, str] = {}
+        for finding in found:
+            if finding.field in given:
+                more = what_is_allowed(self.forms, self.lists, finding)
+                faults.setdefault(finding.field, sentence(more, labels(self.forms)).rstrip("."))
+        for name in given - set(faults):
+            q = form.question(name)
+            if q.type == "select_one_from_file" and name in typed:
+                known = self.lists.get(q.list_name, NearMiss(()))
+                if typed[name] not in known.codes:
+                    near = with_near_miss(q.list_name, known.of(str(typed[name])))
+                    faults[name] = f"{q.label()}: {typed[name]} is not in the list {near}"
+        return faults
+
+    def _decide_file(self, row: Decided) -> Verdict:
+        """Withdraw all that came in one file alone, each with a record of its own."""
+        name, alone, others = self._of_file(row)
+        if row.decision != "withdraw":
+            return Verdict(row.row, "refused", "a whole file can be withdrawn, and nothing else")
+        if not row.reason:
+            return Verdict(row.row, "refused", "it has no reason; say why in a few words")
+        if not name or row.key != row_key("", row.instance_id, "", "", 0):
+            return Verdict(row.row, "refused", "there is no such file; write a new list and decide again")
+        left = [i for i in alone if getattr(self.last.get((i, "whole", "")), "kind", "") != "withdraw"]
+        also = ""
+        if others:
+            elsewhere = sorted(set(others.values()))
+            where = elsewhere[0] + (f" and {many(len(elsewhere) - 1, 'other file')}" if elsewhere[1:] else "")
+            also = f"; {len(others):,} that also came in {where} {'stays' if len(others) == 1 else 'stay'}"
+        for instance_id in left:
+            self.record(replace(row, instance_id=instance_id, reason=f"{row.reason} (all of {name})"), "withdraw")
+        if not left:
+            return Verdict(row.row, "already", f"{'nothing is left to withdraw' if others else 'was done before'}{also}")
+        return Verdict(row.row, "done", f"{many(len(left), 'submission')} of {name} withdrawn{also}")
+
+    def _of_file(self, row: Decided) -> tuple[str, list[str], dict[str, str]]:
+        """The file's name, the submissions that came in no other, and those that did with the name of another."""
+        sha = row.instance_id.removeprefix(OF_A_FILE)
+        name = self.store.value("SELECT coalesce(min(name), '') FROM kept.raw_files WHERE sha256 = ?", [sha])
+        rows = self.store.rows(_OF_FILE, [sha])
+        return name, [i for i, other in rows if other is None], {i: other for i, other in rows if other is not None}
+
+    def undo(self, rows: list[Decided]) -> list[Verdict]:
+        """Add the opposite of what the rows did."""
+        return [self._undo(row) for row in rows]
+
+    def _undo(self, row: Decided) -> Verdict:
+        if row.instance_id.startswith(OF_A_FILE):
+            name, alone, others = self._of_file(row)
+            last = [self.last.get((i, "whole", "")) for i in [*alone, *others]]
+            done = [r for r in last if r is not None and r.kind == "withdraw" and r.reason.endswith(f" (all of {name})")]
+        else:
+            one = self.in_force(row)
+            done = [] if one is None else [one]
+        for record in done:
+            self.number += 1
+            self._add(record.opposite(self.number, self.now, self.by, f"undone; it had said: {record.reason}"))
+        if not done:
+            return Verdict(row.row, "already", "is not in force, so there is nothing to undo")
+        is_file = row.instance_id.startswith(OF_A_FILE)
+        return Verdict(row.row, "done", f"undone for {many(len(done), 'submission')}" if is_file else "undone")
+
+
+def decide_list(desk: Desk, rows: Iterable[Decided], undo: bool) -> list[Verdict]:
+    """The verdict on every row, in order of rows; what is done is appended to the corrections."""
+    by_submission: dict[str, list[Decided]] = {}
+    for row in rows:
+        by_submission.setdefault(row.instance_id, []).append(row)
+    desk.look_up([i for i in by_submission if not i.startswith(OF_A_FILE)])
+    verdicts = [v for same in by_submission.values() for v in (desk.undo(same) if undo else desk.decide(same))]
+    add(desk.store, desk.new)
+    return sorted(verdicts, key=lambda v: v.row)
