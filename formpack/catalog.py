@@ -44,7 +44,10 @@ LEDGER_WORDS = {
     "batch": "the budwood batch",
     "phone": "helps the person on the phone; the office does not check or book it",
 }
-NEEDED = ("visit_date", "staff_code", "group_code")
+NEEDED = ("visit_date", "staff_code")
+"""What every form asks. One without a group is about a house, or the whole nursery: it books no plants."""
+BOOKED = ("opens", "counted", "kept", "leaves", "moves", "moves_to", "despatched", "set", "took", "failed", "unsure")
+"""Ledger words of what is booked on a group."""
 _TYPES = {
     "integer": "BIGINT",
     "decimal": "DOUBLE",
@@ -124,8 +127,20 @@ class Question:
         kinds: dict[str, Kind] = {"integer": "number", "decimal": "number", "date": "date"}
         return kinds.get(self.value_type, "text")
 
+    @cached_property
+    def list_columns(self) -> frozenset[str]:
+        """The columns of its list that the question needs: those of code and label, and those that its filter speaks of."""
+        plain = re.sub(r"'[^']*'|\"[^\"]*\"|\$\{[^}]*\}|instance\([^)]*\)[\w/]*", " ", self.cells.get("choice_filter", ""))
+        spoken = set(re.findall(r"(?<![\w/.-])[A-Za-z_][\w-]*(?!\s*\(|[\w-])", plain)) - {"and", "or", "div", "mod", "not"}
+        return frozenset(spoken | {v for _, v in _parameters(self.cells)})
+
     def label(self, language: str = LANGUAGES[0]) -> str:
         return self.cells.get(f"label::{language}", "") or self.name
+
+
+def _parameters(cells: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Which columns of its list hold a question's codes and labels."""
+    return re.findall(r"(value|label)\s*=\s*([^\s,;]+)", cells.get("parameters", ""))
 
 
 @dataclass(frozen=True)
@@ -168,6 +183,11 @@ class Form:
         if own is not None:
             scope[None] = scope[own.name]
         return scope
+
+    @cached_property
+    def has_group(self) -> bool:
+        """Whether it is about a group; else about a place, or the whole nursery."""
+        return any(q.name == "group_code" for q in self.kept)
 
     def codes(self, list_name: str) -> list[str]:
         return [row["name"] for row in self.choices[list_name]]
@@ -307,7 +327,7 @@ class _Builder:
         questions = tuple(self.questions(rows, choices))
         for name in NEEDED:
             if name not in {q.name for q in questions}:
-                self.faults.append(f"{self.place} survey: asks no {name}; put in `include` rows `who` and `sign`.")
+                self.faults.append(f"{self.place} survey: asks no {name}; put in a row `include` of `who`.")
         files = {r["type"].split(" ", 1)[1].removesuffix(".csv") for r in rows if r["type"].startswith("select_one_from")}
         files |= {r["name"] for r in rows if r["type"] == "csv-external"}
         form = Form(
@@ -391,6 +411,8 @@ class _Builder:
                 self.fault(row, f"ledger of {name} is {ledger!r}; the words are {', '.join(LEDGER_WORDS)}.")
             if ledger == "leaves" and not row.get("cause"):
                 self.fault(row, f"{name} leaves the group without a cause; fill in the cause column.")
+            if base == "select_one_from_file":
+                self.check_file(row, rest)
             yield Question(
                 name=name,
                 type=base,
@@ -407,6 +429,20 @@ class _Builder:
             )
         if enclosing:
             self.faults.append(f"{self.place} survey: a begin_group has no end_group.")
+
+    def check_file(self, row: Mapping[str, str], file: str) -> None:
+        """A list of its own file is a CSV, and the question says which of its columns are code and label: the lists here have
+        those two, and a phone that looks for others cannot open the form."""
+        name = row["name"]
+        if not re.fullmatch(r"\w+\.csv", file):
+            self.fault(row, f"the type of {name} must name a list of the folder lists, such as select_one_from_file staff.csv.")
+        given = dict(_parameters(row))
+        if given.get("value") != "code" or "label" not in given:
+            self.fault(
+                row,
+                f"{name} does not say which columns of {file} are its codes and labels, so a phone cannot open the form;"
+                " write value=code label=label into the column parameters.",
+            )
 
     def check_use(self, form: Form) -> None:
         """Names in expressions exist, and what the office must judge can be said in SQL."""
@@ -428,8 +464,9 @@ class _Builder:
                         expression.to_sql(tree, form.scope(q))
                 except ExpressionError as wrong:
                     self.fault(q.cells, f"{column} of {q.name}: {wrong}.")
-        if (form.with_ledger("moves") or form.with_ledger("despatched")) and not form.with_ledger("group"):
-            self.faults.append(f"{self.place} survey: moves plants but names no group.")
+        booked = [q for q in form.kept if q.ledger in BOOKED and not form.has_group]
+        for q in booked:
+            self.fault(q.cells, f"{q.name} books plants, but the form names no group; put in a row `include` of `sign`.")
 
 
 @functools.cache

@@ -1,14 +1,16 @@
 """Bytes -> submissions with raw answers, whatever the container: XML, ZIP, CSV, XLSX, JSON, NDJSON.
 
-What a question is called in a file is the last part of its column or path (`counts/green`, `data-green`), so
-nothing here knows the forms. Every item of a file ends in a `Record`, in a row of a `Table`, or as an `Unread` with its
-place and a remedy; nothing is left out silently.
+What a question is called in a file is the last part of its path (`counts/green`, `data-green`); of forms no more is asked
+than which row of a table is its heading, and what form a sheet is named for (`Headings`). Every item of a file ends in a
+`Record`, in a row of a `Table`, or as an `Unread` with its place and a remedy; a sheet that holds no submissions is an
+`Aside`. Nothing is left out silently.
 """
 
 from __future__ import annotations
 
 import codecs
 import collections
+import contextlib
 import csv
 import datetime as dt
 import functools
@@ -25,6 +27,8 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from lxml import etree
+
+from formpack.headings import LOOKED_AT, Headings, folded, last_part
 
 MOST_BYTES = 64 * 2**20
 """Largest single file or archive member: a submission is a few kB, a season's workbook a few MB."""
@@ -75,7 +79,15 @@ class Table:
     unread: list[tuple[int, Unread]]
 
 
-Item = Record | Table | Unread
+@dataclass(frozen=True)
+class Aside:
+    """A sheet that is no table of submissions, and why it was taken for none."""
+
+    place: str
+    why: str
+
+
+Item = Record | Table | Unread | Aside
 _SHALLOW = 48
 """With no more elements that hold others than this none can lie too deep."""
 
@@ -124,7 +136,7 @@ _HAS_TYPES = "it declares a document type or entities, which no submission does"
 
 def name_of(tag: str) -> str:
     """The name of the question that a column, a path or an element means: its last part."""
-    return tag.rpartition("}")[2] if tag[:1] == "{" else re.split(r"[/.:\-]", tag.strip())[-1].strip()
+    return tag.rpartition("}")[2] if tag[:1] == "{" else last_part(tag)
 
 
 _UNKEEPABLE = re.compile("[\0\ud800-\udfff]")
@@ -176,21 +188,31 @@ def _table(rows: Iterator[tuple[int, list[str]]], place: str, stem: str) -> Iter
         yield Unread(place, "unreadable_file", _NO_ROWS)
 
 
-def _csv(content: bytes, place: str, stem: str) -> Iterator[Item]:
+def _csv(content: bytes, place: str, stem: str, headings: Headings) -> Iterator[Item]:
     """The strict reader judges a table by its rows; one in which every row is a line with as many cells as the header has is
-    then cut into columns as it stands, any other is read row by row, and what is wrong with it said."""
+    then cut into columns as it stands, any other is read row by row, and what is wrong with it said. What stands above the
+    heading is no row of it."""
     if not _is_utf8(content):
         yield Unread(place, "unreadable_file", _NOT_UTF8)
         return
     csv.field_size_limit(MOST_BYTES)
-    if _is_even(content):
+    above = _above(content, headings)
+    if not above and _is_even(content):
         yield from _columns(content, place, stem)
         return
     reader = _rows_of(content)
     try:
-        yield from _table(((reader.line_num, row) for row in reader), place, stem)
+        yield from _table(((reader.line_num, row) for row in itertools.islice(reader, above, None)), place, stem)
     except csv.Error as wrong:
         yield Unread(f"{place}, row {reader.line_num}", "unreadable_row", f"from here on it cannot be read: {wrong}")
+
+
+def _above(content: bytes, headings: Headings) -> int:
+    """How many rows stand above the heading of a CSV."""
+    first: list[list[str]] = []
+    with contextlib.suppress(csv.Error):  # it is said where the row is read
+        first.extend(itertools.islice(_rows_of(content), LOOKED_AT))
+    return headings.at(first)
 
 
 def _rows_of(content: bytes) -> Any:
@@ -248,23 +270,55 @@ def _cell(value: Any) -> str:
     return "" if value is None else str(value)
 
 
-def _xlsx(content: bytes, place: str, stem: str) -> Iterator[Item]:
+def _xlsx(content: bytes, place: str, stem: str, headings: Headings, form: str) -> Iterator[Item]:
+    """Every sheet with something in it: a table, or an Aside."""
     archive, refused = _members(content)
     if archive is None:
         yield Unread(place, "refused_file", refused)
         return
     import openpyxl
 
+    sheets: dict[str, list[tuple[int, list[str]]]] = {}
     try:
         book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=True)
-        sheet = book.worksheets[0]
-        rows = [[_cell(v) for v in row] for row in sheet.iter_rows(values_only=True)]
+        for sheet in book.worksheets:
+            if sheet.title != CODES_SHEET or sheet.sheet_state == "visible":
+                cells = enumerate(([_cell(v) for v in row] for row in sheet.iter_rows(values_only=True)), start=1)
+                sheets[sheet.title] = [(n, row) for n, row in cells if any(c.strip() for c in row)]
     except Exception as wrong:  # a damaged workbook makes openpyxl raise almost anything
         yield Unread(place, "unreadable_file", f"the workbook cannot be opened: {type(wrong).__name__}")
         return
-    while rows and rows[0] and not rows[0][-1]:
-        rows = [row[:-1] for row in rows]
-    yield from _table(((n, row) for n, row in enumerate(rows, start=1)), place, stem)
+    filled = {title: rows for title, rows in sheets.items() if rows}
+    if len(filled) < 2:
+        title, rows = next(iter(filled.items()), ("", []))
+        yield from _sheet(rows, place, form or headings.form_of(title) or stem, headings)
+        return
+    for title, rows in filled.items():
+        where = f"{place}, sheet {title}"
+        head = rows[headings.at([row for _, row in rows[:LOOKED_AT]])]
+        named = form or headings.form_of(title)
+        has_form = "formid" in (folded(name_of(cell)) for cell in head[1])
+        is_known = max(headings.known(head[1])) >= 2 or has_form
+        if not named and not (is_known and (headings.form_of(stem) or has_form)):
+            why = "not read, as neither its name nor the file's says which form it is" if is_known else _NO_QUESTIONS
+            yield Aside(where, why)
+        elif rows[-1][0] == head[0]:
+            if not is_known:
+                yield Aside(where, _NO_QUESTIONS)
+        else:
+            yield from _sheet(rows, where, named or stem, headings)
+
+
+CODES_SHEET = "lists"
+"""The hidden sheet of our own workbooks that holds the codes to choose from."""
+_NO_QUESTIONS = "not read, as no row of it names questions of a form"
+
+
+def _sheet(rows: list[tuple[int, list[str]]], place: str, hint: str, headings: Headings) -> Iterator[Item]:
+    """The table of a sheet: its heading and what stands below, without columns that are blank in all of it."""
+    rows = rows[headings.at([row for _, row in rows[:LOOKED_AT]]) :]
+    width = max((i for _, row in rows for i, cell in enumerate(row, start=1) if cell.strip()), default=0)
+    yield from _table(((n, [*row[:width], *[""] * (width - len(row))]) for n, row in rows), place, hint)
 
 
 def _flat(value: Any, name: str, depth: int = 0) -> Iterator[tuple[str, str]]:
@@ -351,6 +405,9 @@ def _member_fault(member: zipfile.ZipInfo) -> str:
     return ""
 
 
+NO_HEADINGS = Headings({})
+
+
 def _unpacked(archive: zipfile.ZipFile, content: bytes, member: zipfile.ZipInfo) -> bytes:
     """The bytes of a member. Deflated ones, nearly all there are, are cut out of the archive's bytes as its directory says, and
     must be of the length and checksum it names; the rest is left to the library, and so is saying what is wrong."""
@@ -366,7 +423,7 @@ def _unpacked(archive: zipfile.ZipFile, content: bytes, member: zipfile.ZipInfo)
     return archive.read(member)
 
 
-def _zip(content: bytes, place: str) -> Iterator[Item]:
+def _zip(content: bytes, place: str, headings: Headings, form: str) -> Iterator[Item]:
     archive, refused = _members(content)
     if archive is None:
         yield Unread(place, "refused_file", refused)
@@ -392,11 +449,14 @@ def _zip(content: bytes, place: str) -> Iterator[Item]:
         if ending.endswith(".xml") and inside[:1] == b"<":
             yield _xml(inside, where)
         else:
-            yield from read(inside, name, where)
+            yield from read(inside, name, where, headings, form)
 
 
-def read(content: bytes, name: str, place: str | None = None) -> Iterator[Item]:
-    """Every submission in the bytes of a file called `name`, or what is wrong with it. Never raises."""
+def read(
+    content: bytes, name: str, place: str | None = None, headings: Headings = NO_HEADINGS, form: str = ""
+) -> Iterator[Item]:
+    """Every submission in the bytes of a file called `name`, or what is wrong with it. `form` is what its tables are said to
+    be, where somebody said so. Never raises."""
     place = name if place is None else place
     base = name.replace("\\", "/").rpartition("/")[2]
     stem, _, ending = base.rpartition(".")
@@ -409,13 +469,13 @@ def read(content: bytes, name: str, place: str | None = None) -> Iterator[Item]:
     elif ending in PHOTO_ENDINGS:
         return  # kept, and nothing to read in it
     elif ending == ".zip":
-        yield from _zip(content, place)
+        yield from _zip(content, place, headings, form)
     elif ending == ".xlsx":
-        yield from _xlsx(content, place, stem)
+        yield from _xlsx(content, place, stem, headings, form)
     elif ending == ".csv":
-        yield from _csv(content, place, stem)
+        yield from _csv(content, place, form or stem, headings)
     elif ending in (".json", ".ndjson", ".jsonl"):
-        yield from _json(content, place, stem, is_lines=ending != ".json")
+        yield from _json(content, place, form or stem, is_lines=ending != ".json")
     elif ending == ".xml" or content.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
         yield _xml(content, place)
     else:

@@ -8,7 +8,7 @@ import re
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -76,6 +76,40 @@ def _against(said: str) -> str:
 
 def has_java() -> bool:
     return shutil.which("java") is not None
+
+
+def can_open() -> bool:
+    """Whether this machine can run the form engine: it needs a JDK, the validator alone less."""
+    return has_java() and shutil.which("javac") is not None
+
+
+def opening_faults(made: Sequence[Published], lists: Mapping[str, str]) -> list[str]:
+    """What the bundled form engine, the one inside phones, says where a form cannot be opened or a question not be shown.
+    `lists` holds the text of each external list by the stem of its file. Needs a JDK."""
+    if not made:
+        return []
+    with tempfile.TemporaryDirectory() as folder:
+        for stem, text in lists.items():
+            (Path(folder) / f"{stem}.csv").write_text(text, encoding="utf-8")
+        paths = {str(Path(folder) / f"{p.form.form_id}.xml"): p for p in made}
+        for path, form in paths.items():
+            Path(path).write_text(form.xform, encoding="utf-8")
+        command = [
+            "java",
+            "-XX:TieredStopAtLevel=1",
+            "-cp",
+            str(engine_jar()),
+            str(Path(__file__).with_name("Open.java")),
+            *paths,
+        ]
+        run = subprocess.run(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, timeout=300, check=False)
+    said = dict(line.split("\t", 1) for line in run.stdout.splitlines() if "\t" in line)
+    verdicts = {p.form.place: said.get(path, "it did not look at the form") for path, p in paths.items()}
+    return [
+        f"{place}: a phone cannot open it: {verdict}. Look at the question and the list that are named."
+        for place, verdict in verdicts.items()
+        if verdict != "OK"
+    ]
 
 
 def publish(forms: dict[str, Form], folder: Path) -> list[Published]:

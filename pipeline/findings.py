@@ -111,7 +111,12 @@ class Rule(Enum):
     )
     unknown_version = (
         "note",
-        "Version {value} of the form is not the one in the pack; the answers fit all the same.",
+        "Version {value} of {detail}. No such version was made here; the answers fit all the same.",
+        "Look where that phone has its forms from, and update them when it is next in the office.",
+    )
+    old_version = (
+        "note",
+        "Version {value} of {detail}. There is a later one; the answers fit all the same.",
         "Update the forms on that phone when it is next in the office.",
     )
     no_identity = (
@@ -230,6 +235,38 @@ class Rule(Enum):
         "note",
         "More plants have left this group than ever came in: the book stands at {value}.",
         "Look for a move into the group that was not recorded, or a wrong code.",
+    )
+
+    missing_column = (
+        "stop",
+        "{value}: it has no column for {detail}.",
+        "Name the column as the question is named (the workbook in paper/ has all names) in a copy of the file, and import"
+        " the copy; the rows of this one stay out.",
+    )
+    unknown_column = (
+        "note",
+        "{value}: {detail}.",
+        "Nothing, if it was not meant for a question. Otherwise name it as the question is named in a copy, and import that.",
+    )
+    sheet_not_read = (
+        "note",
+        "{value}: {detail}.",
+        "Nothing, if it holds no submissions. Otherwise name the sheet as its form is named, or import the file with --form.",
+    )
+    faulty_list = (
+        "note",
+        "{value}: {detail}.",
+        "Put it right in that list and save it; the next command reads it again.",
+    )
+    code_gone = (
+        "note",
+        "{value} is no longer in lists/{detail}.",
+        "Put the row back, with active = no where it should not be chosen any more. What uses it stays in the books.",
+    )
+    code_not_active = (
+        "note",
+        "{value} is not active in lists/{detail}.",
+        "Fetch the lists on the phones, or set active to yes again. What uses it stays in the books.",
     )
 
     @property

@@ -25,21 +25,25 @@ if TYPE_CHECKING:
     from pipeline.office.desk import Verdict
 
 GROUP = "group_code"
-_LISTS = " ".join(f"list_{name}" for name in LISTS)
+_LIST_FILES = " ".join(f"list:{name}" for name in LISTS)
 
 STAGES: tuple[Stage, ...] = (
     # lists, settings, forms and the day, as tables
-    *(code("book.ledger.load_list", f"list_{name}", f"list:{name}", about=(name,)) for name in LISTS),
-    code("book.ledger.load_other_lists", "other_codes", "forms: list:others"),
+    code("book.ledger.remember_lists", "list_rows list_faults", f"forms: list:others {_LIST_FILES}"),
+    *(code("book.ledger.load_list", f"list_{name}", f"list_rows list:{name}", about=(name,)) for name in LISTS),
     code("book.ledger.load_settings", "settings", "settings:"),
     code("book.ledger.load_day", "day", "day:"),
     code("book.ledger.load_month", "month", "month:"),
-    code("book.ledger.load_forms", "forms cause_kinds", "forms:"),
+    code("book.ledger.load_forms", "forms cause_kinds form_versions", "forms: versions:"),
     # intake: what came in, read and checked, and a state each
-    code("intake.validate.read_answers", "answers received readings reading_findings", "files: forms: corrections:"),
+    code(
+        "intake.validate.read_answers",
+        "answers received readings reading_findings headings",
+        "files: forms: form_versions corrections:",
+    ),
     code("book.ledger.book_answers", "bookings particulars", "answers", "reading_id", "forms:"),
     sql("current", "instance_id", beside="particulars"),
-    code("intake.validate.find_unlisted", "unlisted", "answers", "reading_id", f"forms: other_codes {_LISTS}"),
+    code("intake.validate.find_unlisted", "unlisted lapsed", "answers", "reading_id", "forms: list_rows"),
     sql("own_findings"),
     code("intake.states.load_decisions", "withdrawn cleared", "corrections:"),
     code("intake.states.settle", "states openings state_findings", "current own_findings withdrawn cleared"),
@@ -112,11 +116,16 @@ STAGES: tuple[Stage, ...] = (
     sql("counted_by"),
     code("book.people.judge_counting", "staff_counting", "counted_by counts standing"),
     sql("due", GROUP, "settings day"),
+    sql("list_notes"),
+    sql("column_gaps"),
+    sql("table_notes"),
+    sql("version_notes"),
     sql("notes", GROUP, "settings list_compatibility list_budwood_batches list_seed_lots"),
     code(
         "tables.write_problems",
         "problems",
-        f"own_findings state_findings notes held_back cleared current states openings forms: other_codes {_LISTS}",
+        "own_findings state_findings notes list_notes table_notes version_notes column_gaps cleared current states openings"
+        " forms: list_rows",
     ),
     # rates: how buds take, how plants are lost, what is ahead
     code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots"),
@@ -192,6 +201,8 @@ def the_day(settings: Settings, as_of: dt.date | None) -> dt.date:
 def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
     """The marks of what people and phones change."""
     files, corrections = (store.rows(f"SELECT count(*), max(rowid) FROM kept.{t}")[0] for t in ("raw_files", "corrections"))
+    named = store.rows("SELECT count(*), bit_xor(hash(n)) FROM kept.named_forms n")
+    out = store.rows("SELECT count(*), bit_xor(hash(v)) FROM kept.form_versions v WHERE is_published")
     marks = {f"list:{name}": _digest([workspace.lists / f"{name}.csv"]) for name in LISTS}
     others = sorted(p for p in workspace.lists.glob("*.csv") if p.stem not in LISTS)
     return marks | {
@@ -200,7 +211,8 @@ def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
         "settings:": repr(replace(workspace.settings, today=None)),
         "day:": day.isoformat(),
         "month:": f"{day:%Y-%m}",
-        "files:": repr(files),
+        "files:": repr((files, named)),
+        "versions:": repr(out),
         "corrections:": repr(corrections),
     }
 
@@ -217,7 +229,8 @@ def _runner(store: Store, workspace: Workspace, day: dt.date, progress: Progress
 
 
 def _tables(names: Iterable[str]) -> list[str]:
-    return [table for name in names for table in _VIEWS.get(name, (name,))]
+    answers = ("answers", "current", "states")
+    return [t for name in names for t in (answers if name.startswith("answers_") else _VIEWS.get(name, (name,)))]
 
 
 def bring_up(
@@ -230,6 +243,8 @@ def bring_up(
         for name in tables.TABLES:
             if name in made:
                 tables.publish_view(store, name)
+        if made & {"answers", "states"}:
+            tables.publish_answers(store, workspace.forms)
         if "states" in made:
             store.connection.execute(f"CREATE OR REPLACE VIEW work.submissions AS {sql_text('submissions')}")
             tables.publish_view(store, "submissions")
@@ -275,15 +290,18 @@ def import_files(
     as_of: dt.date | None = None,
     progress: Progress = no_progress,
     show: Iterable[str] = ("submissions", "problems"),
+    form: str = "",
 ) -> Imported:
     """Keep and take in the files, and bring up the tables to show; what was kept by an earlier run that did not end is taken
-    in too."""
+    in too. `form` is what the tables in these files are said to be."""
     day = the_day(workspace.settings, as_of)
-    workspace.forms  # noqa: B018  a form that cannot be used is said before anything is opened
+    if form and form not in workspace.forms:  # a form that cannot be used is said before anything is opened
+        raise Refused(f"--form {form}: there is no such form; the forms are {', '.join(workspace.forms)}.")
+    workspace.forms  # noqa: B018
     show = tuple(show)
     with Store.open(workspace.store_file) as store:
         before = store.value("SELECT count(DISTINCT instance_id) FROM work.received")
-        kept: Kept = ingest.keep(store, paths, day, progress)
+        kept: Kept = ingest.keep(store, paths, day, progress, form)
         bring_up(store, workspace, day, show, progress)
         after = store.value("SELECT count(*) FROM work.states")
         states_now = counts_of_states(store)
@@ -363,7 +381,7 @@ def differs_when_rebuilt(store: Store, workspace: Workspace) -> list[str]:
     day = store.value("SELECT as_of FROM work.day")
     beside = tempfile.TemporaryDirectory(prefix=".again-", dir=workspace.folder)
     with beside as folder, Store.open(Path(folder) / "store.duckdb") as again:
-        for table in ("raw_files", "corrections", "state_changes"):
+        for table in ("raw_files", "corrections", "state_changes", "list_rows", "named_forms", "form_versions"):
             rows = store.connection.sql(f"SELECT * FROM kept.{table} ORDER BY rowid").to_arrow_reader(200)
             again.connection.register("copied", rows)
             again.connection.execute(f"INSERT INTO kept.{table} SELECT * FROM copied")

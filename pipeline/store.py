@@ -24,7 +24,7 @@ SQL = {path.stem: path for path in Path(__file__).parent.glob("*/sql/*.sql")}
 _WAIT_SECONDS, _READER_WAITS = 5.0, 1.0
 _IN_USE = ("Could not set lock", "being used by another process")
 """What the system says of a store that another command holds; the name of a folder may hold such a word as "lock"."""
-LAYOUT = 2
+LAYOUT = 3
 """Raise it when a table of `kept`, or one that is written to row by row, changes its columns."""
 _KEPT = """
 CREATE SCHEMA IF NOT EXISTS kept;
@@ -36,10 +36,17 @@ CREATE TABLE IF NOT EXISTS kept.corrections (
     number BIGINT PRIMARY KEY, made_at TIMESTAMP, made_by VARCHAR, instance_id VARCHAR, kind VARCHAR, field VARCHAR,
     old_answer VARCHAR, new_answer VARCHAR, rule VARCHAR, reason VARCHAR);
 CREATE TABLE IF NOT EXISTS kept.state_changes (changed_at TIMESTAMP, instance_id VARCHAR, state VARCHAR);
+CREATE TABLE IF NOT EXISTS kept.list_rows (
+    list_name VARCHAR, code VARCHAR, texts VARCHAR, inactive_since DATE, is_listed BOOLEAN);
+CREATE TABLE IF NOT EXISTS kept.named_forms (sha256 VARCHAR PRIMARY KEY, form_id VARCHAR);
+CREATE TABLE IF NOT EXISTS kept.form_versions (
+    form_id VARCHAR, version VARCHAR, asked VARCHAR, is_published BOOLEAN, PRIMARY KEY (form_id, version));
 CREATE TABLE IF NOT EXISTS kept.layout (number INTEGER);
 CREATE TABLE IF NOT EXISTS work.state (key VARCHAR PRIMARY KEY, value VARCHAR);
 CREATE TABLE IF NOT EXISTS work.changes (name VARCHAR, number BIGINT, by_column VARCHAR, key VARCHAR);
 CREATE TABLE IF NOT EXISTS work.parsed_files (sha256 VARCHAR);
+CREATE TABLE IF NOT EXISTS work.headings (
+    sha256 VARCHAR, place VARCHAR, form_id VARCHAR, why VARCHAR, strange VARCHAR, absent VARCHAR);
 CREATE TABLE IF NOT EXISTS work.received (
     sha256 VARCHAR, item INTEGER, place VARCHAR, form_hint VARCHAR, form_version VARCHAR, instance_id VARCHAR,
     deprecated_id VARCHAR, heading VARCHAR, texts VARCHAR[], twice VARCHAR, rule VARCHAR, why VARCHAR, reading_id UUID);

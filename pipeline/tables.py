@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import shutil
 from collections.abc import Mapping
 from dataclasses import replace
@@ -14,7 +15,6 @@ from formpack.readers import NearMiss, with_near_miss
 from pipeline.findings import Finding, Rule, sentence
 from pipeline.stages import Work
 from pipeline.store import Store
-from pipeline.workspace import LISTS
 
 
 def _table(holds: str, columns: str) -> tuple[str, tuple[str, ...]]:
@@ -159,11 +159,13 @@ _RANKS = ", ".join(f"('{rule.name}', '{rule.severity}')" for rule in Rule)
 _FINDINGS = f"""
 SELECT DISTINCT f.*, c.form_id, c.group_code, c.received_on, r.severity, r.severity <> 'stop' AS is_note
 FROM (SELECT * FROM work.own_findings UNION ALL SELECT * FROM work.state_findings
-    UNION ALL SELECT instance_id, rule, field, value, detail FROM work.notes) f
+    UNION ALL SELECT instance_id, rule, field, value, detail FROM work.notes UNION ALL SELECT * FROM work.list_notes
+    UNION ALL SELECT * FROM work.table_notes UNION ALL SELECT * FROM work.version_notes) f
 JOIN (VALUES {_RANKS}) r(rule, severity) USING (rule)
 LEFT JOIN work.current c USING (instance_id)
 LEFT JOIN work.states s USING (instance_id)
 ANTI JOIN work.cleared x ON x.instance_id = f.instance_id AND x.rule = f.rule
+ANTI JOIN work.column_gaps g ON g.instance_id = f.instance_id AND g.field = f.field AND f.rule = 'missing_answer'
 WHERE coalesce(s.state, '') NOT IN ('superseded', 'withdrawn')"""
 
 
@@ -177,8 +179,9 @@ def write_problems(work: Work) -> None:
     alike = [Finding("", *said) for said in work.rows("SELECT DISTINCT rule, field, value, detail FROM open_findings")]
     lists: dict[str, NearMiss] = {}
     for name in {f.detail for f in alike if f.rule == "not_in_list"}:
-        query = "SELECT code, NULL FROM work.other_codes WHERE list_name = ?"
-        known = work.rows(f'SELECT code, label FROM work."list_{name}"') if name in LISTS else work.rows(query, [name])
+        known = work.rows(
+            "SELECT code, texts::JSON ->> 'label' FROM work.list_rows WHERE list_name = ? AND is_listed ORDER BY code", [name]
+        )
         means = {code: label or "" for code, label in known if code}
         lists[name] = NearMiss(means, means)
     if any(f.rule == "bad_code" for f in alike):
@@ -211,6 +214,49 @@ ORDERS = {
 """How the tables that are made in parts are put in order where they are written; the others stand in theirs."""
 
 
+def publish_answers(store: Store, forms: dict[str, Form]) -> None:
+    """Of each form what its accepted submissions say, every question that is kept, as the view answers_FORM."""
+    for name in answer_tables(store):
+        store.connection.execute(f'DROP VIEW main."{name}"')
+    there = store.value(
+        "SELECT count(*) FROM duckdb_tables() WHERE schema_name = 'work' AND table_name IN ('current', 'states')"
+        " AND database_name = current_database()"
+    )
+    if there < 2:
+        return
+    for form_id, form in forms.items():
+        listed = ", ".join(f'a."{q.name}"' for q in form.kept)
+        store.connection.execute(
+            f'CREATE VIEW main."answers_{form_id}" AS SELECT c.instance_id, s.state, {listed} FROM answers."{form_id}" a'
+            " JOIN work.current c USING (reading_id) JOIN work.states s USING (instance_id) WHERE s.state = 'accepted'"
+        )
+
+
+def answer_tables(store: Store) -> dict[str, tuple[str, ...]]:
+    """The views answers_FORM that there are, with their columns."""
+    return dict(
+        store.rows(
+            "SELECT table_name, list(column_name ORDER BY ordinal_position) FROM information_schema.columns"
+            " WHERE table_schema = 'main' AND table_catalog = current_database() AND starts_with(table_name, 'answers_')"
+            " GROUP BY ALL ORDER BY ALL"
+        )
+    )
+
+
+def notes_since(store: Store, forms: dict[str, Form], first: dt.date, last: dt.date) -> list[tuple[Any, ...]]:
+    """What people wrote in words in these days: (day, form_id, group_code, staff_code, text), the latest first."""
+    queries = []
+    for form_id, form in forms.items():
+        for q in form.kept:
+            if q.name == "note":
+                group = "group_code" if form.has_group else "NULL"
+                queries.append(
+                    f'SELECT visit_date, \'{form_id}\', {group}, staff_code, "{q.name}" FROM main."answers_{form_id}"'
+                    f' WHERE "{q.name}" IS NOT NULL AND visit_date BETWEEN $1 AND $2'
+                )
+    return store.rows(" UNION ALL ".join(queries) + " ORDER BY 1 DESC, 2, 3, 4, 5", [first, last]) if queries else []
+
+
 def publish_view(store: Store, name: str) -> None:
     """A table of the contract as a view under its own name."""
     listed = ", ".join(f'"{c}"' for c in TABLES[name][1])
@@ -219,13 +265,14 @@ def publish_view(store: Store, name: str) -> None:
 
 def in_order(name: str) -> str:
     """A query of a table of the contract, its rows in their order."""
-    return f'SELECT * FROM main."{name}"' + (f" ORDER BY {ORDERS[name]}" if name in ORDERS else "")
+    order = ORDERS.get(name, "instance_id" if name.startswith("answers_") else "")
+    return f'SELECT * FROM main."{name}"' + (f" ORDER BY {order}" if order else "")
 
 
 def export_tables(store: Store, folder: Path) -> None:
     """Each table as CSV and Parquet in `folder`, written beside and moved in place."""
     folder.mkdir(parents=True, exist_ok=True)
-    for name in TABLES:
+    for name in (*TABLES, *answer_tables(store)):
         for ending, options in (("csv", "HEADER, DELIMITER ','"), ("parquet", "FORMAT parquet")):
             target, beside = folder / f"{name}.{ending}", folder / f".{name}.{ending}.new"
             quoted = str(beside).replace("'", "''")

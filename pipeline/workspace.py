@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -12,18 +10,22 @@ from pathlib import Path
 from formpack import shipped
 from formpack.catalog import Form, FormError, load_forms
 from pipeline.findings import Refused
+from pipeline.lists import ListRead, read_list
 from pipeline.settings import Settings, read_settings
 
 LISTS: dict[str, tuple[str, ...]] = {
     "staff": ("code", "label", "active"),
     "teams": ("code", "label", "budder", "wrapper", "active"),
-    "locations": ("code", "label", "part_of"),
-    "rootstocks": ("code", "label", "off_type_low", "off_type_high", "source"),
-    "scions": ("code", "label"),
-    "seed_lots": ("code", "label", "rootstock", "supplier", "received", "treated"),
-    "budwood_batches": ("code", "label", "scion", "source_block", "source_tree", "cut_on", "authorisation", "buds"),
-    "orders": ("code", "label", "consignee", "scion", "rootstock", "quantity", "wanted_on"),
-    "compatibility": ("rootstock", "scion", "grade", "source"),
+    "locations": ("code", "label", "part_of", "active"),
+    "rootstocks": ("code", "label", "off_type_low", "off_type_high", "source", "active"),
+    "scions": ("code", "label", "active"),
+    "seed_lots": ("code", "label", "rootstock", "supplier", "received", "treated", "active"),
+    "budwood_batches": (
+        *("code", "label", "scion", "source_block", "source_tree", "cut_on", "authorisation", "buds"),
+        "active",
+    ),
+    "orders": ("code", "label", "consignee", "scion", "rootstock", "quantity", "wanted_on", "active"),
+    "compatibility": ("rootstock", "scion", "grade", "source", "active"),
 }
 """The lists of a workspace and the columns that the program reads; a list may have more. In all but
 compatibility, `code` is the key; where `label` is missing the code stands in for it."""
@@ -86,6 +88,10 @@ class Workspace:
         return self.folder / "phone"
 
     @property
+    def paper(self) -> Path:
+        return self.folder / "paper"
+
+    @property
     def reports(self) -> Path:
         return self.folder / "reports"
 
@@ -113,36 +119,16 @@ class Workspace:
                 mark.update(f"{path.relative_to(folder)}\0".encode() + path.read_bytes() + b"\0")
         return mark.hexdigest()
 
+    def list_read(self, name: str) -> ListRead:
+        """lists/NAME.csv, with what is wrong in it."""
+        return read_list(self.lists / f"{name}.csv", LISTS.get(name, ("code", "label", "active")))
+
     def read_list(self, name: str) -> list[dict[str, str]]:
-        """The rows of lists/NAME.csv. Raises Refused where it cannot be read or a code stands twice."""
-        path = self.lists / f"{name}.csv"
-        try:
-            text = path.read_bytes().decode("utf-8-sig")
-        except FileNotFoundError:
-            raise Refused(f"lists/{name}.csv is missing; `formpack init` in this folder puts an empty one there.") from None
-        except UnicodeDecodeError:
-            raise Refused(f"lists/{name}.csv is not UTF-8; save it as CSV UTF-8.") from None
-        try:
-            reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
-            rows = list(reader)
-        except csv.Error as wrong:
-            raise Refused(f"lists/{name}.csv cannot be read: {wrong}.") from None
-        head = [c.strip() for c in reader.fieldnames or ()]
-        needed = [c for c in LISTS.get(name, ("code",)) if c in ("code", "rootstock", "scion")]
-        for column in needed if rows or any(head) else ():
-            if head.count(column) != 1:
-                said = "has no column" if column not in head else "has more than one column"
-                raise Refused(f"lists/{name}.csv {said} {column}; its columns are {', '.join(head)}.")
-        seen: set[str] = set()
-        for number, row in enumerate(rows, start=2):
-            if None in row or None in row.values():
-                raise Refused(f"lists/{name}.csv, row {number}: not as many cells as the header has.")
-            code = row.get("code", f"row {number}").strip()
-            if not code or code in seen or (" " in code and "code" in row):
-                said = f"the code {code!r} stands twice" if code in seen else f"{code!r} is not a code (one word)"
-                raise Refused(f"lists/{name}.csv, row {number}: {said}.")
-            seen.add(code)
-        return [{k.strip(): v.strip() for k, v in row.items()} for row in rows]
+        """The rows of lists/NAME.csv that can be used. Raises Refused where none can be read."""
+        found = self.list_read(name)
+        if found.broken:
+            raise Refused(found.broken)
+        return found.rows
 
 
 def make_workspace(folder: Path, name: str) -> list[str]:

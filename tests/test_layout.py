@@ -12,7 +12,7 @@ from tests.conftest import ROOT
 ROOMS = [
     {"formpack"},
     {"formulas"},
-    {"store", "stages", "tables", "findings", "settings", "workspace"},
+    {"store", "stages", "tables", "findings", "settings", "workspace", "lists"},
     {"intake"},
     {"book", "rates"},
     {"office", "field"},

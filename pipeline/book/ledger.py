@@ -6,10 +6,12 @@ Bookings are made for every reading; only accepted submissions reach movements, 
 from __future__ import annotations
 
 import datetime as dt
+import json
 from dataclasses import fields
 from typing import Any
 
 from formpack.catalog import Form, Question, causes
+from pipeline.lists import Known, cell_faults, merged
 from pipeline.stages import Work
 from pipeline.workspace import LISTS
 
@@ -37,6 +39,7 @@ _ASKED_BY_NAME = (
     "passed_over",
     "counted_again",
     "lot_said",
+    "deviceid",
 )
 _KINDS = {
     "attempt": "BIGINT",
@@ -48,21 +51,44 @@ _KINDS = {
     "passed_over": "BIGINT",
 }
 _TEXT = "VARCHAR"
+_LIST_ROWS = {"list_name": _TEXT, "code": _TEXT, "texts": _TEXT, "inactive_since": "DATE", "is_listed": "BOOLEAN"}
+
+
+def remember_lists(work: Work) -> None:
+    """work.list_rows: every code that a list has, and every one that it had when it was last looked at (kept.list_rows), with
+    its row as it last stood; and work.list_faults: what is wrong in the lists."""
+    workspace = work.context.workspace
+    others = {f for form in workspace.forms.values() for f in form.files} - {"groups"} - set(LISTS)
+    before: dict[str, list[Known]] = {}
+    for name, code, texts, *rest in work.store.rows(f"SELECT {', '.join(_LIST_ROWS)} FROM kept.list_rows"):
+        before.setdefault(name, []).append(Known(name, code, json.loads(texts), *rest))
+    found = [workspace.list_read(name) for name in (*LISTS, *sorted(others))]
+    known = {f.name: merged(f, before.get(f.name, ()), work.context.day) for f in found if f.name != "compatibility"}
+    codes = {name: {k.code for k in some} for name, some in known.items()}
+    faults = [fault for f in found for fault in (*f.faults, *cell_faults(f, codes))]
+    faults += [tuple(f.broken.rstrip(".").split(" ", 1)) for f in found if f.broken]
+    rows = [
+        (k.list_name, k.code, json.dumps(k.row, ensure_ascii=False), k.inactive_since, k.is_listed)
+        for some in known.values()
+        for k in some
+    ]
+    work.store.connection.execute("DELETE FROM kept.list_rows WHERE list_name IN (SELECT unnest(?))", [list(known)])
+    work.store.insert("kept.list_rows", list(_LIST_ROWS), rows)
+    work.put("list_rows", _LIST_ROWS, rows)
+    work.put("list_faults", {"place": _TEXT, "fault": _TEXT}, faults)
 
 
 def load_list(work: Work, name: str) -> None:
-    """work.list_NAME from the workspace's list, all text."""
-    rows = work.context.workspace.read_list(name)
+    """work.list_NAME from the workspace's list, all text. A row that is gone stands as it last did; but an order that is gone,
+    or no longer active, is no order."""
     columns = LISTS[name]
+    if name == "compatibility":
+        rows = work.context.workspace.list_read(name).active
+    else:
+        where = "is_listed AND inactive_since IS NULL" if name == "orders" else "true"
+        found = work.rows(f"SELECT texts FROM work.list_rows WHERE list_name = ? AND {where} ORDER BY code", [name])
+        rows = [json.loads(texts) for (texts,) in found]
     work.put(f"list_{name}", dict.fromkeys(columns, _TEXT), [[r.get(c) or None for c in columns] for r in rows])
-
-
-def load_other_lists(work: Work) -> None:
-    """work.other_codes: (list_name, code) of the lists that only the nursery's own forms ask for."""
-    workspace = work.context.workspace
-    names = {f for form in workspace.forms.values() for f in form.files} - {"groups"} - set(LISTS)
-    rows = [(name, row["code"]) for name in sorted(names) for row in workspace.read_list(name)]
-    work.put("other_codes", {"list_name": _TEXT, "code": _TEXT}, rows)
 
 
 def load_settings(work: Work) -> None:
@@ -86,6 +112,30 @@ def load_month(work: Work) -> None:
     work.put("month", {"begins_on": "DATE"}, [(day.replace(day=1),)])
 
 
+def _remember_versions(work: Work) -> None:
+    """work.form_versions: every version of a form that is known here, what it asked, and whether phones have no later one to
+    fetch. What a version asks is kept from when it went to the phones, or last stood in the sheets."""
+    forms = work.context.workspace.forms.values()
+    known = {(f, v): (asked, out) for f, v, asked, out in work.store.rows(f"SELECT {_VERSIONS} FROM kept.form_versions")}
+    for form in forms:
+        if not known.get((form.form_id, form.version), ("", False))[1]:
+            known[form.form_id, form.version] = (json.dumps(sorted(q.name for q in form.kept)), False)
+            row = [form.form_id, form.version, *known[form.form_id, form.version]]
+            work.store.connection.execute("INSERT OR REPLACE INTO kept.form_versions VALUES (?, ?, ?, ?)", row)
+    last: dict[str, int] = {}
+    for (form_id, version), (_, is_out) in known.items():
+        last[form_id] = max(last.get(form_id, -1), int(version) if is_out else -1)
+    sheets = {(f.form_id, f.version) for f in forms}
+    rows = []
+    for (form_id, version), (asked, is_out) in sorted(known.items()):
+        is_last = int(version) == last[form_id] if is_out else (form_id, version) in sheets and int(version) > last[form_id]
+        rows.append((form_id, version, asked, is_last))
+    work.put("form_versions", {"form_id": _TEXT, "version": _TEXT, "asked": _TEXT, "is_last": "BOOLEAN"}, rows)
+
+
+_VERSIONS = "form_id, version, asked, is_published"
+
+
 def load_forms(work: Work) -> None:
     """What the ledger needs to know of each form (the stage it brings a group to, whether it has coverage), and of causes."""
     rows = [
@@ -101,6 +151,7 @@ def load_forms(work: Work) -> None:
     ]
     kinds = {"form_id": _TEXT, "version": _TEXT, "title": _TEXT, "stage": _TEXT, "has_coverage": "BOOLEAN", "counts": "BOOLEAN"}
     work.put("forms", kinds, rows)
+    _remember_versions(work)
     work.put("cause_kinds", {"cause": _TEXT, "kind": _TEXT}, [(c["name"], c["kind"]) for c in causes()])
 
 
@@ -135,7 +186,8 @@ def _particulars_sql(form: Form, rows: str) -> str:
         columns.append(f"{' OR '.join(said) or 'false'} AS {flag}")
     moving = [f'coalesce("{q.name}", 0)' for q in _amounts(form) if q.ledger in ("moves", "failed")]
     columns.append(f"({' + '.join(moving) or '0'})::BIGINT AS moving")
-    return f"SELECT reading_id, group_code, {', '.join(columns)} FROM {rows}"
+    group = "group_code" if form.has_group else "NULL::VARCHAR AS group_code"
+    return f"SELECT reading_id, {group}, {', '.join(columns)} FROM {rows}"
 
 
 _FLAGS = {"opens": ("opens",), "sets_buds": ("set",), "reads_buds": ("took", "failed", "unsure"), "has_taken": ("took",)}

@@ -30,6 +30,7 @@ def history(
         f"{found['instance_id']}, {found['form_id'] or 'of no known form'}, came {found['received_at']} in {found['source']}"
     )
     for name, text in found["answers"].items():
-        typer.echo(f"    {name}: {text if len(text) < 80 else text[:77] + '...'}")
+        is_short = len(text) < 80 or name == "note"  # what somebody wrote in words is shown whole
+        typer.echo(f"    {name}: {text if is_short else text[:77] + '...'}")
     for at, what in found["events"]:
         typer.echo(f"{at:%Y-%m-%d %H:%M:%S}  {what}")

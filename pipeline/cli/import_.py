@@ -17,6 +17,10 @@ def import_(
     paths: Annotated[
         list[Path] | None, typer.Argument(help="Files or folders: XML, ZIP, CSV, XLSX, JSON, NDJSON.", show_default="inbox/")
     ] = None,
+    form: Annotated[
+        str,
+        typer.Option("--form", metavar="ID", help="What form the tables in these files are, by default by name."),
+    ] = "",
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,
     as_json: JsonOption = False,
@@ -28,7 +32,7 @@ def import_(
     with refusals():
         ws = Workspace(workspace)
         with Bar() as bar:
-            done = run.import_files(ws, paths or [ws.inbox], day_of(as_of), bar)
+            done = run.import_files(ws, paths or [ws.inbox], day_of(as_of), bar, form=form)
     if as_json:
         print_json(asdict(done))
     else:

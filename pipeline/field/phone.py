@@ -1,17 +1,22 @@
-"""What goes to the phones: forms, the group list and the other lists, checked before they are written."""
+"""What goes to the phones: forms, the group list and the other lists, checked before they are written; and forms on paper."""
 
 from __future__ import annotations
 
 import csv
+import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from formpack.group_code import shown
 from pipeline.findings import Refused
 from pipeline.store import Store
 from pipeline.workspace import LISTS, Workspace
+
+if TYPE_CHECKING:
+    from formpack.xform import Published
 
 MOST_ROWS = 2000
 """Rows beyond which some phones search a list slowly."""
@@ -142,8 +147,21 @@ def _group_rows(store: Store, show_expected: bool) -> list[dict[str, str]]:
     return rows
 
 
+def _look_for_columns(workspace: Workspace, name: str, columns: Sequence[str]) -> None:
+    """Raises Refused where a question speaks of a column that its list does not have: a phone could not open the form."""
+    for form in workspace.forms.values():
+        for q in form.questions:
+            lacking = sorted(q.list_columns - set(columns)) if q.type == "select_one_from_file" and q.list_name == name else []
+            if lacking:
+                raise Refused(
+                    f"{q.place}: {q.name} speaks of the column {', '.join(lacking)} of {name}.csv, which has only"
+                    f" {', '.join(columns)}, so a phone cannot open the form; name one of these, or add the column."
+                )
+
+
 def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str, ...]]:
-    """phone/groups.csv and the other lists. Returns how many lists, how many groups, and warnings."""
+    """phone/groups.csv and the other lists, without the rows that are not active. Returns how many lists, how many groups, and
+    warnings."""
     folder = workspace.phone
     folder.mkdir(exist_ok=True)
     groups = _group_rows(store, workspace.settings.phone.show_expected)
@@ -153,11 +171,16 @@ def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str
         warnings.append(f"groups.csv has {len(groups)} rows; some phones become slow beyond {MOST_ROWS}.")
     names = sorted({f for form in workspace.forms.values() for f in form.files} - {"groups"})
     for name in names:
-        rows = workspace.read_list(name)
-        columns = list(dict.fromkeys([*LISTS.get(name, ("code", "label")), *(k for r in rows for k in r)]))
+        read = workspace.list_read(name)
+        if read.broken:
+            raise Refused(read.broken)
+        warnings += [f"{place}: {why}." for place, why in read.faults]
+        rows = read.active
+        columns = list(dict.fromkeys([*LISTS.get(name, ("code", "label", "active")), *(k for r in rows for k in r)]))
         for column in columns:
             if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", column):
                 raise Refused(f"lists/{name}.csv: a phone cannot use the column {column!r}; use letters, digits and _.")
+        _look_for_columns(workspace, name, columns)
         filled = [{c: r.get(c, "") or (r["code"] if c == "label" else "") for c in columns} for r in rows]
         _write(folder / f"{name}.csv", columns, filled)
         if len(rows) > MOST_ROWS:
@@ -165,15 +188,31 @@ def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str
     return len(names) + 1, len(groups), tuple(warnings)
 
 
-def write_forms(workspace: Workspace) -> tuple[int, bool]:
-    """phone/FORM.xlsx and phone/FORM.xml of every form. Returns how many, and whether they went through the validator."""
+def _lists_beside(workspace: Workspace, made: Sequence[Published]) -> dict[str, str]:
+    """The lists that forms ask for, as they are in phone/; of one that is not there yet a row of blanks."""
+    texts = {}
+    for name in sorted({f for p in made for f in p.form.files}):
+        path = workspace.phone / f"{name}.csv"
+        columns = GROUP_COLUMNS if name == "groups" else LISTS.get(name, ("code", "label", "active"))
+        blank = ",".join(columns) + "\n" + ",".join("x" for _ in columns) + "\n"
+        texts[name] = path.read_text(encoding="utf-8") if path.exists() else blank
+    return texts
+
+
+def write_forms(workspace: Workspace, store: Store | None = None) -> tuple[int, bool]:
+    """phone/FORM.xlsx and phone/FORM.xml of every form, each that is new opened once; `store` keeps which versions these are.
+    Returns how many, and whether they went through the validator."""
     from formpack.catalog import FormError
-    from formpack.xform import has_java, publish
+    from formpack.xform import can_open, has_java, opening_faults, publish
 
     folder = workspace.phone
     folder.mkdir(exist_ok=True)
     try:
         made = publish(workspace.forms, folder)
+        new = [form for form in made if form.is_new]
+        faults = opening_faults(new, _lists_beside(workspace, new)) if can_open() else []
+        if faults:
+            raise FormError(faults)
     except FormError as wrong:
         raise Refused(" ".join(wrong.faults)) from None
     for form in made:
@@ -182,4 +221,33 @@ def write_forms(workspace: Workspace) -> tuple[int, bool]:
                 beside = folder / f".{form.form.form_id}{ending}.new"
                 beside.write_bytes(content)
                 beside.replace(folder / f"{form.form.form_id}{ending}")
+    if store is not None:
+        _keep_versions(store, made)
     return len(made), has_java()
+
+
+def _keep_versions(store: Store, made: Sequence[Published]) -> None:
+    """Keep which versions went to the phones, and what they ask."""
+    known = set(store.rows("SELECT form_id, version, asked FROM kept.form_versions WHERE is_published"))
+    asked = [(p.form.form_id, p.version, json.dumps(sorted(q.name for q in p.form.kept))) for p in made]
+    with store.transaction():
+        for row in (r for r in asked if r not in known):
+            store.connection.execute("INSERT OR REPLACE INTO kept.form_versions VALUES (?, ?, ?, true)", list(row))
+
+
+def write_paper(workspace: Workspace) -> int:
+    """paper/FORM.xlsx to type into, and paper/FORM.html to print, of every form. Returns how many forms."""
+    from formpack.paper import printed_sheet, typing_workbook
+
+    folder = workspace.paper
+    folder.mkdir(exist_ok=True)
+    names = {f for form in workspace.forms.values() for f in form.files} - {"groups"}
+    lists = {n: [(r["code"], r.get("label") or r["code"]) for r in workspace.list_read(n).active] for n in sorted(names)}
+    language = workspace.settings.language
+    for form_id, form in workspace.forms.items():
+        page, book = printed_sheet(form, lists, language).encode(), typing_workbook(form, lists, language)
+        for ending, content in ((".html", page), (".xlsx", book)):
+            beside = folder / f".{form_id}{ending}.new"
+            beside.write_bytes(content)
+            beside.replace(folder / f"{form_id}{ending}")
+    return len(workspace.forms)

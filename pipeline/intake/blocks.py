@@ -13,7 +13,8 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import compute
 
-from formpack.submission import Record, Table, Unread, name_of, read, sound
+from formpack.headings import Columns, Headings, folded
+from formpack.submission import NO_HEADINGS, Aside, Record, Table, Unread, name_of, read, sound
 from pipeline.store import Store
 
 _IDENTITY = ("instanceID", "KEY", "deprecatedID", "form_id", "form_version")
@@ -62,13 +63,13 @@ def _filled(texts: Any) -> Any:
     return compute.if_else(blank, _BLANK, trimmed) if compute.any(blank).as_py() else trimmed
 
 
-def _by_name(tags: Sequence[str], columns: Sequence[Any]) -> tuple[dict[str, Any], dict[int, list[str]]]:
-    """The columns by the names of their questions. Of two of one name the first answer stands; where they differ it is said,
-    by row."""
+def _by_name(names: Sequence[str], columns: Sequence[Any]) -> tuple[dict[str, Any], dict[int, list[str]]]:
+    """The columns, blanks taken out, by the names of their questions. Of two of one name the first answer stands; where they
+    differ it is said, by row."""
     texts: dict[str, Any] = {}
     twice: dict[int, list[str]] = {}
-    for tag, column in zip(tags, columns, strict=True):
-        name, own = name_of(tag), _filled(column)
+    for name, column in zip(names, columns, strict=True):
+        own = column
         before = texts.get(name)
         if before is not None:
             differs = compute.fill_null(compute.not_equal(before, own), False)
@@ -79,18 +80,33 @@ def _by_name(tags: Sequence[str], columns: Sequence[Any]) -> tuple[dict[str, Any
     return texts, twice
 
 
+def _forms_of(hint: str, tags: Sequence[str], columns: Sequence[Any]) -> Iterator[tuple[str, Any]]:
+    """What form the rows of a table are, by a column form_id or else by `hint`, with which rows (None: all)."""
+    own = [c for tag, c in zip(tags, columns, strict=True) if folded(name_of(tag)) == "formid"]
+    if not own or own[0].null_count == len(own[0]):
+        yield hint, None
+        return
+    values = compute.fill_null(own[0], hint)
+    for kind in (kinds := values.unique().to_pylist()):
+        yield kind, None if len(kinds) == 1 else compute.indices_nonzero(compute.equal(values, kind))
+
+
 class Gather:
     """Gathers the items of files into blocks: records of one form and heading, rows of tables."""
 
-    def __init__(self) -> None:
+    def __init__(self, headings: Headings = NO_HEADINGS) -> None:
+        self.headings = headings
+        self.tables: dict[tuple[str, str, str], tuple[str, Columns]] = {}
+        """What was found of each table: (SHA-256, place, form), with why it was not read ('' where it was)."""
         self.rows = 0
         self.records: dict[tuple[dt.date, str, str, tuple[str, ...]], list[tuple[str, int, str, list[str | None]]]] = {}
         self.blocks: dict[tuple[dt.date, str, str], list[Block]] = {}
 
-    def add_file(self, sha256: str, name: str, content: bytes, received_on: dt.date) -> Iterator[None]:
-        """Take in all items of a file; stops after each, so that what has been gathered can be used meanwhile."""
+    def add_file(self, sha256: str, name: str, content: bytes, received_on: dt.date, form: str = "") -> Iterator[None]:
+        """Take in all items of a file; stops after each, so that what has been gathered can be used meanwhile. `form` is what
+        somebody said that its tables are."""
         number = 0
-        for found in read(content, name):
+        for found in read(content, name, None, self.headings, form):
             if isinstance(found, Record):
                 key = (received_on, found.form_id, found.form_version, found.tags)
                 own = self.records.get(key)
@@ -100,6 +116,8 @@ class Gather:
                 self.rows, number = self.rows + 1, number + 1
             elif isinstance(found, Table):
                 number = self._add_table(sha256, found, received_on, number)
+            elif isinstance(found, Aside):
+                self.tables[sha256, found.place, ""] = (found.why, Columns((), (), ()))
             else:
                 self._add_unread(sha256, [(number, found)], received_on)
                 number += 1
@@ -107,9 +125,9 @@ class Gather:
 
     def _add_table(self, sha256: str, table: Table, received_on: dt.date, number: int) -> int:
         """Rows and what could not be taken are numbered as they stand; blank rows are nothing. Returns the next number."""
-        texts, twice = _by_name(table.tags, table.columns)
+        columns = [_filled(column) for column in table.columns]
         filled = np.zeros(len(table.numbers), dtype=bool)
-        for column in texts.values():
+        for column in columns:
             filled |= compute.is_valid(column).to_numpy(zero_copy_only=False)
         rows = np.flatnonzero(filled)
         at, bad = np.asarray(table.numbers, dtype=np.int64)[rows], np.array([n for n, _ in table.unread], dtype=np.int64)
@@ -117,14 +135,33 @@ class Gather:
         others = number + np.arange(len(bad)) + np.searchsorted(at, bad)
         self._add_unread(sha256, [(int(n), u) for n, (_, u) in zip(others, table.unread, strict=True)], received_on)
         if len(rows) < len(table.numbers):
-            inside = {int(row): i for i, row in enumerate(rows)}
-            twice = {inside[row]: names for row, names in twice.items()}
-            texts = {k: v.take(pa.array(rows)) for k, v in texts.items()}
+            columns = [column.take(pa.array(rows)) for column in columns]
         if len(rows):
+            used = [i for i, tag in enumerate(table.tags) if tag.strip() or columns[i].null_count < len(rows)]
+            tags, columns = [table.tags[i] for i in used], [columns[i] for i in used]
             texts_of_numbers = pa.array(at).cast(pa.string())
             places = compute.binary_join_element_wise(f"{table.place}, row ", texts_of_numbers, "")
-            self._add_columns(table.form_id, "", received_on, texts, twice, _same(sha256, len(rows)), pa.array(items), places)
+            for hint, some in _forms_of(table.form_id, tags, columns):
+                own = [c if some is None else c.take(some) for c in (*columns, pa.array(items), places)]
+                form_id = self.headings.form_of(hint)
+                texts, twice = _by_name(self._names(sha256, table.place, form_id, tags, own[:-2]), own[:-2])
+                texts.pop("form_id", None)
+                told = hint if hint.lower().startswith(form_id) else form_id
+                self._add_columns(told, "", received_on, texts, twice, _same(sha256, len(own[-1])), own[-2], own[-1])
         return number + len(at) + len(bad)
+
+    def _names(self, sha256: str, place: str, form_id: str, tags: Sequence[str], columns: Sequence[Any]) -> Sequence[str]:
+        """The names of the questions that the columns of a table mean, as far as its form is known. A column that is blank in
+        all rows of the form need not fit it."""
+        if not form_id:
+            self.tables.setdefault((sha256, place, ""), ("", Columns((), (), ())))
+            return [name_of(tag) or tag.strip() for tag in tags]
+        found = self.headings.columns(form_id, tags)
+        _, before = self.tables.get((sha256, place, form_id), ("", replace(found, strange=())))
+        blank = {tag.strip() for tag, c in zip(tags, columns, strict=True) if c.null_count == len(c)}
+        strange = tuple(dict.fromkeys((*before.strange, *(tag for tag in found.strange if tag not in blank))))
+        self.tables[sha256, place, form_id] = ("", replace(found, strange=strange))
+        return found.names
 
     def _add_unread(self, sha256: str, found: list[tuple[int, Unread]], received_on: dt.date) -> None:
         if not found:
@@ -189,7 +226,7 @@ class Gather:
         self.rows = 0
         for (received_on, form_id, version, tags), rows in records.items():
             columns = [pa.array(texts, pa.string()) for texts in zip(*(r[3] for r in rows), strict=True)]
-            texts, twice = _by_name(tags, columns)
+            texts, twice = _by_name([name_of(tag) for tag in tags], [_filled(column) for column in columns])
             self._add_columns(
                 form_id,
                 version,

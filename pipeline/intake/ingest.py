@@ -34,8 +34,9 @@ def find_files(paths: Iterable[Path]) -> Iterator[Path]:
             raise Refused(f"{path} is neither a file nor a folder; look at the spelling.")
 
 
-def keep(store: Store, paths: Iterable[Path], today: dt.date, progress: Progress) -> Kept:
-    """Keep the bytes of every file by their SHA-256, in a transaction of its own."""
+def keep(store: Store, paths: Iterable[Path], today: dt.date, progress: Progress, form: str = "") -> Kept:
+    """Keep the bytes of every file by their SHA-256, in a transaction of its own; and, where somebody says so, that the tables
+    in them are of a form."""
     files = list(find_files(paths))
     now = dt.datetime.combine(today, dt.datetime.now().time())
     some: dict[str, tuple[object, ...]] = {}
@@ -47,6 +48,8 @@ def keep(store: Store, paths: Iterable[Path], today: dt.date, progress: Progress
             sha = hashlib.sha256(content).hexdigest()
             some.setdefault(sha, (sha, path.name, len(content), content, now, today))
             held += len(content)
+            if form:
+                store.connection.execute("INSERT OR REPLACE INTO kept.named_forms VALUES (?, ?)", [sha, form])
             if held > _AT_ONCE or number == len(files) or len(some) == 500:
                 new += _write(store, some)
                 some, held = {}, 0

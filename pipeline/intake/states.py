@@ -1,7 +1,7 @@
 """What becomes of each submission: a function of the whole set, so that no order of arrival can matter.
 
 Sets in SQL: edits give way, what is wrong by itself or twice is kept out, groups and lots exist from the first day that
-something sound says so, and what speaks of others waits.
+something sound says so, and what speaks of others waits. What is about no group (a house, the nursery) waits for none.
 """
 
 from __future__ import annotations
@@ -81,8 +81,7 @@ _SOUND = f"{_LAST} ANTI JOIN stops USING (instance_id)"
 _TWO_VERSIONS = f"SELECT instance_id, 'two_versions', '', '', other_source FROM {_LAST} WHERE versions > 1"
 _DOUBLE_ENTRIES = f"""
 WITH alike AS (
-    SELECT * FROM {_SOUND} WHERE group_code <> ''
-        AND said IN (SELECT said FROM {_SOUND} WHERE group_code <> '' GROUP BY said HAVING count(*) > 1)
+    SELECT * FROM {_SOUND} WHERE said IN (SELECT said FROM {_SOUND} GROUP BY said HAVING count(*) > 1)
 ),
 placed AS (
     SELECT instance_id, first_value(instance_id) OVER same AS first, row_number() OVER same AS position FROM alike
@@ -123,7 +122,7 @@ SELECT s.instance_id, CASE WHEN g.group_code IS NULL THEN 'waits_for_group' ELSE
     CASE WHEN g.group_code IS NULL THEN '' ELSE s.attempt::VARCHAR END
 FROM sound s LEFT JOIN group_days g USING (group_code) LEFT JOIN lot_days l
     ON l.group_code = s.group_code AND l.team_code = s.read_of AND l.attempt = s.attempt
-WHERE g.group_code IS NULL OR (s.read_of IS NOT NULL AND l.team_code IS NULL)"""
+WHERE s.group_code IS NOT NULL AND (g.group_code IS NULL OR (s.read_of IS NOT NULL AND l.team_code IS NULL))"""
 _BY_TRANSFER = """
 SELECT instance_id, 'opened_by_transfer', 'to_group', moves_to, '' FROM sound
 WHERE moves_to NOT IN (SELECT group_code FROM opened) AND reason IN ('regrade', 'merge')

@@ -13,7 +13,7 @@ import gc
 import hashlib
 import json
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -22,12 +22,12 @@ from jsonschema.protocols import Validator
 from formpack import expression
 from formpack.answer_schema import answer_validator
 from formpack.catalog import Form, Question
+from formpack.headings import Headings
 from formpack.readers import READERS, Unreadable, Value
 from pipeline.findings import Finding
 from pipeline.intake import ingest
 from pipeline.intake.corrections import OF_ANSWERS, all_corrections, in_force, overlay
 from pipeline.stages import MOST_KEYS, Work
-from pipeline.workspace import LISTS
 
 PARSER = "3"
 """Raise it when parsing changes: every kept file is then parsed again."""
@@ -141,9 +141,11 @@ def _sum_sql(form: Form, q: Question) -> str:
     return "''"
 
 
-def is_broken_sql(form: Form) -> str:
-    """Whether a row `a` of the form's answers breaks any rule of the sheet."""
-    return " OR ".join(f"({test})" for _, _, test in _tests(form)) or "false"
+def is_broken_sql(form: Form, unasked: Collection[str] = ()) -> str:
+    """Whether a row `a` of the form's answers breaks any rule of the sheet. Questions that its version did not ask yet are not
+    missed."""
+    tests = [test for q, rule, test in _tests(form) if rule != "missing_answer" or q.name not in unasked]
+    return " OR ".join(f"({test})" for test in tests) or "false"
 
 
 def rules_sql(form: Form, source: str, number: str) -> str:
@@ -160,6 +162,16 @@ def rules_sql(form: Form, source: str, number: str) -> str:
     )
 
 
+def unasked_of(work: Work, forms: Mapping[str, Form]) -> dict[tuple[str, str], list[str]]:
+    """The questions that are required now and that a known version of a form did not ask, by form and version."""
+    found = {}
+    for form_id, version, asked in work.rows("SELECT form_id, version, asked FROM work.form_versions"):
+        now = sorted(q.name for q in forms[form_id].kept if q.required) if form_id in forms else []
+        if lacking := sorted(set(now) - set(json.loads(asked))):
+            found[form_id, version] = lacking
+    return found
+
+
 # -- in columns
 
 
@@ -171,10 +183,17 @@ def read_answers(work: Work) -> None:
     run("CREATE OR REPLACE TEMP TABLE touched_readings (reading_id UUID, instance_id VARCHAR)")
     asked = fingerprint(forms)
     is_parsed = store.get("parser") == PARSER
+    asked += repr(sorted(unasked_of(work, forms).items()))
     everything = not is_parsed or store.get("forms") != asked
     if not is_parsed:
         run("DELETE FROM work.parsed_files; DELETE FROM work.received")
-    if everything:
+    named = store.value("SELECT coalesce(bit_xor(hash(n)), 0)::VARCHAR FROM kept.named_forms n")
+    is_named_anew = store.get("named_forms") != named
+    store.put("named_forms", named)
+    if everything:  # what the columns of tables mean is seen anew
+        for table in ("received", "parsed_files"):
+            run(f"DELETE FROM work.{table} WHERE sha256 IN (SELECT sha256 FROM work.headings)")
+        run("DELETE FROM work.headings")
         run("UPDATE work.received SET reading_id = NULL; DELETE FROM work.readings; DELETE FROM work.reading_findings")
         for (table,) in store.rows("SELECT table_name FROM information_schema.tables WHERE table_schema = 'answers'"):
             run(f'DROP TABLE answers."{table}"')
@@ -183,6 +202,8 @@ def read_answers(work: Work) -> None:
     for form in forms.values():
         columns = "".join(f', "{q.name}" {q.sql_type}' for q in form.kept)
         run(f'CREATE TABLE IF NOT EXISTS answers."{form.form_id}" (reading_id UUID{columns})')
+    if is_named_anew and not everything:
+        _forget_files(work, [sha for (sha,) in store.rows("SELECT sha256 FROM kept.named_forms")])
     corrections = all_corrections(store)
     last = int(store.get("corrections_seen") or 0)
     _forget(work, sorted({r.instance_id for r in corrections if r.kind in OF_ANSWERS and r.number > last}))
@@ -193,6 +214,8 @@ def read_answers(work: Work) -> None:
         reader.read_new()
     touched = reader.touched or store.value("SELECT count(*) FROM touched_readings")
     everything = everything or reader.touched > MOST_KEYS
+    if everything or reader.headings or is_named_anew:
+        work.note("headings", None)
     noted = {"received": "instance_id", "readings": "instance_id", "answers": "reading_id", "reading_findings": ""}
     for name, column in noted.items() if everything or touched else ():
         keys = {column: f"SELECT DISTINCT {column} AS key FROM touched_readings"} if column else {}
@@ -225,6 +248,16 @@ def _forget(work: Work, instance_ids: list[str]) -> None:
         )
 
 
+def _forget_files(work: Work, files: list[str]) -> None:
+    """Drop what was parsed of these files, so that they are parsed again."""
+    if not files:
+        return
+    of_files = work.store.rows("SELECT DISTINCT instance_id FROM work.received WHERE sha256 IN (SELECT unnest(?))", [files])
+    _forget(work, [i for (i,) in of_files])
+    for table in ("received", "parsed_files", "headings"):
+        work.store.connection.execute(f"DELETE FROM work.{table} WHERE sha256 IN (SELECT unnest(?))", [files])
+
+
 def _drop_forgotten(work: Work) -> None:
     run = work.store.connection.execute
     run("INSERT INTO touched_readings SELECT reading_id, instance_id FROM forgotten")
@@ -242,21 +275,29 @@ class _Reader:
         self.work, self.store, self.forms, self.corrected = work, work.store, forms, corrected
         self.run = work.store.connection.execute
         self.values: dict[str, dict[str, Any]] = {}
-        self.touched = 0
+        self.touched = self.headings = 0
+        self.unasked = unasked_of(work, forms)
 
     def read_new(self) -> None:
         """Parse the files that were kept and not parsed yet, some rows at a time."""
         from pipeline.intake.blocks import Gather
 
         waiting = ingest.not_parsed(self.store)
-        gather = Gather()
+        named = dict(self.store.rows("SELECT sha256, form_id FROM kept.named_forms"))
+        gather = Gather(Headings(self.forms))
         for number, (sha, name, received_on, content) in enumerate(ingest.contents(self.store, waiting), start=1):
             self.work.context.progress("reading", number, len(waiting))
-            for _ in gather.add_file(sha, name, content, received_on):
+            for _ in gather.add_file(sha, name, content, received_on, named.get(sha, "")):
                 if gather.rows >= ROWS_AT_ONCE:
                     self._take_all(gather.drain())
         self._take_all(gather.drain())
         self.store.insert("work.parsed_files", ("sha256",), [(sha,) for sha, _, _ in waiting])
+        tables = [
+            (*key, why, json.dumps(c.strange, ensure_ascii=False), json.dumps(c.absent))
+            for key, (why, c) in gather.tables.items()
+        ]
+        self.store.insert("work.headings", ("sha256", "place", "form_id", "why", "strange", "absent"), tables)
+        self.headings = len(tables)
 
     def _take_all(self, blocks: Iterable[Any]) -> None:
         for block in blocks:
@@ -383,7 +424,8 @@ class _Reader:
                 [block.form_hint],
             )
         ended = '"end"' if form and any(q.name == "end" for q in form.kept) else "NULL"
-        of_form = f"group_code, visit_date, staff_code, {ended}" if form else "NULL, NULL, NULL, NULL"
+        group = "group_code" if form and form.has_group else "NULL"
+        of_form = f"{group}, visit_date, staff_code, {ended}" if form else "NULL, NULL, NULL, NULL"
         self.run(
             f"INSERT INTO work.readings SELECT reading_id, instance_id, $1, deprecated_id, said, {of_form}, received_on,"
             " sha256, item, place, $2 FROM block SEMI JOIN fresh USING (n)",
@@ -420,9 +462,10 @@ class _Reader:
 
     def _explain(self, form: Form, block: Any, odd: set[int]) -> None:
         """Findings of what is not clean, each submission by itself."""
+        unasked = self.unasked.get((form.form_id, block.form_version), ())
         self.run(
             "CREATE OR REPLACE TEMP TABLE broken AS SELECT n FROM block a SEMI JOIN fresh USING (n)"
-            f" WHERE {is_broken_sql(form)}"
+            f" WHERE {is_broken_sql(form, unasked)}"
         )
         fresh = (
             {n for (n,) in self.store.rows("SELECT n FROM fresh WHERE n IN (SELECT unnest(?))", [sorted(odd)])}
@@ -458,7 +501,12 @@ class _Reader:
                 replace(f, detail=f"{f.detail} ({totals[n, rule, name]})") if (f.rule, f.field) == (rule, name) else f
                 for f in found[n]
             ]
-        rows = [(str(ids[n]), f.rule, f.field, f.value, f.detail) for n in numbers for f in sorted(set(found[n]))]
+        rows = [
+            (str(ids[n]), f.rule, f.field, f.value, f.detail)
+            for n in numbers
+            for f in sorted(set(found[n]))
+            if f.rule != "missing_answer" or f.field not in unasked
+        ]
         self.store.insert("work.reading_findings", ("reading_id", "rule", "field", "value", "detail"), rows)
 
 
@@ -482,18 +530,17 @@ def _said_sql(form: Form, texts: Mapping[str, Any], raw: set[str]) -> str:
 
 
 def find_unlisted(work: Work) -> None:
-    """work.unlisted: (reading_id, field, value, list_name) of answers whose code is in no list."""
-    queries = ["SELECT NULL::UUID AS reading_id, '' AS field, '' AS value, '' AS list_name WHERE false"]
+    """work.unlisted: (reading_id, field, value, list_name) of answers whose code is and was in no list; work.lapsed: the same
+    of answers whose code is not in its list any more, or is no longer offered."""
+    nothing = "SELECT NULL::UUID AS reading_id, '' AS field, '' AS value, '' AS list_name WHERE false"
+    unlisted, lapsed = [nothing], [nothing]
+    part = " AND reading_id IN (SELECT key FROM touched)" if work.is_part else ""
     for form in work.context.workspace.forms.values():
         for q in form.kept:
-            if q.type != "select_one_from_file":
-                continue
-            known = f'SELECT code FROM work."list_{q.list_name}"'
-            if q.list_name not in LISTS:
-                known = f"SELECT code FROM work.other_codes WHERE list_name = '{q.list_name}'"
-            part = " AND reading_id IN (SELECT key FROM touched)" if work.is_part else ""
-            queries.append(
-                f"SELECT reading_id, '{q.name}', \"{q.name}\", '{q.list_name}' FROM answers.\"{form.form_id}\""
-                f' WHERE "{q.name}" NOT IN ({known}){part}'
-            )
-    work.put_query("unlisted", " UNION ALL ".join(queries))
+            if q.type == "select_one_from_file":
+                codes = f"SELECT code FROM work.list_rows WHERE list_name = '{q.list_name}'"
+                said = f"SELECT reading_id, '{q.name}', \"{q.name}\", '{q.list_name}' FROM answers.\"{form.form_id}\""
+                unlisted.append(f'{said} WHERE "{q.name}" NOT IN ({codes}){part}')
+                lapsed.append(f'{said} WHERE "{q.name}" IN ({codes} AND inactive_since IS NOT NULL){part}')
+    work.put_query("unlisted", " UNION ALL ".join(unlisted))
+    work.put_query("lapsed", " UNION ALL ".join(lapsed))

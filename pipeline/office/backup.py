@@ -1,4 +1,5 @@
-"""What can never be rebuilt, as open files: raw submissions, corrections, states over time, lists, forms, settings."""
+"""What can never be rebuilt, as open files: raw submissions, corrections, states over time, codes once known, lists, forms,
+settings."""
 
 from __future__ import annotations
 
@@ -30,7 +31,12 @@ _TABLES = {
         "reason",
     ),
     "state_changes": ("changed_at", "instance_id", "state"),
+    "list_rows": ("list_name", "code", "texts", "inactive_since", "is_listed"),
+    "named_forms": ("sha256", "form_id"),
+    "form_versions": ("form_id", "version", "asked", "is_published"),
 }
+_LATER = {"list_rows.csv", "named_forms.csv", "form_versions.csv"}
+"""Files that backups of earlier versions lack."""
 _RAW = ("sha256", "file", "name", "received_at", "received_on")
 _TIMES = {"made_at", "changed_at", "received_at"}
 
@@ -65,12 +71,18 @@ def write_backup(store: Store, workspace: Workspace, folder: Path) -> int:
 
 
 def _read(path: Path, columns: tuple[str, ...]) -> Iterator[dict[str, Any]]:
+    if path.name in _LATER and not path.exists():
+        return
     try:
         with path.open(encoding="utf-8", newline="") as file:
             for row in csv.DictReader(file, strict=True):
                 values: dict[str, Any] = {c: row[c] for c in columns}
                 for column in _TIMES & set(columns):
                     values[column] = dt.datetime.fromisoformat(row[column])
+                if "inactive_since" in values:
+                    values["inactive_since"] = dt.date.fromisoformat(row["inactive_since"]) if row["inactive_since"] else None
+                for column in {"is_listed", "is_published"} & set(columns):
+                    values[column] = row[column] == "True"
                 if "number" in values:
                     values["number"] = int(values["number"])
                 if values.get("kind", "correct") not in KINDS:

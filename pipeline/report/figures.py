@@ -12,7 +12,7 @@ from pipeline.rates.outlook import step_words
 from pipeline.report.round import Round, gather_round
 from pipeline.report.stock import STAGE_WORDS, Course, Remainders, Stock, courses, gather_stock, remainders
 from pipeline.store import Store
-from pipeline.tables import TASK_WORDS
+from pipeline.tables import TASK_WORDS, notes_since
 from pipeline.workspace import Workspace
 
 STEP_WORDS = {
@@ -218,6 +218,15 @@ class GroupRow:
 
 
 @dataclass(frozen=True)
+class Note:
+    day: dt.date
+    form: str
+    group: str
+    person: str
+    text: str
+
+
+@dataclass(frozen=True)
 class Figures:
     name: str
     day: dt.date
@@ -257,6 +266,7 @@ class Figures:
     coming: list[Task]
     remainders: list[Remainders]
     looks: list[Look]
+    notes: list[Note]
     groups: list[GroupRow]
 
 
@@ -335,6 +345,14 @@ def _looks(store: Store) -> list[Look]:
     return [Look(s, n, example, Rule[rule].advice) for s, rule, n, example in rows]
 
 
+def _notes(store: Store, workspace: Workspace, names: dict[str, str]) -> list[Note]:
+    """What people wrote in the last seven days."""
+    day = store.value("SELECT as_of FROM work.day")
+    rows = notes_since(store, workspace.forms, day - dt.timedelta(days=6), day)
+    titles = {form_id: form.title.split(" / ")[0] for form_id, form in workspace.forms.items()}
+    return [Note(on, titles[f], shown(g) if g else "", names.get(who, who or ""), said) for on, f, g, who, said in rows]
+
+
 def _groups(store: Store, names: dict[str, str]) -> list[GroupRow]:
     rows = store.rows(
         "SELECT group_code, rootstock, scion, stage, location, opened_with, book_count, last_count, last_count_on,"
@@ -396,5 +414,6 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         coming=_tasks(store, names, "days_over BETWEEN -7 AND 0"),
         remainders=remainders(store, names),
         looks=_looks(store),
+        notes=_notes(store, workspace, names),
         groups=_groups(store, names),
     )

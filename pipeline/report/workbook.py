@@ -12,7 +12,7 @@ from openpyxl.styles import Alignment, Font, PatternFill
 from openpyxl.utils import get_column_letter
 
 from pipeline.store import Store
-from pipeline.tables import TABLES, in_order, plain_cell
+from pipeline.tables import TABLES, answer_tables, in_order, plain_cell
 
 _RATES = set(
     """
@@ -29,8 +29,9 @@ def write_workbook(store: Store, path: Path) -> None:
     """One sheet a table, headers frozen, dates as dates, rates as percentages, no text that a spreadsheet would run."""
     book = openpyxl.Workbook(write_only=True)
     bold, fill = Font(bold=True), PatternFill("solid", fgColor="D9E4CF")
-    for name, (_, columns) in TABLES.items():
-        sheet = book.create_sheet(name)
+    shown = {name: columns for name, (_, columns) in TABLES.items()} | answer_tables(store)
+    for name, columns in shown.items():
+        sheet = book.create_sheet(name[:31])
         sheet.freeze_panes = "B2"
         for position, column in enumerate(columns, start=1):
             sheet.column_dimensions[get_column_letter(position)].width = _WIDE.get(column, max(11, len(column) + 2))

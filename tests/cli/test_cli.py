@@ -89,9 +89,6 @@ def test_what_cannot_be_done_ends_with_2_and_one_line(words: list[str], says: st
         (("nursery.toml", "[phone]\nshow_expected = 1"), "show_expected must be true or false"),
         (("nursery.toml", "[walk]\nplants_per_hour = 0"), "plants_per_hour must be more than 0"),
         (("nursery.toml", "[phone]\ncolour = 1"), "nursery.toml [phone]: colour is not a setting"),
-        (("lists/staff.csv", "name,label\nS01,Abel\n"), "no column code"),
-        (("lists/staff.csv", "code,label\nS01,Abel\nS01,Iris\n"), "row 3: the code 'S01' stands twice"),
-        (("lists/staff.csv", "code,label\nS01\n"), "row 2: not as many cells"),
         (("forms/loss.xlsx", "no workbook"), "not a workbook"),
     ],
 )

@@ -147,7 +147,7 @@ def settle(heads: Iterable[Head], stopped: set[str], withdrawn: set[str], cleare
     note(own)
     last = [h for i, h in alive.items() if i not in result.superseded_by]
     note(Finding(h.instance_id, "two_versions", "", "", h.other_source) for h in last if h.versions > 1)
-    note(_double_entries(h for h in last if h.group_code and h.instance_id not in stops))
+    note(_double_entries(h for h in last if h.instance_id not in stops))
     opened, twice = _openings(h for h in last if h.instance_id not in stops)
     note(twice)
     sound = [h for h in last if h.instance_id not in stops]
@@ -163,9 +163,9 @@ def settle(heads: Iterable[Head], stopped: set[str], withdrawn: set[str], cleare
     )
     waiting = []
     for h in standing:
-        if h.group_code not in opened_on:
+        if h.group_code is not None and h.group_code not in opened_on:
             waiting.append(Finding(h.instance_id, "waits_for_group", "group_code", h.group_code or ""))
-        elif h.read_lot and h.read_lot not in budded:
+        elif h.group_code is not None and h.read_lot and h.read_lot not in budded:
             waiting.append(Finding(h.instance_id, "waits_for_lot", "team_code", h.read_lot[1], str(h.read_lot[2])))
         elif h.moves_to and h.moves_to not in opened and h.reason in ("regrade", "merge"):
             note([Finding(h.instance_id, "opened_by_transfer", "to_group", h.moves_to)])

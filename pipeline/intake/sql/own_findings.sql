@@ -9,8 +9,5 @@ SELECT c.instance_id, f.rule, f.field, f.value, f.detail FROM work.reading_findi
 UNION
 SELECT * FROM unlisted
 UNION
-SELECT c.instance_id, 'unknown_version', '', c.form_version, ''
-FROM work.current c JOIN work.forms f USING (form_id) WHERE c.form_version NOT IN ('', f.version)
-UNION
 SELECT c.instance_id, 'no_identity', '', '', '' FROM work.current c JOIN work.forms f USING (form_id)
 WHERE starts_with(c.instance_id, 'row:') AND NOT regexp_matches(c.source, ', (row|item|line) [0-9]+$')
