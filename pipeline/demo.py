@@ -52,11 +52,13 @@ def make_demo(folder: Path, progress: Progress) -> Demo:
 
 
 def _found(store: Store) -> list[str]:
-    total = gather_stock(store).total
+    stock = gather_stock(store)
+    total = stock.total
     taken, read = store.rows("SELECT taken, read FROM take_rates WHERE \"by\" = 'all'")[0]
     recount = store.value("SELECT count(*) FROM standing WHERE state <> 'ok'")
     late = store.value("SELECT count(*) FROM due WHERE days_over > 0 AND task <> 'recount'")
     return [
+        *([" ".join(stock.not_in_this)] if stock.not_in_this else []),
         f"{total.estimate:,} plants stand ({total.low:,} to {total.high:,}) in {total.groups} groups;"
         f" the book says {total.book:,}.",
         f"{taken:,} of {read:,} buds read took ({taken / read:.1%}). {recount} groups should be counted again,"

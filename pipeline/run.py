@@ -124,8 +124,8 @@ STAGES: tuple[Stage, ...] = (
     code(
         "tables.write_problems",
         "problems",
-        "own_findings state_findings notes held_back list_notes table_notes version_notes column_gaps cleared current states openings"
-        " forms: list_rows",
+        "own_findings state_findings notes held_back list_notes table_notes version_notes column_gaps cleared current states"
+        " openings forms: list_rows",
     ),
     # rates: how buds take, how plants are lost, what is ahead
     code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots"),

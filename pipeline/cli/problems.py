@@ -9,14 +9,19 @@ import typer
 from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals
 from pipeline.findings import many
 
+_MANY = 10
+"""So many plants kept out of the numbers are worth a word."""
+
 
 def _print_rule(name: str, rows: list[tuple[Any, ...]], most: int, titles: dict[str, str]) -> None:
     from formpack.group_code import shown
 
     typer.echo(f"  {rows[0][8]}")
-    for instance_id, form_id, code, _, _, _, _, message, _, source, day in rows[: most or None]:
+    for instance_id, form_id, code, _, _, _, _, message, _, source, day, held in rows[: most or None]:
         what = ", ".join(str(x) for x in (titles.get(form_id, form_id), shown(code) if code else None, day) if x)
-        typer.echo(f"    {f'{what}: ' if what and code else ''}{message}  [{instance_id if form_id else source}]")
+        where = instance_id if form_id else source
+        hides = f" It keeps about {many(held, 'plant')} out of the numbers." if held >= _MANY and name != "double_entry" else ""
+        typer.echo(f"    {f'{what}: ' if what and code else ''}{message}{hides}{f'  [{where}]' if where else ''}")
     if most and len(rows) > most:
         typer.echo(f"    ... and {len(rows) - most} more: --rule {name}")
 
@@ -48,10 +53,11 @@ def problems(
         if to is not None and to.suffix != ".xlsx":
             raise Refused(f"{to} must end in .xlsx.")
         ws = Workspace(workspace)
-        with run.opened(ws, ("problems", "submissions", "forms"), day_of(as_of)) as (store, _):
+        with run.opened(ws, ("problems", "submissions", "forms", "held_back"), day_of(as_of)) as (store, _):
             rows = store.rows(
-                f"SELECT {', '.join(columns)}, source, visit_date FROM problems LEFT JOIN"
-                " (SELECT instance_id, source, visit_date FROM work.current) USING (instance_id)"
+                f"SELECT {', '.join(columns)}, source, visit_date, coalesce(held, 0) FROM problems LEFT JOIN"
+                " (SELECT instance_id, source, visit_date FROM work.current) USING (instance_id) LEFT JOIN"
+                " (SELECT instance_id, max(abs(plants)) AS held FROM work.held_back GROUP BY ALL) USING (instance_id)"
                 " WHERE ($1 = '' OR severity = $1) AND ($2 = '' OR group_code = $2) AND ($3 = '' OR rule = $3)"
                 " ORDER BY visit_date DESC, instance_id, field",
                 [severity, plain(group) or group, rule],
@@ -63,14 +69,19 @@ def problems(
                 written = write_list(store, to, ws.forms, run.choices_of(ws), {(r[0], r[4]) for r in rows})
             titles = {form_id: title.split(" / ")[0] for form_id, title in store.rows("SELECT form_id, title FROM work.forms")}
             order = list(Rule.__members__)
-            rows.sort(key=lambda r: (r[3] != "stop", order.index(r[4])))
+            most_held: dict[str, int] = {}
+            for r in rows:
+                most_held[r[4]] = max(most_held.get(r[4], 0), r[-1])
+            rows.sort(key=lambda r: (r[3] != "stop", -most_held[r[4]], order.index(r[4]), -r[-1]))
     if to is not None and not as_json:
         typer.echo(
             f"{many(written, 'finding')} in {to}. Fill in decision and reason, then `formpack correct {to.name} --by CODE`."
         )
         raise typer.Exit(1 if written else 0)
     if as_json:
-        print_json({"problems": [dict(zip((*columns, "source", "visit_date"), r, strict=True)) for r in rows]})
+        print_json(
+            {"problems": [dict(zip((*columns, "source", "visit_date", "plants_held_back"), r, strict=True)) for r in rows]}
+        )
         raise typer.Exit(1 if rows else 0)
     for level, title in (("stop", "Kept out of the books until put right"), ("note", "Worth a look")):
         of_level = [r for r in rows if r[3] == level]
