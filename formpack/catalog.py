@@ -146,6 +146,14 @@ class Form:
     """Stems of the external lists that the phone needs (`groups`, `staff`, ...)."""
 
     @cached_property
+    def languages(self) -> tuple[str, ...]:
+        """The languages that its labels are written in."""
+        return tuple(dict.fromkeys(k.removeprefix("label::") for row in self.rows for k in row if k.startswith("label::")))
+
+    def title_in(self, language: str) -> str:
+        return self.settings.get(f"form_title::{language}") or self.title
+
+    @cached_property
     def kept(self) -> tuple[Question, ...]:
         """The questions that the store has a column for."""
         return tuple(q for q in self.questions if q.is_kept)

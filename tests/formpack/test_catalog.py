@@ -55,7 +55,7 @@ def test_every_text_stands_in_three_languages() -> None:
     looked_at = 0
     for form in FORMS.values():
         for row in [*form.rows, *(c for rows in form.choices.values() for c in rows)]:
-            for column in ("label", "hint", "constraint_message"):
+            for column in ("label", "hint", "constraint_message", "required_message"):
                 texts = [row.get(f"{column}::{language}", "") for language in LANGUAGES]
                 assert all(texts) or not any(texts), (form.form_id, row["name"], column)
                 looked_at += any(texts)

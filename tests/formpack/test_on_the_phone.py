@@ -85,7 +85,7 @@ def test_a_date_look_alike_is_still_a_code(nursery: Workspace) -> None:
     with Phone() as it:
         it.ask("FORM", str(nursery.phone / "stock_count.xml"))
         assert it.ask("SET", "code_typed", "20-1201-29") == ["OK"]
-        assert it.ask("LABEL", "unknown_note")[0] == "OK", "well formed but not on the list: a note, and on it goes"
+        assert it.ask("LABEL", "unknown_note")[0] == "OK", "a code, but not on the list: a note, and on it goes"
 
 
 def test_a_surprising_count_asks_for_a_recount_and_lets_go(nursery: Workspace) -> None:
@@ -181,9 +181,9 @@ def test_counting_is_blind_on_every_form(told: tuple[Workspace, Workspace, list[
 @pytest.mark.parametrize(
     ("language", "expects"),
     [
-        ("English (en)", "The list expects {} plants."),
-        ("Español (es)", "La lista espera {} plantas."),
-        ("Português (pt)", "A lista espera {} plantas."),
+        ("English (en)", "Plants expected by the list: {}."),
+        ("Español (es)", "Plantas que espera la lista: {}."),
+        ("Português (pt)", "Plantas que a lista espera: {}."),
     ],
 )
 def test_a_nursery_can_have_the_number_shown(language: str, expects: str, told: tuple[Workspace, Workspace, list[str]]) -> None:
@@ -374,7 +374,7 @@ def test_the_transfer_form_says_what_the_reading_form_moves(asked: Workspace) ->
 
 @pytest.mark.parametrize(
     ("language", "word"),
-    [("English (en)", "Green and alive"), ("Español (es)", "Verdes y vivas"), ("Português (pt)", "Verdes e vivas")],
+    [("English (en)", "Taken: green and alive"), ("Español (es)", "Prendidas: verdes y vivas"), ("Português (pt)", "Pegaram: verdes e vivas")],
 )
 def test_three_languages(language: str, word: str, nursery: Workspace) -> None:
     with Phone() as it:
