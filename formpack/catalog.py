@@ -86,6 +86,8 @@ class Question:
     place: str
     required: bool
     relevant: Node | None
+    asked_when: str
+    """`relevant` as it is written, with that of the groups it stands in."""
     constraint: Node | None
     calculation: Node | None
     ledger: str
@@ -188,6 +190,11 @@ def every(parts: Iterable[Node | None]) -> Node | None:
         if part is not None:
             whole = part if whole is None else Operation("and", whole, part)
     return whole
+
+
+def _all_of(texts: Iterable[str]) -> str:
+    said = [text for text in texts if text]
+    return said[0] if len(said) == 1 else " and ".join(f"({text})" for text in said)
 
 
 Sheet = list[dict[str, str]]
@@ -364,7 +371,7 @@ class _Builder:
                 self.fault(row, f"{column} of {row.get('name')} is empty in {lacking}.")
 
     def questions(self, rows: Iterable[Mapping[str, str]], choices: Mapping[str, Any]) -> Iterator[Question]:
-        enclosing: list[Node | None] = []
+        enclosing: list[tuple[Node | None, str]] = []
         seen: set[str] = set()
         for row in rows:
             base, _, rest = row["type"].partition(" ")
@@ -384,7 +391,7 @@ class _Builder:
             seen.add(name)
             relevant = self.parse(row, "relevant")
             if base == "begin_group":
-                enclosing.append(relevant)
+                enclosing.append((relevant, row.get("relevant", "")))
             if base in _NO_ANSWER:
                 continue
             if base not in _TYPES:
@@ -406,7 +413,8 @@ class _Builder:
                 cells=row,
                 place=row[""],
                 required=row.get("required") == "yes" or ledger == "group",
-                relevant=every([*enclosing, relevant]),
+                relevant=every([*(tree for tree, _ in enclosing), relevant]),
+                asked_when=_all_of([*(text for _, text in enclosing), row.get("relevant", "")]),
                 constraint=self.parse(row, "constraint"),
                 calculation=self.parse(row, "calculation"),
                 ledger=ledger,

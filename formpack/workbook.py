@@ -60,7 +60,9 @@ def form_workbook(form: Form, version: str | None = None, language: str | None =
     choices = [choice for rows in form.choices.values() for choice in rows]
     if choices:
         _fill(book.create_sheet("choices"), choices)
-    settings = {k: v for k, v in form.settings.items() if not k.startswith("form_title::")} | {"version": version or form.version}
+    settings = {k: v for k, v in form.settings.items() if not k.startswith("form_title::")} | {
+        "version": version or form.version
+    }
     if language in form.languages:
         settings |= {"form_title": form.title_in(language), "default_language": language}
     _fill(book.create_sheet("settings"), [settings])

@@ -13,28 +13,28 @@ from tests.conftest import SAMPLES
 
 FORMS = load_forms()
 CONTRACT = {
-    "open_group": "seed_lot rootstock sow_date lifted cull_off_type cull_bent_root cull_etiolated cull_weak cull_other planted"
-    " location",
-    "cull_round": "coverage counted cull_off_type cull_bent_root cull_etiolated cull_weak cull_disease cull_other dead"
+    "open_group": "seed_lot rootstock sow_date lifted any_out cull_off_type cull_bent_root cull_etiolated cull_weak cull_other"
+    " planted location",
+    "cull_round": "coverage counted any_out cull_off_type cull_bent_root cull_etiolated cull_weak cull_disease cull_other dead"
     " counted_again",
-    "bag_up": "coverage bagged cull_off_type cull_bent_root cull_weak cull_disease cull_other dead counted_again"
+    "bag_up": "coverage bagged any_out cull_off_type cull_bent_root cull_weak cull_disease cull_other dead counted_again"
     " height_cm location",
     "transfer": "to_group moved transfer_reason counted_again",
     "relocate": "location",
     "budding": "team_code attempt scion budwood_batch buds_set passed_over stem_mm height_cm counted_again",
     "bud_take": "team_code attempt green brown unsure missing counted_again lot_said set_aside_to",
-    "cut_back": "coverage cut not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
+    "cut_back": "coverage cut not_ready any_out cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
     " counted_again stub_cm",
-    "stake": "coverage staked not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
+    "stake": "coverage staked not_ready any_out cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
     " counted_again shoots_removed stakes_treated",
-    "top": "coverage topped not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
+    "top": "coverage topped not_ready any_out cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
     " counted_again stem_mm",
     "stock_count": "coverage counted counted_again location",
     "loss": "lost loss_cause photo counted_again",
     "despatch": "despatched order_ref consignee counted_again",
 }
 OPTIONAL = {"height_cm", "stem_mm", "stub_cm", "set_aside_to", "photo", "note", "list_date", "shown_stage", "shown_count"}
-OPTIONAL |= {"counted_again", "lot_said"}
+OPTIONAL |= {"counted_again", "lot_said", "any_out"}
 
 
 @pytest.mark.parametrize("form_id", CONTRACT)
