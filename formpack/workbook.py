@@ -49,8 +49,8 @@ def _fill(sheet: Worksheet, rows: Sequence[Mapping[str, str]]) -> None:
 def form_workbook(form: Form, version: str | None = None, language: str | None = None) -> bytes:
     """The .xlsx of a form: sheets survey, choices, settings. `version` stands in for the sheet's own.
 
-    The standard has one title a form, so it is the one in `language`, in which the phone also begins; a form that does not
-    speak it keeps its own `default_language`.
+    The standard has one title a form, so it is the one in `language`, in which the phone also begins; without one, or where
+    the form does not speak it, that of its own `default_language`.
     """
     book = openpyxl.Workbook()
     survey = book.active
@@ -63,8 +63,9 @@ def form_workbook(form: Form, version: str | None = None, language: str | None =
     settings = {k: v for k, v in form.settings.items() if not k.startswith("form_title::")} | {
         "version": version or form.version
     }
-    if language in form.languages:
-        settings |= {"form_title": form.title_in(language), "default_language": language}
+    if language is None or language not in form.languages:
+        language = form.settings.get("default_language", "") or form.languages[0]
+    settings |= {"form_title": form.title_in(language), "default_language": language}
     _fill(book.create_sheet("settings"), [settings])
     file = io.BytesIO()
     book.save(file)
