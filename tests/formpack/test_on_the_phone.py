@@ -491,3 +491,10 @@ def test_a_title_is_in_one_language(tmp_path: Path) -> None:
 @pytest.mark.parametrize("form_id", ["budding", "bud_take", "cut_back", "stake", "top"])
 def test_blades_are_spoken_of_where_they_are_used(form_id: str) -> None:
     assert any(row["name"] == "knife_note" for row in load_forms()[form_id].rows)
+
+
+def test_the_rootstock_of_a_seed_lot_stands_there_already(nursery: Workspace) -> None:
+    with Phone() as it:
+        it.ask("FORM", str(nursery.phone / "open_group.xml"))
+        assert it.ask("SET", "seed_lot", "L2601-CARR") == ["OK"]
+        assert "<rootstock>CARRIZO</rootstock>" in it.ask("XML")[1]
