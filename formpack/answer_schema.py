@@ -61,8 +61,8 @@ def answer_schema(form: Form) -> dict[str, Any]:
     for q in form.kept:
         rest = split_constraint(q)[1]
         if rest is not None or q.relevant is not None:
-            relevant, constraint = q.cells.get("relevant", ""), q.cells.get("constraint", "") if rest is not None else ""
-            rules.append({"question": q.name, "required": q.required, "relevant": relevant, "constraint": constraint})
+            constraint = q.cells.get("constraint", "") if rest is not None else ""
+            rules.append({"question": q.name, "required": q.required, "relevant": q.asked_when, "constraint": constraint})
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$id": f"urn:formpack:{form.form_id}:{form.version}",

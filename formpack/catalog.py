@@ -89,6 +89,8 @@ class Question:
     place: str
     required: bool
     relevant: Node | None
+    asked_when: str
+    """`relevant` as it is written, with that of the groups it stands in."""
     constraint: Node | None
     calculation: Node | None
     ledger: str
@@ -161,6 +163,14 @@ class Form:
     """Stems of the external lists that the phone needs (`groups`, `staff`, ...)."""
 
     @cached_property
+    def languages(self) -> tuple[str, ...]:
+        """The languages that its labels are written in."""
+        return tuple(dict.fromkeys(k.removeprefix("label::") for row in self.rows for k in row if k.startswith("label::")))
+
+    def title_in(self, language: str) -> str:
+        return self.settings.get(f"form_title::{language}") or self.title
+
+    @cached_property
     def kept(self) -> tuple[Question, ...]:
         """The questions that the store has a column for."""
         return tuple(q for q in self.questions if q.is_kept)
@@ -200,6 +210,11 @@ def every(parts: Iterable[Node | None]) -> Node | None:
         if part is not None:
             whole = part if whole is None else Operation("and", whole, part)
     return whole
+
+
+def _all_of(texts: Iterable[str]) -> str:
+    said = [text for text in texts if text]
+    return said[0] if len(said) == 1 else " and ".join(f"({text})" for text in said)
 
 
 Sheet = list[dict[str, str]]
@@ -295,9 +310,19 @@ class _Builder:
     def __init__(self, sheets: Mapping[str, Sheet], common: Mapping[str, Sheet], place: str, is_own: bool) -> None:
         self.sheets, self.common, self.place, self.is_own = sheets, common, place, is_own
         self.faults: list[str] = []
+        own = (k.removeprefix("label::") for row in sheets.get("survey", []) for k in row if k.startswith("label::"))
+        self.languages = tuple(dict.fromkeys(own)) or LANGUAGES
+        """Those that the sheet has label columns for: one may be left out, and others put in."""
+        self.untold: dict[str, list[str]] = {}
+        """Texts that lack in a language beyond those of the pack."""
 
     def fault(self, row: Mapping[str, str], sentence: str) -> None:
         self.faults.append(f"{row['']}: {sentence}")
+
+    def spoken(self, row: dict[str, str]) -> dict[str, str]:
+        """A row without the languages of the pack that this form leaves out."""
+        gone = tuple(f"::{language}" for language in LANGUAGES if language not in self.languages)
+        return {k: v for k, v in row.items() if not (gone and k.endswith(gone))}
 
     def parse(self, row: Mapping[str, str], column: str) -> Node | None:
         text = row.get(column, "")
@@ -321,7 +346,11 @@ class _Builder:
             self.faults.append(f"{self.place} settings: form_id must be small letters, digits and _.")
         if settings.get("version") and not settings["version"].isdigit():
             self.faults.append(f"{self.place} settings: version must be digits, best YYYYMMDD and two more.")
-        included = list(_include(self.sheets["survey"], self.common["survey"], self.place, self.faults))
+        if LANGUAGES[0] not in self.languages:
+            self.faults.append(f"{self.place} survey: has no column label::{LANGUAGES[0]}; the office reads that language.")
+        if settings.get("default_language", self.languages[0]) not in self.languages:
+            self.faults.append(f"{self.place} settings: default_language is none of {', '.join(self.languages)}.")
+        included = [self.spoken(r) for r in _include(self.sheets["survey"], self.common["survey"], self.place, self.faults)]
         rows = tuple(_with_plain_triggers(included))
         choices = self.choices(rows)
         questions = tuple(self.questions(rows, choices))
@@ -344,6 +373,11 @@ class _Builder:
             files=frozenset(files),
         )
         self.check_use(form)
+        for language, texts in self.untold.items():
+            self.faults.append(
+                f"{self.place}: {len(texts)} texts lack in {language}, the first is {texts[0]}. Rows of `include` speak"
+                f" {', '.join(LANGUAGES)}; for more, begin from the complete workbook that is in phone/."
+            )
         if self.faults:
             raise FormError(self.faults)
         return form
@@ -351,6 +385,8 @@ class _Builder:
     def choices(self, rows: Iterable[Mapping[str, str]]) -> dict[str, tuple[Mapping[str, str], ...]]:
         wanted = {r["type"].split(" ")[1]: r for r in rows if re.match(r"select_(one|multiple) ", r["type"])}
         own = self.sheets.get("choices", [])
+        if of_its_own := [c for c in own if c.get("list_name") == "causes"]:
+            wanted["causes"] = of_its_own[0]  # they need not be offered: a `cause` may name one
         lists: dict[str, tuple[Mapping[str, str], ...]] = {}
         for name, row in wanted.items():
             found = [c for c in own if c.get("list_name") == name] or [
@@ -363,23 +399,33 @@ class _Builder:
                 self.faults.append(f"{self.place} choices: {twice} stands twice in list {name}.")
             for choice in found:
                 self.translations({**choice, "": f"{self.place} choices, {choice['']}"}, ("label",), needed=True)
-            lists[name] = tuple(found)
+            lists[name] = tuple(self.spoken(choice) for choice in found)
         return lists
 
     def translations(self, row: Mapping[str, str], columns: Iterable[str], needed: bool) -> None:
         for column in columns:
             if row.get(column):
                 self.fault(row, f"{column} has no language; name the column {column}::{LANGUAGES[0]}.")
-            given = [language for language in LANGUAGES if row.get(f"{column}::{language}")]
-            if (given or (needed and column == "label")) and len(given) < len(LANGUAGES):
-                lacking = ", ".join(x for x in LANGUAGES if x not in given)
-                self.fault(row, f"{column} of {row.get('name')} is empty in {lacking}.")
+            lacking = [language for language in self.languages if not row.get(f"{column}::{language}")]
+            if len(lacking) == len(self.languages) and not (needed and column == "label"):
+                continue
+            for language in lacking:
+                if language not in LANGUAGES:
+                    self.untold.setdefault(language, []).append(f"{column} of {row.get('name')}")
+            if told := [x for x in lacking if x in LANGUAGES]:
+                self.fault(row, f"{column} of {row.get('name')} is empty in {', '.join(told)}.")
 
     def questions(self, rows: Iterable[Mapping[str, str]], choices: Mapping[str, Any]) -> Iterator[Question]:
-        enclosing: list[Node | None] = []
+        enclosing: list[tuple[Node | None, str]] = []
         seen: set[str] = set()
         for row in rows:
             base, _, rest = row["type"].partition(" ")
+            if base == "end_repeat":
+                continue
+            if base == "begin_repeat":
+                said = "is a repeat, and the office takes one answer to a question: send the form once for each"
+                self.fault(row, f"{row.get('name')} {said}.")
+                continue
             visible = base not in ("calculate", "csv-external", "end_group", "start", "end", "deviceid")
             self.translations(row, _TRANSLATED, needed=visible)
             if base == "end_group":
@@ -396,7 +442,7 @@ class _Builder:
             seen.add(name)
             relevant = self.parse(row, "relevant")
             if base == "begin_group":
-                enclosing.append(relevant)
+                enclosing.append((relevant, row.get("relevant", "")))
             if base in _NO_ANSWER:
                 continue
             if base not in _TYPES:
@@ -420,7 +466,8 @@ class _Builder:
                 cells=row,
                 place=row[""],
                 required=row.get("required") == "yes" or ledger == "group",
-                relevant=every([*enclosing, relevant]),
+                relevant=every([*(tree for tree, _ in enclosing), relevant]),
+                asked_when=_all_of([*(text for _, text in enclosing), row.get("relevant", "")]),
                 constraint=self.parse(row, "constraint"),
                 calculation=self.parse(row, "calculation"),
                 ledger=ledger,
@@ -447,7 +494,8 @@ class _Builder:
     def check_use(self, form: Form) -> None:
         """Names in expressions exist, and what the office must judge can be said in SQL."""
         names = {q.name for q in form.questions}
-        causes = {c["name"] for c in self.common["choices"] if c.get("list_name") == "causes"}
+        lists = (*self.common["choices"], *form.choices.get("causes", ()))
+        causes = {c["name"] for c in lists if c.get("list_name") == "causes"}
         for q in form.questions:
             for column in ("relevant", "constraint", "calculation", "choice_filter", "trigger"):
                 for used in _NAMED.findall(q.cells.get(column, "")):

@@ -4,8 +4,8 @@ One sentence judges on the phone and in the office, so only what every form engi
 through; anything else is refused with its place and a way out. Blank answers follow XPath: a blank text is
 '', a blank number makes every comparison false except `!=`.
 
-Source of the grammar: XLSForm and ODK XForms specifications (XPath 1.0 with functions); of the exclusions:
-runs in three independent form engines, which disagree on them.
+Source of the grammar: the specification of XLSForm, and of the XForms profile that XLSForm compiles to (XPath 1.0
+with functions); of the exclusions: runs in three independent form engines, which disagree on them.
 """
 
 from __future__ import annotations

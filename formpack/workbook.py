@@ -46,8 +46,12 @@ def _fill(sheet: Worksheet, rows: Sequence[Mapping[str, str]]) -> None:
     sheet.freeze_panes = "C2"
 
 
-def form_workbook(form: Form, version: str | None = None) -> bytes:
-    """The .xlsx of a form: sheets survey, choices, settings. `version` stands in for the sheet's own."""
+def form_workbook(form: Form, version: str | None = None, language: str | None = None) -> bytes:
+    """The .xlsx of a form: sheets survey, choices, settings. `version` stands in for the sheet's own.
+
+    The standard has one title a form, so it is the one in `language`, in which the phone also begins; without one, or where
+    the form does not speak it, that of its own `default_language`.
+    """
     book = openpyxl.Workbook()
     survey = book.active
     assert isinstance(survey, Worksheet)
@@ -56,7 +60,13 @@ def form_workbook(form: Form, version: str | None = None) -> bytes:
     choices = [choice for rows in form.choices.values() for choice in rows]
     if choices:
         _fill(book.create_sheet("choices"), choices)
-    _fill(book.create_sheet("settings"), [{**form.settings, "version": version or form.version}])
+    settings = {k: v for k, v in form.settings.items() if not k.startswith("form_title::")} | {
+        "version": version or form.version
+    }
+    if language is None or language not in form.languages:
+        language = form.settings.get("default_language", "") or form.languages[0]
+    settings |= {"form_title": form.title_in(language), "default_language": language}
+    _fill(book.create_sheet("settings"), [settings])
     file = io.BytesIO()
     book.save(file)
     return file.getvalue()

@@ -42,10 +42,10 @@ def engine_jar() -> Path:
     return next(Path(pyxform.__file__).parent.rglob("*.jar"))
 
 
-def to_xform(form: Form, version: str) -> str:
+def to_xform(form: Form, version: str, language: str | None = None) -> str:
     """The XForm of a form, not yet validated. Any warning of the converter is a fault."""
     try:
-        made = convert(io.BytesIO(form_workbook(form, version)), validate=False, file_type=".xlsx")
+        made = convert(io.BytesIO(form_workbook(form, version, language)), validate=False, file_type=".xlsx")
     except pyxform.errors.PyXFormError as wrong:
         raise FormError([f"{form.place}: the converter refuses it: {wrong}"]) from None
     if made.warnings:
@@ -112,23 +112,27 @@ def opening_faults(made: Sequence[Published], lists: Mapping[str, str]) -> list[
     ]
 
 
-def publish(forms: dict[str, Form], folder: Path) -> list[Published]:
+def publish(forms: dict[str, Form], folder: Path, language: str | None = None) -> list[Published]:
     """Convert every form, raise its version where its content changed since `folder` was written, validate it.
 
+    Titles are in `language`, and phones begin in it; without one, in each form's `default_language`.
     Nothing is written here. What has not changed since it was last published is not validated again; without Java
     the validator is left out, which `has_java` tells. Raises FormError with all faults.
     """
+    spoken = dict.fromkeys(x for form in forms.values() for x in form.languages)
+    if language is not None and language not in spoken:
+        raise FormError([f"No form speaks the language {language!r}; write it as one of {', '.join(spoken)}."])
     made: list[Published] = []
     for form in forms.values():
         before = folder / f"{form.form_id}.xml"
         old = before.read_text(encoding="utf-8") if before.exists() else ""
         found = _VERSION.search(old)
         version = max(form.version, found[2] if found else "", key=int) if found else form.version
-        xform = to_xform(form, version)
+        xform = to_xform(form, version, language)
         if old and xform != old and found and version == found[2]:
             version = str(int(version) + 1)
-            xform = to_xform(form, version)
-        made.append(Published(form, version, xform, form_workbook(form, version), xform != old))
+            xform = to_xform(form, version, language)
+        made.append(Published(form, version, xform, form_workbook(form, version, language), xform != old))
     if has_java():
         new = [p for p in made if p.is_new]
         verdicts = validator_verdicts([p.xform for p in new])

@@ -561,18 +561,30 @@ class Nursery:
             self.sent.append(Sent(s.form_id, answers, self.identity(), "", dt.date(2026, 10, 28)))
 
 
+def as_asked(form: Form, sent: Sent) -> dict[str, object]:
+    """The answers as the form asks for them: where nothing was taken out, that is said once and no zeros are typed."""
+    gone = [q.name for q in form.questions if "any_out" in q.asked_when]
+    if not gone or any(name not in sent.answers for name in gone):
+        return dict(sent.answers)
+    said = "yes" if any(sent.answers[name] not in (0, "0") for name in gone) else "no"
+    kept = {k: v for k, v in sent.answers.items() if said == "yes" or k not in gone}
+    return kept | {"taken_out": said, "any_out": said}
+
+
 def instance_xml(form: Form, sent: Sent, version: str | None = None) -> str:
     """One submission as an XForm instance, nested as the form's groups are."""
     lines = [f"<data id={quoteattr(form.form_id)} version={quoteattr(version or form.version)}>"]
+    opened: list[str] = []
+    answers = as_asked(form, sent)
     for row in form.rows:
         base = row["type"].split()[0]
         if base == "begin_group":
             lines.append(f"<{row['name']}>")
-            opened = row["name"]
+            opened.append(row["name"])
         elif base == "end_group":
-            lines.append(f"</{opened}>")
-        elif row["name"] in sent.answers and sent.answers[row["name"]] not in ("", None):
-            lines.append(f"<{row['name']}>{escape(str(sent.answers[row['name']]))}</{row['name']}>")
+            lines.append(f"</{opened.pop()}>")
+        elif answers.get(row["name"]) not in ("", None):
+            lines.append(f"<{row['name']}>{escape(str(answers[row['name']]))}</{row['name']}>")
     lines.append(f"<meta><instanceID>{sent.instance_id}</instanceID>")
     if sent.deprecated_id:
         lines.append(f"<deprecatedID>{sent.deprecated_id}</deprecatedID>")
@@ -588,6 +600,7 @@ def flat_row(form: Form, sent: Sent) -> dict[str, str]:
         "form_version": form.version,
     }
     path: list[str] = []
+    answers = as_asked(form, sent)
     for cells in form.rows:
         base = cells["type"].split()[0]
         if base == "begin_group":
@@ -595,7 +608,7 @@ def flat_row(form: Form, sent: Sent) -> dict[str, str]:
         elif base == "end_group":
             path.pop()
         elif base not in ("note", "csv-external"):
-            value = sent.answers.get(cells["name"])
+            value = answers.get(cells["name"])
             row["/".join([*path, cells["name"]])] = "" if value is None else str(value)
     return row
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import csv
 import re
 import shutil
 from pathlib import Path
 
 import pytest
 
+from formpack.catalog import LEDGER_WORDS, causes
 from pipeline.cli import app
 from pipeline.findings import Rule
 from pipeline.tables import TABLES
@@ -15,6 +17,7 @@ from tests.cli.test_cli import formpack
 from tests.conftest import ROOT, SAMPLES
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+FORMS = (ROOT / "docs" / "FORMS.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
@@ -39,6 +42,17 @@ def test_the_job_comes_first_and_two_commands_set_up() -> None:
 
 def test_every_rule_is_in_the_readme() -> None:
     assert rules_table() in README
+
+
+def test_the_manual_of_forms_has_every_word_and_part() -> None:
+    ledger, parts = (FORMS.split(f"## {head}")[1].split("\n## ")[0] for head in ("Words of the ledger", "Parts to put in"))
+    assert set(re.findall(r"^\| `(\w+)` \|", ledger, re.M)) - {"ledger"} == set(LEDGER_WORDS)
+    assert {c["name"] for c in causes()} <= set(re.findall(r"`(\w+)`", ledger))
+    with (ROOT / "forms" / "_common" / "survey.csv").open(encoding="utf-8", newline="") as file:
+        shipped = {part for row in csv.DictReader(file) for part in row["part"].split()}
+    named = {name for row in re.findall(r"^\| (`[^|]*) \|", parts, re.M) for name in re.findall(r"`(\w+)`", row)}
+    assert named == shipped
+    assert "docs/FORMS.md" in README
 
 
 def test_every_command_and_table_is_documented() -> None:

@@ -208,7 +208,7 @@ def write_forms(workspace: Workspace, store: Store | None = None) -> tuple[int, 
     folder = workspace.phone
     folder.mkdir(exist_ok=True)
     try:
-        made = publish(workspace.forms, folder)
+        made = publish(workspace.forms, folder, workspace.settings.language)
         new = [form for form in made if form.is_new]
         faults = opening_faults(new, _lists_beside(workspace, new)) if can_open() else []
         if faults:

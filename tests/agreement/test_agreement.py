@@ -67,7 +67,7 @@ def _base(form: Form) -> dict[str, str]:
             answers[q.name] = EXTERNAL[q.name]
         elif q.name in ("code_scanned", "to_scanned", "aside_scanned"):
             answers[q.name] = HERE if q.name == "code_scanned" else OTHER
-        elif q.name == "brown_moved" or q.name == "recount":
+        elif q.name in ("brown_moved", "recount", "taken_out"):
             answers[q.name] = "yes"
         elif q.name in ("note", "consignee"):
             answers[q.name] = "Fine, so far"
@@ -99,6 +99,10 @@ def _cases(form: Form) -> Iterator[tuple[str, dict[str, str]]]:
         if q.name in base:
             for what, text in _edges(form, q, base):
                 yield f"{q.name} {what}", {**base, q.name: text}
+    if "taken_out" in base:
+        yield "any_out no", {**base, "taken_out": "no"}
+        sums = [q.name for q in form.kept if q.name in ("planted", "counted")]
+        yield from ((f"any_out no, {name} too few", {**base, "taken_out": "no", name: "-1"}) for name in sums)
     for name, scan in SCANS.items():
         typed = scan.replace("scanned", "typed")
         if scan not in base:
@@ -125,6 +129,10 @@ def _as_sent(form: Form, answers: dict[str, str]) -> dict[str, str]:
     for name, scan in SCANS.items():
         if scan in answers:
             sent[name] = answers[scan] or answers.get(scan.replace("scanned", "typed"), "")
+    if "taken_out" in answers:
+        sent["any_out"] = answers["taken_out"]
+        if answers["taken_out"] == "no":
+            sent = {k: v for k, v in sent.items() if "any_out" not in form.question(k).asked_when}
     if form.form_id == "bud_take" and sent.get("brown", "0") in ("0", "-1", ""):
         sent.pop("set_aside_to", None)
     if form.form_id == "frost_damage" and sent.get("killed", "0") in ("0", "-1", ""):

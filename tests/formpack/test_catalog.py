@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -9,32 +10,33 @@ import pytest
 
 from formpack.catalog import LANGUAGES, FormError, load_forms
 from formpack.workbook import form_workbook
+from formpack.xform import to_xform
 from tests.conftest import SAMPLES
 
 FORMS = load_forms()
 CONTRACT = {
-    "open_group": "seed_lot rootstock sow_date lifted cull_off_type cull_bent_root cull_etiolated cull_weak cull_other planted"
-    " location",
-    "cull_round": "coverage counted cull_off_type cull_bent_root cull_etiolated cull_weak cull_disease cull_other dead"
+    "open_group": "seed_lot rootstock sow_date lifted any_out cull_off_type cull_bent_root cull_etiolated cull_weak cull_other"
+    " planted location",
+    "cull_round": "coverage counted any_out cull_off_type cull_bent_root cull_etiolated cull_weak cull_disease cull_other dead"
     " counted_again",
-    "bag_up": "coverage bagged cull_off_type cull_bent_root cull_weak cull_disease cull_other dead counted_again"
+    "bag_up": "coverage bagged any_out cull_off_type cull_bent_root cull_weak cull_disease cull_other dead counted_again"
     " height_cm location",
     "transfer": "to_group moved transfer_reason counted_again",
     "relocate": "location",
     "budding": "team_code attempt scion budwood_batch buds_set passed_over stem_mm height_cm counted_again",
     "bud_take": "team_code attempt green brown unsure missing counted_again lot_said set_aside_to",
-    "cut_back": "coverage cut not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
+    "cut_back": "coverage cut not_ready any_out cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
     " counted_again stub_cm",
-    "stake": "coverage staked not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
+    "stake": "coverage staked not_ready any_out cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
     " counted_again shoots_removed stakes_treated",
-    "top": "coverage topped not_ready cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
+    "top": "coverage topped not_ready any_out cull_off_type cull_weak cull_disease cull_bud_failed cull_other dead"
     " counted_again stem_mm",
     "stock_count": "coverage counted counted_again location",
     "loss": "lost loss_cause photo counted_again",
     "despatch": "despatched order_ref consignee counted_again",
 }
 OPTIONAL = {"height_cm", "stem_mm", "stub_cm", "set_aside_to", "photo", "note", "list_date", "shown_stage", "shown_count"}
-OPTIONAL |= {"counted_again", "lot_said"}
+OPTIONAL |= {"counted_again", "lot_said", "any_out"}
 
 
 @pytest.mark.parametrize("form_id", CONTRACT)
@@ -55,7 +57,7 @@ def test_every_text_stands_in_three_languages() -> None:
     looked_at = 0
     for form in FORMS.values():
         for row in [*form.rows, *(c for rows in form.choices.values() for c in rows)]:
-            for column in ("label", "hint", "constraint_message"):
+            for column in ("label", "hint", "constraint_message", "required_message"):
                 texts = [row.get(f"{column}::{language}", "") for language in LANGUAGES]
                 assert all(texts) or not any(texts), (form.form_id, row["name"], column)
                 looked_at += any(texts)
@@ -96,7 +98,9 @@ HEAD = [{"type": "include", "name": "who"}, {"type": "include", "name": "sign"}]
         ([_question(name="Killed")], "small letters"),
         ([_question() | {"label::Español (es)": ""}], "empty in Español"),
         ([_question() | {"label": "Killed"}], "no language"),
-        ([_question() | {"type": "begin_repeat"}], "not one that this pack can check"),
+        ([_question() | {"type": "text_area"}], "not one that this pack can check"),
+        ([_question() | {"label::Français (fr)": "Mort"}], "texts lack in Français (fr), the first is label of who. Rows of"),
+        ([{k: v for k, v in _question().items() if "English" not in k}], "the office reads that language"),
         ([_question() | {"type": "select_one nowhere"}], "no list nowhere"),
         ([{"type": "include", "name": "whoever"}], "no common part"),
         ([_question(required="sometimes")], "yes or empty"),
@@ -107,6 +111,48 @@ def test_a_form_with_a_fault_is_refused_with_its_place(rows: list[dict[str, str]
     with pytest.raises(FormError) as refused:
         load_forms(_own(tmp_path, [*HEAD, *rows]))
     assert any(says in fault and "frost_damage" in fault for fault in refused.value.faults), refused.value.faults
+
+
+def test_a_cause_of_ones_own_stands_in_the_choices_sheet(tmp_path: Path) -> None:
+    own = _own(tmp_path, [*HEAD, _question(ledger="leaves", cause="hail", unit="plant")])
+    head = ["list_name", "name", *(f"label::{x}" for x in LANGUAGES)]
+    (own / "frost_damage" / "choices.csv").write_text(f"{','.join(head)}\ncauses,hail,Hail,Granizo,Granizo\n", encoding="utf-8")
+    form = load_forms(own)["frost_damage"]
+    assert form.question("killed").cause == "hail"
+    to_xform(form, form.version)
+    (tmp_path / "again").mkdir()
+    (tmp_path / "again" / "hail.xlsx").write_bytes(form_workbook(form))
+    assert load_forms(tmp_path / "again")["frost_damage"].question("killed").cause == "hail"
+
+
+def test_a_repeat_is_refused_in_one_sentence(tmp_path: Path) -> None:
+    group = {f"label::{x}": "Tray" for x in LANGUAGES}
+    rows = [{"type": "begin_repeat", "name": "tray", **group}, _question(), {"type": "end_repeat"}]
+    with pytest.raises(FormError) as refused:
+        load_forms(_own(tmp_path, [*HEAD, *rows]))
+    (fault,) = refused.value.faults
+    assert fault.endswith("tray is a repeat, and the office takes one answer to a question: send the form once for each.")
+
+
+def test_a_language_is_left_out_by_leaving_out_its_columns(tmp_path: Path) -> None:
+    own = [*HEAD, {k: v for k, v in _question().items() if "Português" not in k}]
+    form = load_forms(_own(tmp_path, own))["frost_damage"]
+    assert form.languages == ("English (en)", "Español (es)")
+    assert to_xform(form, form.version).count("<translation ") == 2
+
+
+def test_a_language_is_put_in_by_its_columns(tmp_path: Path) -> None:
+    """In a complete workbook, since what `include` puts in speaks the languages of the pack."""
+    form = FORMS["loss"]
+    more = [
+        {k.replace("English (en)", "Français (fr)"): f"F {v}" for k, v in r.items() if "English" in k and v} for r in form.rows
+    ]
+    rows = tuple({**r, **m} for r, m in zip(form.rows, more, strict=True))
+    lists = {n: tuple({**c, "label::Français (fr)": "F"} for c in cs) for n, cs in form.choices.items()}
+    (tmp_path / "loss.xlsx").write_bytes(form_workbook(replace(form, rows=rows, choices=lists)))
+    again = load_forms(tmp_path)["loss"]
+    assert again.languages == (*LANGUAGES, "Français (fr)")
+    assert 'lang="Français (fr)" default="true()"' in to_xform(again, again.version, "Français (fr)")
 
 
 def test_a_trigger_that_names_a_calculation_means_what_it_is_worked_out_from(tmp_path: Path) -> None:
@@ -169,3 +215,16 @@ def test_cells_of_a_workbook_are_never_formulas(tmp_path: Path) -> None:
     assert {c.data_type for sheet in book.worksheets for row in sheet.iter_rows() for c in row if c.value} == {"s"}
     assert book.sheetnames == ["survey", "choices", "settings"]
     book.close()
+
+
+def test_a_title_follows_the_form_s_own_first_language(tmp_path: Path) -> None:
+    settings = {"form_id": "frost_damage", "form_title": "Frost", "form_title::Español (es)": "Helada", "version": "1"}
+    own = _own(tmp_path, [*HEAD, _question()], settings | {"default_language": "Español (es)"})
+    form = load_forms(own)["frost_damage"]
+    assert "<h:title>Helada</h:title>" in to_xform(form, form.version)
+    assert "<h:title>Frost</h:title>" in to_xform(form, form.version, "Português (pt)"), "it has no title of its own there"
+    (own / "frost_damage" / "settings.csv").write_text(
+        "form_id,form_title,version,default_language\nf,F,1,Latin\n", encoding="utf-8"
+    )
+    with pytest.raises(FormError, match="default_language is none of English"):
+        load_forms(own)

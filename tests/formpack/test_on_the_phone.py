@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from formpack.catalog import load_forms
+from formpack.catalog import FormError, load_forms
 from formpack.group_code import issue, shown
-from formpack.xform import has_java, publish, validator_verdicts
+from formpack.xform import has_java, publish, to_xform, validator_verdicts
 from pipeline import run
 from pipeline.field import phone
 from pipeline.workspace import Workspace
@@ -85,7 +85,7 @@ def test_a_date_look_alike_is_still_a_code(nursery: Workspace) -> None:
     with Phone() as it:
         it.ask("FORM", str(nursery.phone / "stock_count.xml"))
         assert it.ask("SET", "code_typed", "20-1201-29") == ["OK"]
-        assert it.ask("LABEL", "unknown_note")[0] == "OK", "well formed but not on the list: a note, and on it goes"
+        assert it.ask("LABEL", "unknown_note")[0] == "OK", "a code, but not on the list: a note, and on it goes"
 
 
 def test_a_surprising_count_asks_for_a_recount_and_lets_go(nursery: Workspace) -> None:
@@ -181,9 +181,9 @@ def test_counting_is_blind_on_every_form(told: tuple[Workspace, Workspace, list[
 @pytest.mark.parametrize(
     ("language", "expects"),
     [
-        ("English (en)", "The list expects {} plants."),
-        ("Español (es)", "La lista espera {} plantas."),
-        ("Português (pt)", "A lista espera {} plantas."),
+        ("English (en)", "Plants expected by the list: {}."),
+        ("Español (es)", "Plantas que espera la lista: {}."),
+        ("Português (pt)", "Plantas que a lista espera: {}."),
     ],
 )
 def test_a_nursery_can_have_the_number_shown(language: str, expects: str, told: tuple[Workspace, Workspace, list[str]]) -> None:
@@ -374,7 +374,11 @@ def test_the_transfer_form_says_what_the_reading_form_moves(asked: Workspace) ->
 
 @pytest.mark.parametrize(
     ("language", "word"),
-    [("English (en)", "Green and alive"), ("Español (es)", "Verdes y vivas"), ("Português (pt)", "Verdes e vivas")],
+    [
+        ("English (en)", "Taken: green and alive"),
+        ("Español (es)", "Prendidas: verdes y vivas"),
+        ("Português (pt)", "Pegaram: verdes e vivas"),
+    ],
 )
 def test_three_languages(language: str, word: str, nursery: Workspace) -> None:
     with Phone() as it:
@@ -431,3 +435,66 @@ def test_what_the_validator_refuses_is_told_apart(nursery: Workspace) -> None:
     assert verdicts[0] == verdicts[2] == ""
     assert "brackets" in verdicts[1]
     assert verdicts[3]
+
+
+def test_zeros_that_nobody_has_to_type(nursery: Workspace) -> None:
+    """One answer stands for five to seven counts, and the sum does not hold what was typed before it."""
+    with Phone() as it:
+        it.ask("FORM", str(nursery.phone / "cut_back.xml"))
+        for name, answer in {
+            "staff_code": "S03",
+            "code_scanned": GROUP,
+            "coverage": "whole",
+            "cut": "700",
+            "not_ready": "0",
+        }.items():
+            it.ask("SET", name, answer)
+        assert it.ask("LABEL", "cull_weak") == ["ABSENT"]
+        assert it.ask("SET", "recount", "yes") == ["OK"]
+        assert it.ask("VALIDATE") == ["REQUIRED", "taken_out"]
+        it.ask("SET", "taken_out", "yes")
+        assert it.ask("SET", "cull_disease", "2") == ["OK"]
+        assert it.ask("LABEL", "disease_note")[0] == "OK"
+        assert it.ask("LABEL", "sum_note")[1] == "Together that makes 702."
+        it.ask("SET", "taken_out", "no")
+        assert it.ask("LABEL", "cull_disease") == it.ask("LABEL", "disease_note") == ["ABSENT"]
+        assert it.ask("LABEL", "sum_note")[1] == "Together that makes 700."
+        assert it.ask("VALIDATE") == ["REQUIRED", "recount"], "the answer was about another number"
+        it.ask("SET", "recount", "yes")
+        assert it.ask("VALIDATE") == ["OK"]
+        record = it.ask("XML")[1]
+        assert "<any_out>no</any_out>" in record and "<cull_disease>" not in record
+
+
+def test_every_required_question_says_what_is_lacking() -> None:
+    for form in load_forms().values():
+        for q in form.questions:
+            if q.cells.get("required") == "yes" and q.type != "calculate":
+                assert all(q.cells.get(f"required_message::{x}") for x in form.languages), (form.form_id, q.name)
+
+
+def test_a_title_is_in_one_language(tmp_path: Path) -> None:
+    form = load_forms()["bud_take"]
+    for language, title in (
+        (None, "Bud take"),
+        ("English (en)", "Bud take"),
+        ("Español (es)", "Lectura de prendimiento"),
+        ("Português (pt)", "Leitura de pegamento"),
+    ):
+        xform = to_xform(form, form.version, language)
+        assert f"<h:title>{title}</h:title>" in xform
+        assert f'<translation lang="{language or "English (en)"}" default="true()">' in xform
+    with pytest.raises(FormError, match="No form speaks the language 'Latin'; write it as one of English"):
+        publish({"bud_take": form}, tmp_path, "Latin")
+
+
+@pytest.mark.parametrize("form_id", ["budding", "bud_take", "cut_back", "stake", "top"])
+def test_blades_are_spoken_of_where_they_are_used(form_id: str) -> None:
+    assert any(row["name"] == "knife_note" for row in load_forms()[form_id].rows)
+
+
+def test_the_rootstock_of_a_seed_lot_stands_there_already(nursery: Workspace) -> None:
+    with Phone() as it:
+        it.ask("FORM", str(nursery.phone / "open_group.xml"))
+        assert it.ask("SET", "seed_lot", "L2601-CARR") == ["OK"]
+        assert "<rootstock>CARRIZO</rootstock>" in it.ask("XML")[1]

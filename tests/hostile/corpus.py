@@ -36,7 +36,7 @@ def count(identity: str, **changed: object) -> dict[str, object]:
 
 
 def xml(
-    identity: str, inside: str = "<counted>958</counted>", root: str = 'data id="stock_count" version="2026112602"'
+    identity: str, inside: str = "<counted>958</counted>", root: str = 'data id="stock_count" version="2026112603"'
 ) -> bytes:
     """A sound stock count as XML, with its count or its root changed."""
     name = root.split()[0]

@@ -199,3 +199,38 @@ def test_a_sum_that_does_not_add_up_is_shown(workspace: Workspace) -> None:
     assert re.search(r"\(\d[\d,]*\): Lifted must equal .*\(([\d,]+) - ([\d,]+) = ([\d,]+)\)\.$", message), message
     whole, taken, left = (int(n.replace(",", "")) for n in re.findall(r"[\d,]+", message[message.rindex("(") :]))
     assert whole - taken == left
+
+
+ROUND = {"visit_date": "2026-04-01", "staff_code": "S02", "group_code": "26-0012-39", "coverage": "whole", "counted": 938}
+COUNTS = dict.fromkeys("cull_off_type cull_bent_root cull_etiolated cull_weak cull_disease cull_other dead".split(), 0)
+
+
+@pytest.mark.parametrize(
+    ("said", "rule"),
+    [
+        (
+            COUNTS | {"cull_weak": 5},
+            None,
+        ),  # of an older version of the form, or typed in the office: the question is not missed
+        (COUNTS | {"cull_weak": 5, "any_out": "yes"}, None),
+        ({"any_out": "no"}, None),
+        ({"any_out": "yes"}, "missing_answer"),
+        ({}, "missing_answer"),
+        (COUNTS | {"any_out": "no"}, "not_asked"),
+        (COUNTS | {"any_out": "No"}, "impossible_value"),
+    ],
+)
+def test_whether_anything_was_taken_out_may_be_said_once(
+    said: dict[str, object], rule: str | None, workspace: Workspace, take_in: Callable[..., run.Imported]
+) -> None:
+    import json
+
+    run.import_files(workspace, [SAMPLES / "a_group_walked_in_two_parts" / "inbox" / "opening.xml"])
+    code = table(workspace, "standing", "group_code, book_count")
+    taken = take_in({"cull_round.ndjson": json.dumps({"form_id": "cull_round", **ROUND, "group_code": code[0][0], **said})})
+    assert taken.states["quarantined"] == (rule is not None)
+    assert {r for (r,) in table(workspace, "problems", "rule", "severity = 'stop'")} == ({rule} if rule else set())
+    if rule is None:
+        gone = int(str(said.get("cull_weak", 0)))
+        assert table(workspace, "standing", "book_count") == [(code[0][1] - gone,)]
+        assert table(workspace, "counts", "counted") == [(938,)]
