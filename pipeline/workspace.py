@@ -33,6 +33,7 @@ compatibility, `code` is the key; where `label` is missing the code stands in fo
 SETTINGS_FILE = """\
 # What this nursery calls itself, and what is usual here. A line that is left out takes the common value.
 name = "{name}"
+language = "English (en)"   # in which the titles of forms stand and phones begin
 group_size = 1000        # plants in a group
 crate_size = 20          # plants in a crate; a crate left out or counted twice is a common miscount
 
