@@ -77,7 +77,7 @@ class Headings:
 
     @functools.cached_property
     def _folded_ids(self) -> dict[str, str]:
-        titles = {folded(part): form_id for form_id, form in self.forms.items() for part in form.title.split("/")}
+        titles = {folded(form.title_in(spoken)): form_id for form_id, form in self.forms.items() for spoken in form.languages}
         return titles | {folded(form_id): form_id for form_id in self.forms}
 
     def form_of(self, hint: str) -> str:

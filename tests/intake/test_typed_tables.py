@@ -140,7 +140,7 @@ def test_the_form_is_told_by_an_option_and_stays_told(workspace: Workspace) -> N
 
 def test_the_form_is_told_by_a_column_and_by_a_title(workspace: Workspace, take_in: Take) -> None:
     count = {**COUNT, "form_id": "stock_count"}
-    titles = workspace.forms["open_group"].title.split("/")[1].strip()
+    titles = workspace.forms["open_group"].title_in("Español (es)")
     done = take_in({"all.csv": text_of(count), "work.xlsx": book_of(**{titles: sheet(OPENING), "other": [["x"]]})})
     assert done.states["accepted"] == 2
 
