@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import os
 import shutil
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
@@ -77,3 +78,40 @@ def every_table(
             listed = ", ".join(f'"{c}"' for c in columns if c not in leave_out)
             found[name] = store.rows(f'SELECT {listed} FROM main."{name}" ORDER BY ALL')
     return found
+
+
+IN_CI_ONLY = (
+    "tests/robust/test_stop.py",
+    "tests/robust/test_former_store.py",
+    "tests/robust/test_odd_nurseries.py",
+    "tests/robust/test_crash.py::test_no_room",
+    "tests/robust/test_crash.py::test_a_full_disk",
+    "tests/robust/test_order.py::test_the_demo",
+    "tests/robust/test_readers.py::test_a_reader_never_sees_half",
+    "tests/robust/test_stages.py::test_a_read_that_is_not_declared",
+    "tests/intake/test_versions.py::test_versions_survive",
+    "tests/intake/test_versions.py::test_a_question_that_came_later",
+    "tests/intake/test_import.py::test_the_demo_comes_out_alike_from_every_container",
+    "tests/intake/test_import.py::test_two_contents_under_one_identity",
+    "tests/intake/test_lists.py::test_what_is_known_survives",
+    "tests/report/test_round.py::test_half_the_hours",
+    "tests/book/test_totals.py::test_sums_hold_where_the_truth_is_known[True]",
+    "tests/book/test_people.py::test_the_demo_names_nobody",
+    "tests/book/test_reconcile.py::test_the_demo_s_hidden_moves",
+    "tests/formpack/test_opening.py::test_the_engine_opens_every_form",
+    "tests/formpack/test_on_the_phone.py::test_days_since_budding",
+    "tests/formpack/test_on_the_phone.py::test_what_cannot_have_happened_yet",
+    "tests/office/test_records.py::test_an_accepted_wrong_answer",
+    "tests/office/test_correct.py::test_decisions_survive_rebuild",
+    "tests/rates/test_lives.py::test_a_nursery_whose_truth",
+)
+"""What takes long and has a smaller sibling in the everyday run."""
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """An everyday run of all tests leaves out the long ones; CI and a run of one file have them."""
+    if os.environ.get("CI") or config.args != config.getini("testpaths"):
+        return
+    left_out = [item for item in items if item.nodeid.startswith(IN_CI_ONLY)]
+    config.hook.pytest_deselected(items=left_out)
+    items[:] = [item for item in items if not item.nodeid.startswith(IN_CI_ONLY)]
