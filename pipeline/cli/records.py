@@ -75,7 +75,7 @@ def _say(found: Found, titles: dict[str, str]) -> None:
     from pipeline.office.records import said
 
     if not found.many:
-        typer.echo("Nothing that was sent fits.")
+        typer.echo("No submission is like that; without options all are listed.")
         return
     rows = []
     for r in found.records:
