@@ -115,8 +115,7 @@ def build(work: Work, nodes: str = "chain_input", jumps: str = "chain_jumps", ch
     opened[g] = np.asarray(columns["opened_with"], dtype=np.int64)
     nothing = np.zeros((len(codes), many))
     said = work.rows(
-        f"SELECT * FROM work.{jumps} WHERE {chosen}"
-        " ORDER BY group_code, position, is_loss DESC, abs(size) DESC, size, instance_id"
+        f"SELECT group_code, position, is_loss, size, turn FROM work.{jumps} WHERE {chosen} ORDER BY group_code, position, turn"
     )
     jump, jump_chance = _jumps(said, {c: i for i, c in enumerate(codes)}, many)
     chains = Chains(
@@ -147,11 +146,9 @@ def build(work: Work, nodes: str = "chain_input", jumps: str = "chain_jumps", ch
 def _jumps(rows: list[tuple[Any, ...]], index: dict[str, int], nodes: int) -> tuple[Whole, Real]:
     size = np.zeros((len(index), nodes, JUMPS), dtype=np.int64)
     chance = np.zeros((len(index), nodes, JUMPS))
-    used: dict[tuple[int, int], int] = {}
-    for code, position, _, is_loss, plants in rows:
-        place = (index[code], position - 1)
-        k = used[place] = used.get(place, -1) + 1
-        size[(*place, k)], chance[(*place, k)] = plants, _LATE_LOSS if is_loss else _NOT_MADE
+    for code, position, is_loss, plants, turn in rows:
+        place = (index[code], position - 1, turn - 1)
+        size[place], chance[place] = plants, _LATE_LOSS if is_loss else _NOT_MADE
     return size, chance
 
 
@@ -174,11 +171,11 @@ class Worked:
 
 def _measures(chains: Chains, b: Beliefs, rates: Rates) -> Real:
     """(G, T, M) MEASURES of a batch."""
-    width, open_lean = b.state.shape[2], chains.open_lean * chains.opened
+    width = b.state.shape[2]
     base = b.low[:, None] + chains.book
     stood = base[..., None] + np.arange(width)
     off = np.abs(chains.counted[..., None] - stood)
-    state, without = widened(b.state, open_lean)[:, 1:], widened(b.without, open_lean)[:, 1:]
+    state, without = b.state[:, 1:], b.without[:, 1:]
     made = chains.counted >= 0
     at_shown = np.rint(chains.shown / (1 + chains.lean)).astype(np.int64) - base
     agrees = np.take_along_axis(without, np.clip(at_shown, 0, width - 1)[..., None], axis=-1)[..., 0]
@@ -222,12 +219,14 @@ def _measures(chains: Chains, b: Beliefs, rates: Rates) -> Real:
 def _anew(chains: Chains, rates: Rates, crate_size: int) -> Iterator[tuple[int, Worked]]:
     for batch in batches(chains):
         beliefs = believe(batch.chains, batch.low, batch.width, rates, crate_size)
+        open_lean = batch.chains.open_lean * batch.chains.opened
+        wide = np.flatnonzero(open_lean)
+        for believed in (beliefs.state, beliefs.without):
+            believed[wide, 1:] = widened(believed[wide, 1:], open_lean[wide])
         measures = _measures(batch.chains, beliefs, rates)
-        at_end = beliefs.state[np.arange(len(batch.rows)), batch.chains.length]
-        ends = widened(at_end, batch.chains.open_lean * batch.chains.opened)
         for i, row in enumerate(batch.rows):
             length = int(chains.length[row])
-            last = ends[i].round(10)
+            last = beliefs.state[i, length].round(10)
             held = np.flatnonzero(last > 1e-9)
             yield int(row), Worked(measures[i, :length], int(batch.low[i] + held[0]), last[held[0] : held[-1] + 1])
 

@@ -116,7 +116,7 @@ ORDER BY u.group_code, u.position
 _JUMPS = """
 SELECT j.group_code, j.position, j.instance_id, j.is_loss, j.size, b.jump_1, b.jump_2, b.jump_3
 FROM work.chain_jumps j JOIN work.chain_beliefs b USING (group_code, position)
-ORDER BY j.group_code, j.position, j.is_loss DESC, abs(j.size) DESC, j.size, j.instance_id
+ORDER BY j.group_code, j.position, j.turn
 """
 _OPENED_OTHERWISE = """
 SELECT s.group_code, s.opened_on, s.opened_with, any_value(b.opening)::BIGINT, any_value(b.opening_wrong) AS wrong,

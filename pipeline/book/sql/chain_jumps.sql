@@ -1,6 +1,6 @@
 -- Recorded movements that may not be what the record says, by the step of the chain in which they fall: a loss that was
 -- noted after a count had already missed those plants, or a movement that was recorded twice or never made. `size` is
--- what the number standing would be more than the book says.
+-- what the number standing would be more than the book says, `turn` its place among those of the step.
 WITH own AS (
     SELECT group_code, position, unnest(string_split(instance_ids, ' ')) AS instance_id
     FROM work.chain_nodes WHERE kind = 'count'
@@ -31,7 +31,8 @@ jumps AS (
     UNION ALL
     SELECT group_code, counted_at, instance_id, is_loss, -size FROM placed WHERE is_loss AND counted_at > 0
 )
-SELECT group_code, position, instance_id, is_loss, size
+SELECT group_code, position, instance_id, is_loss, size,
+    row_number() OVER (PARTITION BY group_code, position ORDER BY is_loss DESC, abs(size) DESC, size, instance_id) AS turn
 FROM jumps
 WHERE abs(size) >= 3
-QUALIFY row_number() OVER (PARTITION BY group_code, position ORDER BY is_loss DESC, abs(size) DESC, size, instance_id) <= 3
+QUALIFY turn <= 3

@@ -1,15 +1,10 @@
 -- What went (or came) between two nodes of a chain without a record, by the stage and the place it happened in. `lost` is the
 -- mean of what went for good: the fall of what stands against the book, less what a recorded movement that was not as
 -- recorded, or a move that nobody wrote down, is believed to have made of it.
-WITH numbered AS (
-    SELECT group_code, position, size, row_number() OVER (PARTITION BY group_code, position
-        ORDER BY is_loss DESC, abs(size) DESC, size, instance_id) AS turn
-    FROM work.chain_jumps
-),
-sizes AS (
+WITH sizes AS (
     SELECT group_code, position, any_value(size) FILTER (WHERE turn = 1) AS size_1,
         any_value(size) FILTER (WHERE turn = 2) AS size_2, any_value(size) FILTER (WHERE turn = 3) AS size_3
-    FROM numbered GROUP BY ALL
+    FROM work.chain_jumps GROUP BY ALL
 )
 SELECT n.group_code, n.position, n.kind, n.on_date, n.since_on, n.instance_ids, n.counted, n.staff_codes,
     ['tray', 'bag', 'budded', 'read', 'cut_back', 'staked', 'topped'][n.rank] AS stage, n.location,

@@ -3,16 +3,11 @@
 -- gain takes back what seemed lost before it, and so does a loss that is noted after a count had missed it. Whole numbers:
 -- the pieces of a group add up to what its last count shows. `doubt` is by how much the square of the width of what then
 -- stands (95 %) has grown since the count before. What went since the last count is not known yet and not here.
-WITH jumps AS (
-    SELECT group_code, position, is_loss, size, row_number() OVER (
-        PARTITION BY group_code, position ORDER BY is_loss DESC, abs(size) DESC, size, instance_id) AS number
-    FROM work.chain_jumps
-),
 -- a movement that is in doubt makes the number standing rise by its size where it is taken back; in ten-thousandths
-movements AS (
+WITH movements AS (
     SELECT j.group_code, j.position,
-        sum(round(-j.size * 10000 * CASE j.number WHEN 1 THEN b.jump_1 WHEN 2 THEN b.jump_2 ELSE b.jump_3 END)::BIGINT) AS fall
-    FROM jumps j JOIN work.chain_beliefs b USING (group_code, position)
+        sum(round(-j.size * 10000 * CASE j.turn WHEN 1 THEN b.jump_1 WHEN 2 THEN b.jump_2 ELSE b.jump_3 END)::BIGINT) AS fall
+    FROM work.chain_jumps j JOIN work.chain_beliefs b USING (group_code, position)
     WHERE NOT j.is_loss
     GROUP BY j.group_code, j.position
 ),
