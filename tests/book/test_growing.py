@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.workspace import Workspace
 from tests.book.test_reconcile import CODES, Bench
-from tests.conftest import table
+from tests.conftest import looked_at, table
 
 
 @pytest.fixture
@@ -100,3 +100,12 @@ def test_a_delivery_is_held_against_its_order(bench: Bench) -> None:
     assert said["more_than_ordered"] == "850 trees have gone by now where 800 under O001 were ordered."
     assert said["delivered_early"] == "300 trees were despatched from a group whose buds are only read."
     assert table(bench.workspace, "projection", "DISTINCT overdue + ordered", "scion = 'CLEMENT'") == [(0,)]
+
+
+def test_what_was_not_ordered_is_still_owed(bench: Bench) -> None:
+    bench.open(0, 900)
+    bud(bench, 0, "05-01", "CLEMENT", 900)
+    send(bench, 0, "08-02", 400, "O001")
+    bench.take_in(dt.date(2026, 8, 4))
+    with looked_at(bench.workspace, ("promised",)) as store:
+        assert store.rows("SELECT scion, trees FROM work.promised") == [("TAHITI", 800)]

@@ -1,9 +1,6 @@
--- Trees that are still owed to orders, by pair: what was ordered less what went out for it.
+-- Trees that are still owed to orders, by pair: what was ordered less what went out for it (not what was not ordered).
 WITH sent AS (
-    SELECT a.order_ref AS code, sum(m.quantity)::BIGINT AS trees
-    FROM work.movements m JOIN work.accepted a USING (instance_id)
-    WHERE m.kind = 'despatched' AND a.order_ref IS NOT NULL
-    GROUP BY a.order_ref
+    SELECT order_ref AS code, sum(quantity)::BIGINT AS trees FROM work.deliveries WHERE coalesce(fits, true) GROUP BY order_ref
 ),
 owed AS (
     SELECT o.rootstock, o.scion, greatest(TRY_CAST(o.quantity AS BIGINT) - coalesce(s.trees, 0), 0) AS trees
