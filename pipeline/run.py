@@ -18,7 +18,7 @@ from pipeline.intake.ingest import Kept, Progress
 from pipeline.intake.states import STATES
 from pipeline.settings import Settings
 from pipeline.stages import Runner, Stage, code, sql, sql_text
-from pipeline.store import Store
+from pipeline.store import KEPT, Store
 from pipeline.workspace import LISTS, Workspace
 
 if TYPE_CHECKING:
@@ -381,7 +381,7 @@ def differs_when_rebuilt(store: Store, workspace: Workspace) -> list[str]:
     day = store.value("SELECT as_of FROM work.day")
     beside = tempfile.TemporaryDirectory(prefix=".again-", dir=workspace.folder)
     with beside as folder, Store.open(Path(folder) / "store.duckdb") as again:
-        for table in ("raw_files", "corrections", "state_changes", "list_rows", "named_forms", "form_versions"):
+        for table in KEPT:
             rows = store.connection.sql(f"SELECT * FROM kept.{table} ORDER BY rowid").to_arrow_reader(200)
             again.connection.register("copied", rows)
             again.connection.execute(f"INSERT INTO kept.{table} SELECT * FROM copied")

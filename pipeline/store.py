@@ -24,14 +24,26 @@ SQL = {path.stem: path for path in Path(__file__).parent.glob("*/sql/*.sql")}
 _WAIT_SECONDS, _READER_WAITS = 5.0, 1.0
 _IN_USE = ("Could not set lock", "being used by another process")
 """What the system says of a store that another command holds; the name of a folder may hold such a word as "lock"."""
-LAYOUT = 3
+LAYOUT = 4
 """Raise it when a table of `kept`, or one that is written to row by row, changes its columns."""
+KEPT = tuple(
+    """
+    raw_files file_names passed_over not_taken seals corrections state_changes list_rows named_forms form_versions
+    """.split()
+)
+"""The tables of `kept`: what can never be made again."""
 _KEPT = """
 CREATE SCHEMA IF NOT EXISTS kept;
 CREATE SCHEMA IF NOT EXISTS work;
 CREATE SCHEMA IF NOT EXISTS answers;
 CREATE TABLE IF NOT EXISTS kept.raw_files (
     sha256 VARCHAR PRIMARY KEY, name VARCHAR, size BIGINT, content BLOB, received_at TIMESTAMP, received_on DATE);
+CREATE TABLE IF NOT EXISTS kept.file_names (
+    sha256 VARCHAR, name VARCHAR, seen_at TIMESTAMP, PRIMARY KEY (sha256, name));
+CREATE TABLE IF NOT EXISTS kept.passed_over (sha256 VARCHAR PRIMARY KEY, why VARCHAR, program VARCHAR, since TIMESTAMP);
+CREATE TABLE IF NOT EXISTS kept.not_taken (place VARCHAR PRIMARY KEY, why VARCHAR, on_day DATE);
+CREATE TABLE IF NOT EXISTS kept.seals (
+    number BIGINT PRIMARY KEY, made_at TIMESTAMP, what VARCHAR, many BIGINT, total VARCHAR, link VARCHAR);
 CREATE TABLE IF NOT EXISTS kept.corrections (
     number BIGINT PRIMARY KEY, made_at TIMESTAMP, made_by VARCHAR, instance_id VARCHAR, kind VARCHAR, field VARCHAR,
     old_answer VARCHAR, new_answer VARCHAR, rule VARCHAR, reason VARCHAR);
@@ -76,8 +88,8 @@ def _unwritten(wrong: duckdb.Error) -> Refused:
 class Store:
     """An open store. Close it, or use it in `with`."""
 
-    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
-        self.connection = connection
+    def __init__(self, connection: duckdb.DuckDBPyConnection, path: Path | None = None) -> None:
+        self.connection, self.path = connection, path
         self.is_inside = False
         """Whether a transaction has begun."""
 
@@ -101,7 +113,7 @@ class Store:
                 time.sleep(0.1)
             except duckdb.Error as wrong:
                 raise Refused(f"{path.name} is not a store this program can open: {str(wrong).splitlines()[0]}") from None
-        store = cls(connection)
+        store = cls(connection, path)
         try:
             connection.execute(
                 "SET enable_progress_bar = false; SET TimeZone = 'UTC'; SET threads = 2; SET memory_limit = '640MB'"
@@ -140,6 +152,8 @@ class Store:
             if layout:
                 self.drop_what_is_made(again=False)
             self.connection.execute(_KEPT)
+            if 0 < layout < 4:  # before, a file had the one name under which it first came
+                self.connection.execute("INSERT INTO kept.file_names SELECT sha256, name, received_at FROM kept.raw_files")
             self.connection.execute("DELETE FROM kept.layout")
             self.connection.execute("INSERT INTO kept.layout VALUES (?)", [LAYOUT])
 
