@@ -21,6 +21,7 @@ from typing import Any
 
 from formpack import expression, shipped
 from formpack.expression import ExpressionError, Kind, Node, Operation
+from formpack.sheets import Spent, Unopened, sheets_of
 
 LANGUAGES = ("English (en)", "Español (es)", "Português (pt)")
 LEDGER_WORDS = {
@@ -244,22 +245,20 @@ def _cell(value: Any) -> str:
 
 
 def _xlsx_sheets(path: Path) -> dict[str, Sheet]:
-    import openpyxl
-
     try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-    except Exception as wrong:  # openpyxl lets many kinds through for a file that is no workbook
+        found = sheets_of(path)
+    except (Unopened, Spent, OSError) as wrong:
         raise FormError([f"{path}: is not a workbook that can be opened ({wrong}); save it again as .xlsx."]) from None
     sheets: dict[str, Sheet] = {}
-    for sheet in book.worksheets:
-        rows = [[_cell(v) for v in row] for row in sheet.iter_rows(values_only=True)]
-        head = rows[0] if rows else []
+    for sheet in found:
+        rows = {n: [_cell(v) for v in row] for n, row in sheet.rows}
+        head = rows.pop(1, [])
+        blank = {h: "" for h in head if h}
         sheets[sheet.title] = [
-            {h: v for h, v in zip(head, row, strict=False) if h} | {"": f"row {n}"}
-            for n, row in enumerate(rows[1:], 2)
+            blank | {h: v for h, v in zip(head, row, strict=False) if h} | {"": f"row {n}"}
+            for n, row in rows.items()
             if any(row)
         ]
-    book.close()
     return sheets
 
 

@@ -85,7 +85,7 @@ class Headings:
         if hint in self.forms:
             return hint
         for form_id in self._by_length:
-            if re.match(rf"{form_id}([^a-z]|$)", hint.lower()):
+            if re.match(rf"{form_id}(?!_?[a-z])", hint.lower()):
                 return form_id
         return self._folded_ids.get(folded(re.sub(r"[\d\W_]+$", "", hint)), "")
 

@@ -17,6 +17,7 @@ import functools
 import io
 import itertools
 import json
+import mmap
 import re
 import stat
 import struct
@@ -24,23 +25,33 @@ import zipfile
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from lxml import etree
 
 from formpack.headings import LOOKED_AT, Headings, folded, last_part
+from formpack.sheets import MOST_COLUMNS, Budget, Spent, Unopened, opened_archive, sheets_of
 
 MOST_BYTES = 64 * 2**20
 """Largest single file or archive member: a submission is a few kB, a season's workbook a few MB."""
 MOST_TABLE_BYTES = 256 * 2**20
 """Largest CSV: it is read a piece at a time."""
+MOST_XML_BYTES, MOST_ELEMENTS = 16 * 2**20, 250_000
+"""Largest XML, which is one submission, and its elements: each takes some 300 bytes while it is read."""
 MOST_EXPANDED = 512 * 2**20
-"""Most that one archive may unpack to: a year of a large nursery is under a tenth of it."""
+"""Most that one archive may unpack to, photos aside: a year of a large nursery is under a tenth of it."""
 MOST_MEMBERS = 200_000
 MOST_DEPTH = 64
 """Deepest nesting: forms nest three or four deep."""
-ROWS_A_TABLE = 50_000
-"""Rows of a table that stand in memory at once."""
+MOST_JSON_PARTS = 2_000_000
+"""Members and items of one JSON document, or of one line: each takes some 250 bytes while it is read."""
+MOST_TABLE_CELLS, MOST_ROW_CELLS = 50_000_000, 1_000_000
+"""Cells of a CSV, and of one row of it."""
+CELLS_AT_ONCE = 2_000_000
+"""Cells of a table that stand in memory at once."""
+SAID_ALIKE = 5
+"""Members of an archive that are each said to be unreadable; beyond, those with the same fault are counted."""
 _PIECE = 8 * 2**20
 PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".webp", ".heic", ".m4a", ".mp3", ".mp4")
 FILE_ENDINGS = (".xml", ".zip", ".csv", ".xlsx", ".json", ".ndjson", ".jsonl")
@@ -101,6 +112,8 @@ def _parser() -> etree.XMLParser:
 
 
 def _xml(content: bytes, place: str) -> Item:
+    if len(content) > MOST_XML_BYTES or content.count(b"<") > 2 * MOST_ELEMENTS:
+        return Unread(place, "refused_file", f"it is larger than {MOST_XML_BYTES // 2**20} MB or {MOST_ELEMENTS:,} elements")
     try:
         root = etree.fromstring(content, _parser())
     except (etree.XMLSyntaxError, LookupError, ValueError) as wrong:
@@ -113,6 +126,8 @@ def _xml(content: bytes, place: str) -> Item:
         return Unread(place, "refused_file", _HAS_TYPES)
     elements = list(root.iter())
     leaves = [e for e in elements if not len(e)]
+    if len(leaves) > MOST_COLUMNS:
+        return Unread(place, "refused_file", _TOO_MANY_NAMES)
     if len(elements) - len(leaves) > _SHALLOW and max(sum(1 for _ in e.iterancestors()) for e in leaves) >= MOST_DEPTH:
         return Unread(place, "refused_file", _TOO_DEEP)
     if leaves[0] is root:
@@ -130,6 +145,7 @@ def _xml(content: bytes, place: str) -> Item:
     return Record(place, form_id, version, tuple([e.tag for e in leaves]), [e.text for e in leaves])
 
 
+_TOO_MANY_NAMES = f"it has more than {MOST_COLUMNS:,} answers, and a form asks some thirty"
 _TOO_DEEP = f"its elements are nested more than {MOST_DEPTH} deep"
 _HAS_TYPES = "it declares a document type or entities, which no submission does"
 
@@ -155,6 +171,7 @@ def _decode(content: bytes) -> str | None:
 
 
 _NOT_UTF8 = "its letters are not UTF-8; save it as CSV UTF-8"
+_TOO_MANY_COLUMNS = f"its heading has more than {MOST_COLUMNS:,} columns, and a form asks some thirty questions"
 _NO_HEADER = "the table is empty; it needs a header row"
 _NO_ROWS = "it has one row and nothing below it; a table has a header and rows"
 _SEMICOLONS = "its cells are parted by semicolons; save it as CSV with commas"
@@ -176,12 +193,23 @@ def _table(rows: Iterator[tuple[int, list[str]]], place: str, stem: str) -> Iter
     if len(tags) == 1 and ";" in tags[0]:
         yield Unread(place, "unreadable_file", _SEMICOLONS)
         return
-    empty = True
-    while some := list(itertools.islice(rows, ROWS_A_TABLE)):
+    if len(tags) > MOST_COLUMNS:
+        yield Unread(place, "refused_file", _TOO_MANY_COLUMNS)
+        return
+    empty, at_once = True, max(CELLS_AT_ONCE // max(len(tags), 1), 1)
+    while True:
+        kept: list[tuple[int, list[str]]] = []
+        unread: list[tuple[int, Unread]] = []
+        many = 0
+        for n, cells in itertools.islice(rows, at_once):
+            many += 1
+            if len(cells) == len(tags):
+                kept.append((n, sound(cells)))
+            elif any(c.strip() for c in cells):
+                unread.append(_wrong_length(place, n, len(cells), len(tags)))
+        if not many:
+            break
         empty = False
-        filled = [(n, cells) for n, cells in some if any(c.strip() for c in cells)]
-        unread = [_wrong_length(place, n, len(cells), len(tags)) for n, cells in filled if len(cells) != len(tags)]
-        kept = [(n, sound(cells)) for n, cells in filled if len(cells) == len(tags)]
         columns = [pa.array([cells[i] for _, cells in kept], type=pa.string()) for i in range(len(tags))]
         yield Table(place, stem, tags, columns, [n for n, _ in kept], unread)
     if empty:
@@ -196,39 +224,63 @@ def _csv(content: bytes, place: str, stem: str, headings: Headings) -> Iterator[
         yield Unread(place, "unreadable_file", _NOT_UTF8)
         return
     csv.field_size_limit(MOST_BYTES)
+    if content.count(b",") > MOST_TABLE_CELLS:
+        yield Unread(place, "refused_file", f"it has more than {MOST_TABLE_CELLS:,} cells; split it")
+        return
     above = _above(content, headings)
     if not above and _is_even(content):
         yield from _columns(content, place, stem)
         return
-    reader = _rows_of(content)
+    rows = _Rows(content)
     try:
-        yield from _table(((reader.line_num, row) for row in itertools.islice(reader, above, None)), place, stem)
+        yield from _table(itertools.islice(rows, above, None), place, stem)
     except csv.Error as wrong:
-        yield Unread(f"{place}, row {reader.line_num}", "unreadable_row", f"from here on it cannot be read: {wrong}")
+        yield Unread(f"{place}, row {rows.number}", "unreadable_row", f"from here on it cannot be read: {wrong}")
 
 
 def _above(content: bytes, headings: Headings) -> int:
     """How many rows stand above the heading of a CSV."""
     first: list[list[str]] = []
     with contextlib.suppress(csv.Error):  # it is said where the row is read
-        first.extend(itertools.islice(_rows_of(content), LOOKED_AT))
+        first.extend(cells for _, cells in itertools.islice(_Rows(content), LOOKED_AT))
     return headings.at(first)
 
 
-def _rows_of(content: bytes) -> Any:
-    return csv.reader(io.TextIOWrapper(io.BytesIO(content), encoding="utf-8-sig", newline=""), strict=True)
+class _Rows:
+    """The rows of a CSV, each with the number of its last line. Raises csv.Error, also for a row that does not end."""
+
+    def __init__(self, content: bytes) -> None:
+        self._lines = io.TextIOWrapper(io.BytesIO(content), encoding="utf-8-sig", newline="")
+        self._reader = csv.reader(self._counted(), strict=True)
+        self._cells = 0
+
+    @property
+    def number(self) -> int:
+        return self._reader.line_num
+
+    def _counted(self) -> Iterator[str]:
+        for line in self._lines:
+            self._cells += line.count(",")
+            if self._cells > MOST_ROW_CELLS:
+                raise csv.Error(f"the row has more than {MOST_ROW_CELLS:,} cells")
+            yield line
+
+    def __iter__(self) -> Iterator[tuple[int, list[str]]]:
+        for row in self._reader:
+            self._cells = 0
+            yield self._reader.line_num, row
 
 
 def _is_even(content: bytes) -> bool:
     if b"\0" in content or (b"\r" in content and b"\r" in content.replace(b"\r\n", b"")):
         return False
-    reader = _rows_of(content)
+    rows = _Rows(content)
     try:
-        lengths = collections.Counter(map(len, reader))
+        lengths = collections.Counter(len(cells) for _, cells in rows)
     except csv.Error:
         return False
-    (width, rows), *others = lengths.items()
-    return not others and width > 1 and rows > 1 and reader.line_num == rows
+    (width, many), *others = lengths.items()
+    return not others and 1 < width <= MOST_COLUMNS and many > 1 and rows.number == many
 
 
 def _is_utf8(content: bytes) -> bool:
@@ -246,7 +298,7 @@ def _columns(content: bytes, place: str, stem: str) -> Iterator[Item]:
     import pyarrow as pa
     from pyarrow import csv as cells
 
-    tags = tuple(next(_rows_of(content)))
+    tags = tuple(next(iter(_Rows(content)))[1])
     names = [str(i) for i in range(len(tags))]
     pieces = cells.open_csv(
         pa.BufferReader(content),
@@ -270,28 +322,22 @@ def _cell(value: Any) -> str:
     return "" if value is None else str(value)
 
 
-def _xlsx(content: bytes, place: str, stem: str, headings: Headings, form: str) -> Iterator[Item]:
+def _xlsx(source: bytes, place: str, stem: str, headings: Headings, form: str, budget: Budget) -> Iterator[Item]:
     """Every sheet with something in it: a table, or an Aside."""
-    archive, refused = _members(content)
-    if archive is None:
-        yield Unread(place, "refused_file", refused)
-        return
-    import openpyxl
-
-    sheets: dict[str, list[tuple[int, list[str]]]] = {}
     try:
-        book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=True)
-        for sheet in book.worksheets:
-            if sheet.title != CODES_SHEET or sheet.sheet_state == "visible":
-                cells = enumerate(([_cell(v) for v in row] for row in sheet.iter_rows(values_only=True)), start=1)
-                sheets[sheet.title] = [(n, row) for n, row in cells if any(c.strip() for c in row)]
-    except Exception as wrong:  # a damaged workbook makes openpyxl raise almost anything
-        yield Unread(place, "unreadable_file", f"the workbook cannot be opened: {type(wrong).__name__}")
+        sheets = sheets_of(source, budget)
+    except Unopened as wrong:
+        yield Unread(place, "refused_file" if wrong.is_refused else "unreadable_file", str(wrong))
         return
-    filled = {title: rows for title, rows in sheets.items() if rows}
+    filled = {}
+    for sheet in sheets:
+        rows = [(n, [_cell(v) for v in row]) for n, row in sheet.rows]
+        rows = [(n, row) for n, row in rows if any(c.strip() for c in row)]
+        if rows and not (sheet.title == CODES_SHEET and sheet.is_hidden):
+            filled[sheet.title] = rows
     if len(filled) < 2:
         title, rows = next(iter(filled.items()), ("", []))
-        yield from _sheet(rows, place, form or headings.form_of(title) or stem, headings)
+        yield from _sheet(rows, place, form or headings.form_of(title) or headings.form_of(stem) or stem, headings)
         return
     for title, rows in filled.items():
         where = f"{place}, sheet {title}"
@@ -315,10 +361,23 @@ _NO_QUESTIONS = "not read, as no row of it names questions of a form"
 
 
 def _sheet(rows: list[tuple[int, list[str]]], place: str, hint: str, headings: Headings) -> Iterator[Item]:
-    """The table of a sheet: its heading and what stands below, without columns that are blank in all of it."""
+    """The table of a sheet: its heading and what stands below. What stands in columns without a heading is put together in
+    one, so that a stray cell does not make a table wider than what it holds."""
     rows = rows[headings.at([row for _, row in rows[:LOOKED_AT]]) :]
-    width = max((i for _, row in rows for i, cell in enumerate(row, start=1) if cell.strip()), default=0)
-    yield from _table(((n, [*row[:width], *[""] * (width - len(row))]) for n, row in rows), place, hint)
+    head = rows[0][1] if rows else []
+    named = [i for i, cell in enumerate(head) if cell.strip()]
+    if len(head) > MOST_COLUMNS:
+        yield Unread(place, "refused_file", _TOO_MANY_COLUMNS)
+        return
+
+    def lined_up(row: list[str]) -> list[str]:
+        stray = " ".join(c for i, c in enumerate(row) if c.strip() and i not in columns)
+        return [*(row[i] if i < len(row) else "" for i in named), stray]
+
+    columns = set(named)
+    lines = [(n, lined_up(row)) for n, row in rows]
+    has_stray = any(cells[-1] for _, cells in lines)
+    yield from _table(((n, cells if has_stray else cells[:-1]) for n, cells in lines), place, hint)
 
 
 def _flat(value: Any, name: str, depth: int = 0) -> Iterator[tuple[str, str]]:
@@ -327,11 +386,18 @@ def _flat(value: Any, name: str, depth: int = 0) -> Iterator[tuple[str, str]]:
     if isinstance(value, _Pairs):
         for key, inner in value:
             yield from _flat(inner, name_of(key), depth + 1)
-    elif isinstance(value, list):
+    elif isinstance(value, list) and any(isinstance(inner, list) for inner in value):
         for inner in value:
             yield from _flat(inner, name, depth + 1)
+    elif isinstance(value, list):  # a list of answers is no answer, and of one no number
+        if value:
+            yield name, f"[{', '.join(_said(inner) for inner in value)}]"
     elif value is not None:
-        yield name, str(value).lower() if isinstance(value, bool) else str(value)
+        yield name, _said(value)
+
+
+def _said(value: Any) -> str:
+    return str(value).lower() if isinstance(value, bool) else "" if value is None else str(value)
 
 
 class _Pairs(list[tuple[str, Any]]):
@@ -347,6 +413,8 @@ def _one_json(value: Any, place: str, stem: str) -> Item:
         return Unread(place, "unreadable_row", "it is not an object with the answers by name")
     try:
         pairs = list(_flat(value, ""))
+        if len(pairs) > MOST_COLUMNS:
+            return Unread(place, "refused_file", _TOO_MANY_NAMES)
         return Record(place, stem, "", tuple(sound(name for name, _ in pairs)), [*sound(text for _, text in pairs)])
     except RecursionError:
         return Unread(place, "refused_file", f"its objects are nested more than {MOST_DEPTH} deep")
@@ -359,6 +427,9 @@ def _json(content: bytes, place: str, stem: str, is_lines: bool) -> Iterator[Ite
         return
     pieces = [(f"{place}, line {n}", t) for n, t in enumerate(text.split("\n"), 1) if t.strip()]
     for where, piece in pieces if is_lines else [(place, text)]:
+        if piece.count(",") + piece.count("{") + piece.count("[") > MOST_JSON_PARTS:
+            yield Unread(where, "refused_file", f"it has more than {MOST_JSON_PARTS:,} parts; split it")
+            continue
         try:
             value = _load_json(piece)
         except RecursionError:
@@ -378,18 +449,12 @@ def _json(content: bytes, place: str, stem: str, is_lines: bool) -> Iterator[Ite
             yield _one_json(value, where, stem)
 
 
-def _members(content: bytes) -> tuple[zipfile.ZipFile | None, str]:
-    """The archive, or why it is refused."""
-    try:
-        archive = zipfile.ZipFile(io.BytesIO(content))
-    except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError, OverflowError) as wrong:
-        return None, f"the archive cannot be opened: {wrong}"
-    members = archive.infolist()
+def _archive_fault(members: list[zipfile.ZipInfo]) -> str:
     if len(members) > MOST_MEMBERS:
-        return None, f"the archive holds more than {MOST_MEMBERS} files"
+        return f"the archive holds more than {MOST_MEMBERS} files"
     if sum(m.file_size for m in members) > MOST_EXPANDED:
-        return None, f"the archive would unpack to more than {MOST_EXPANDED // 2**20} MB"
-    return archive, ""
+        return f"the archive would unpack to more than {MOST_EXPANDED // 2**20} MB"
+    return ""
 
 
 def _member_fault(member: zipfile.ZipInfo) -> str:
@@ -408,7 +473,7 @@ def _member_fault(member: zipfile.ZipInfo) -> str:
 NO_HEADINGS = Headings({})
 
 
-def _unpacked(archive: zipfile.ZipFile, content: bytes, member: zipfile.ZipInfo) -> bytes:
+def _unpacked(archive: zipfile.ZipFile, content: bytes | mmap.mmap, member: zipfile.ZipInfo) -> bytes:
     """The bytes of a member. Deflated ones, nearly all there are, are cut out of the archive's bytes as its directory says, and
     must be of the length and checksum it names; the rest is left to the library, and so is saying what is wrong."""
     if member.compress_type == zipfile.ZIP_DEFLATED:
@@ -423,59 +488,107 @@ def _unpacked(archive: zipfile.ZipFile, content: bytes, member: zipfile.ZipInfo)
     return archive.read(member)
 
 
-def _zip(content: bytes, place: str, headings: Headings, form: str) -> Iterator[Item]:
-    archive, refused = _members(content)
-    if archive is None:
-        yield Unread(place, "refused_file", refused)
-        return
-    for member in archive.infolist():
-        name = member.filename
-        where = f"{place}: {name}"
-        ending = name[-5:].lower()
-        if member.is_dir() or ending.endswith(PHOTO_ENDINGS) or name.startswith("__MACOSX/"):
-            continue
-        fault = _member_fault(member)
-        if fault:
-            yield Unread(where, "refused_file", fault)
-            continue
-        if ending.endswith(".zip"):
-            yield Unread(where, "refused_file", "it is an archive inside an archive; unpack it first")
-            continue
+def _is_passed(member: zipfile.ZipInfo) -> bool:
+    """Whether there is nothing to read in it: a folder, a photo, what some computers add."""
+    name = member.filename
+    return member.is_dir() or name[-5:].lower().endswith(PHOTO_ENDINGS) or name.startswith("__MACOSX/")
+
+
+def _zip(source: bytes | Path, place: str, headings: Headings, form: str, budget: Budget) -> Iterator[Item]:
+    with contextlib.ExitStack() as opened:
+        content: bytes | mmap.mmap
         try:
-            inside = _unpacked(archive, content, member)
-        except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, ValueError, zlib.error) as wrong:
-            yield Unread(where, "unreadable_file", f"it cannot be unpacked: {wrong}")
-            continue
-        if ending.endswith(".xml") and inside[:1] == b"<":
-            yield _xml(inside, where)
+            archive = opened.enter_context(opened_archive(source))
+            if isinstance(source, bytes):
+                content = source
+            else:
+                file = opened.enter_context(source.open("rb"))
+                content = opened.enter_context(mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ))
+        except Unopened as wrong:
+            yield Unread(place, "refused_file", str(wrong))
+            return
+        members = [m for m in archive.infolist() if not _is_passed(m)]
+        if fault := _archive_fault(members):
+            yield Unread(place, "refused_file", fault)
+            return
+        alike: dict[tuple[str, str], list[Unread]] = {}
+        for member in members:
+            for item in _member(archive, content, member, place, headings, form, budget):
+                if isinstance(item, Unread) and item.place == f"{place}: {member.filename}":
+                    alike.setdefault((item.rule, item.why), []).append(item)
+                else:
+                    yield item
+    for (rule, why), found in alike.items():
+        if len(found) <= SAID_ALIKE:
+            yield from found
         else:
-            yield from read(inside, name, where, headings, form)
+            yield Unread(place, rule, f"{len(found):,} of the files in it, {found[0].place} first: {why}")
+
+
+def _member(
+    archive: zipfile.ZipFile,
+    content: bytes | mmap.mmap,
+    member: zipfile.ZipInfo,
+    place: str,
+    headings: Headings,
+    form: str,
+    budget: Budget,
+) -> Iterator[Item]:
+    name = member.filename
+    where = f"{place}: {name}"
+    ending = name[-5:].lower()
+    if fault := _member_fault(member):
+        yield Unread(where, "refused_file", fault)
+        return
+    if ending.endswith(".zip"):
+        yield Unread(where, "refused_file", "it is an archive inside an archive; unpack it first")
+        return
+    try:
+        inside = _unpacked(archive, content, member)
+    except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, ValueError, zlib.error) as wrong:
+        yield Unread(where, "unreadable_file", f"it cannot be unpacked: {wrong}")
+        return
+    if ending.endswith(".xml") and inside[:1] == b"<":
+        yield _xml(inside, where)
+    else:
+        yield from _read(inside, name, where, headings, form, budget)
 
 
 def read(
-    content: bytes, name: str, place: str | None = None, headings: Headings = NO_HEADINGS, form: str = ""
+    source: bytes | Path, name: str, place: str | None = None, headings: Headings = NO_HEADINGS, form: str = ""
 ) -> Iterator[Item]:
-    """Every submission in the bytes of a file called `name`, or what is wrong with it. `form` is what its tables are said to
-    be, where somebody said so. Never raises."""
+    """Every submission in a file called `name` (its bytes, or where they are), or what is wrong with it. `form` is what its
+    tables are said to be, where somebody said so. Raises nothing but what the disk and the memory do."""
     place = name if place is None else place
+    try:
+        yield from _read(source, name, place, headings, form, Budget())
+    except Spent as wrong:
+        yield Unread(place, "refused_file", f"{wrong}; split it")
+
+
+def _read(source: bytes | Path, name: str, place: str, headings: Headings, form: str, budget: Budget) -> Iterator[Item]:
     base = name.replace("\\", "/").rpartition("/")[2]
     stem, _, ending = base.rpartition(".")
     ending = "." + ending.lower()
-    most = MOST_TABLE_BYTES if ending == ".csv" else MOST_BYTES
-    if len(content) > most:
-        yield Unread(place, "refused_file", f"it is larger than {most // 2**20} MB")
-    elif not content.strip():
-        yield Unread(place, "unreadable_file", "it is empty")
-    elif ending in PHOTO_ENDINGS:
+    if ending in PHOTO_ENDINGS:
         return  # kept, and nothing to read in it
-    elif ending == ".zip":
-        yield from _zip(content, place, headings, form)
+    if ending == ".zip":
+        yield from _zip(source, place, headings, form, budget)
+        return
+    most = MOST_TABLE_BYTES if ending == ".csv" else MOST_BYTES
+    if (len(source) if isinstance(source, bytes) else source.stat().st_size) > most:
+        yield Unread(place, "refused_file", f"it is larger than {most // 2**20} MB; split it")
+        return
+    content = source if isinstance(source, bytes) else source.read_bytes()
+    hint = form or headings.form_of(stem) or stem
+    if not content.strip():
+        yield Unread(place, "unreadable_file", "it is empty")
     elif ending == ".xlsx":
-        yield from _xlsx(content, place, stem, headings, form)
+        yield from _xlsx(content, place, stem, headings, form, budget)
     elif ending == ".csv":
-        yield from _csv(content, place, form or stem, headings)
+        yield from _csv(content, place, hint, headings)
     elif ending in (".json", ".ndjson", ".jsonl"):
-        yield from _json(content, place, form or stem, is_lines=ending != ".json")
+        yield from _json(content, place, hint, is_lines=ending != ".json")
     elif ending == ".xml" or content.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
         yield _xml(content, place)
     else:

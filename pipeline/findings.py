@@ -34,6 +34,17 @@ class Rule(Enum):
         "{value}: refused, because {detail}.",
         "If the file is honest, save its contents in a plain form and import that.",
     )
+    passed_over = (
+        "stop",
+        "{value}: it breaks the program that reads it ({detail}), so it is passed over; nothing of it is in the books.",
+        "Save its contents in a plain form and import that, and tell whoever looks after the program."
+        " `formpack import --again` tries it once more.",
+    )
+    not_taken = (
+        "stop",
+        "{value}: not taken in, because {detail}.",
+        "Put that right and import it again.",
+    )
     unknown_form = (
         "stop",
         "The form {value} is not in the pack.",

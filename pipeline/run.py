@@ -45,6 +45,7 @@ STAGES: tuple[Stage, ...] = (
     sql("current", "instance_id", beside="particulars"),
     code("intake.validate.find_unlisted", "unlisted lapsed", "answers", "reading_id", "forms: list_rows"),
     sql("own_findings"),
+    code("intake.ingest.load_not_taken", "not_taken", "taken:"),
     code("intake.states.load_decisions", "withdrawn cleared", "corrections:"),
     code("intake.states.settle", "states openings state_findings", "current own_findings withdrawn cleared"),
     sql("held_back"),
@@ -191,6 +192,7 @@ class Imported:
     stops: int
     notes: int
     waiting: int
+    not_taken: int
 
 
 def the_day(settings: Settings, as_of: dt.date | None) -> dt.date:
@@ -201,7 +203,10 @@ def the_day(settings: Settings, as_of: dt.date | None) -> dt.date:
 def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
     """The marks of what people and phones change."""
     files, corrections = (store.rows(f"SELECT count(*), max(rowid) FROM kept.{t}")[0] for t in ("raw_files", "corrections"))
-    named = store.rows("SELECT count(*), bit_xor(hash(n)) FROM kept.named_forms n")
+    named = [
+        store.rows(f"SELECT count(*), bit_xor(hash(n)) FROM kept.{table} n")
+        for table in ("file_names", "named_forms", "passed_over")
+    ]
     out = store.rows("SELECT count(*), bit_xor(hash(v)) FROM kept.form_versions v WHERE is_published")
     marks = {f"list:{name}": _digest([workspace.lists / f"{name}.csv"]) for name in LISTS}
     others = sorted(p for p in workspace.lists.glob("*.csv") if p.stem not in LISTS)
@@ -212,6 +217,7 @@ def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
         "day:": day.isoformat(),
         "month:": f"{day:%Y-%m}",
         "files:": repr((files, named)),
+        "taken:": repr(store.rows("SELECT * FROM kept.not_taken ORDER BY ALL")),
         "versions:": repr(out),
         "corrections:": repr(corrections),
     }
@@ -291,9 +297,10 @@ def import_files(
     progress: Progress = no_progress,
     show: Iterable[str] = ("submissions", "problems"),
     form: str = "",
+    again: bool = False,
 ) -> Imported:
     """Keep and take in the files, and bring up the tables to show; what was kept by an earlier run that did not end is taken
-    in too. `form` is what the tables in these files are said to be."""
+    in too. `form` is what the tables in these files are said to be; `again` is to try files that are passed over."""
     day = the_day(workspace.settings, as_of)
     if form and form not in workspace.forms:  # a form that cannot be used is said before anything is opened
         raise Refused(f"--form {form}: there is no such form; the forms are {', '.join(workspace.forms)}.")
@@ -302,6 +309,8 @@ def import_files(
     with Store.open(workspace.store_file) as store:
         before = store.value("SELECT count(DISTINCT instance_id) FROM work.received")
         kept: Kept = ingest.keep(store, paths, day, progress, form)
+        if again:
+            store.connection.execute("UPDATE kept.passed_over SET program = ''")
         bring_up(store, workspace, day, show, progress)
         after = store.value("SELECT count(*) FROM work.states")
         states_now = counts_of_states(store)
@@ -316,6 +325,7 @@ def import_files(
             int(severities.get("stop", 0)),
             int(severities.get("note", 0)),
             states_now["waiting"],
+            len(kept.not_taken),
         )
 
 
@@ -368,6 +378,12 @@ def take_decisions(
         return verdicts, [Moved(*row) for row in store.rows(_MOVED)]
 
 
+def read_only(store: Store, workspace: Workspace, day: dt.date) -> None:
+    """Read what was kept, and no more."""
+    with store.transaction():
+        _runner(store, workspace, day).bring_up(["answers"], no_progress)
+
+
 def refresh(store: Store, workspace: Workspace, as_of: dt.date | None = None, names: Iterable[str] = EVERYTHING) -> dt.date:
     """Bring tables to the day asked for, with the lists, forms and settings as they are now."""
     day = the_day(workspace.settings, as_of)
@@ -386,6 +402,7 @@ def differs_when_rebuilt(store: Store, workspace: Workspace) -> list[str]:
             again.connection.register("copied", rows)
             again.connection.execute(f"INSERT INTO kept.{table} SELECT * FROM copied")
             again.connection.unregister("copied")
+        again.kept = store.kept
         bring_up(again, workspace, day)
         mine, anew = store.contents(), again.contents()
     return [f"table {name}" for name, content in mine.items() if anew.get(name, content) != content]

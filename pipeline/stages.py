@@ -84,14 +84,18 @@ def _room(folder: Path) -> str:
     return mark.hexdigest()
 
 
+def program_of(room: str) -> str:
+    """A digest of a room, the formulas and the forms' side."""
+    return "".join(_room(f) for f in (HERE / room, HERE / "formulas", HERE.parent / "formpack"))
+
+
 @functools.cache
 def program(stage: Stage) -> str:
     """A digest of what the stage is made of: its SQL; or its function's room, the formulas and the forms' side."""
     import duckdb
 
     if stage.make:
-        room = HERE / stage.make.partition(".")[0] if stage.make.count(".") > 1 else HERE
-        said = stage.make + "".join(_room(f) for f in (room, HERE / "formulas", HERE.parent / "formpack"))
+        said = stage.make + program_of(stage.make.partition(".")[0] if stage.make.count(".") > 1 else "")
     else:
         said = sql_text(stage.name)
     about = [duckdb.__version__, said, stage.about, stage.reads, stage.key, stage.whole, stage.beside, sorted(stage.by.items())]

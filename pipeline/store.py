@@ -56,7 +56,7 @@ CREATE TABLE IF NOT EXISTS kept.form_versions (
 CREATE TABLE IF NOT EXISTS kept.layout (number INTEGER);
 CREATE TABLE IF NOT EXISTS work.state (key VARCHAR PRIMARY KEY, value VARCHAR);
 CREATE TABLE IF NOT EXISTS work.changes (name VARCHAR, number BIGINT, by_column VARCHAR, key VARCHAR);
-CREATE TABLE IF NOT EXISTS work.parsed_files (sha256 VARCHAR);
+CREATE TABLE IF NOT EXISTS work.parsed_files (sha256 VARCHAR, read_as VARCHAR);
 CREATE TABLE IF NOT EXISTS work.headings (
     sha256 VARCHAR, place VARCHAR, form_id VARCHAR, why VARCHAR, strange VARCHAR, absent VARCHAR);
 CREATE TABLE IF NOT EXISTS work.received (
@@ -90,6 +90,8 @@ class Store:
 
     def __init__(self, connection: duckdb.DuckDBPyConnection, path: Path | None = None) -> None:
         self.connection, self.path = connection, path
+        self.kept = path.parent / "kept" if path else None
+        """The folder of photos and large files; none for a store in memory, which holds all itself."""
         self.is_inside = False
         """Whether a transaction has begun."""
 

@@ -30,6 +30,8 @@ LISTS: dict[str, tuple[str, ...]] = {
 """The lists of a workspace and the columns that the program reads; a list may have more. In all but
 compatibility, `code` is the key; where `label` is missing the code stands in for it."""
 
+SETTINGS_NAME = "nursery.toml"
+"""The file by which a workspace is known."""
 SETTINGS_FILE = """\
 # What this nursery calls itself, and what is usual here. A line that is left out takes the common value.
 name = "{name}"
@@ -102,7 +104,7 @@ class Workspace:
 
     @cached_property
     def settings(self) -> Settings:
-        return read_settings(self.folder / "nursery.toml")
+        return read_settings(self.folder / SETTINGS_NAME)
 
     @cached_property
     def forms(self) -> dict[str, Form]:
@@ -137,7 +139,7 @@ def make_workspace(folder: Path, name: str) -> list[str]:
     made = []
     for sub in ("lists", "forms", "inbox", "phone", "reports"):
         (folder / sub).mkdir(parents=True, exist_ok=True)
-    wanted = {folder / "nursery.toml": SETTINGS_FILE.format(name=name.replace('"', "'"))}
+    wanted = {folder / SETTINGS_NAME: SETTINGS_FILE.format(name=name.replace('"', "'"))}
     for list_name, columns in LISTS.items():
         shipped_list = shipped("forms") / "lists" / f"{list_name}.csv"
         text = shipped_list.read_text(encoding="utf-8") if shipped_list.exists() else ",".join(columns) + "\n"

@@ -17,7 +17,7 @@ ROOMS = [
     {"book", "rates"},
     {"office", "field"},
     {"run"},
-    {"report"},
+    {"report", "trial"},
     {"demo"},
     {"cli"},
 ]

@@ -21,6 +21,9 @@ def import_(
         str,
         typer.Option("--form", metavar="ID", help="What form the tables in these files are, by default by name."),
     ] = "",
+    again: Annotated[
+        bool, typer.Option("--again", help="Try files once more that are passed over because they broke a run.")
+    ] = False,
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,
     as_json: JsonOption = False,
@@ -32,7 +35,7 @@ def import_(
     with refusals():
         ws = Workspace(workspace)
         with Bar() as bar:
-            done = run.import_files(ws, paths or [ws.inbox], day_of(as_of), bar, form=form)
+            done = run.import_files(ws, paths or [ws.inbox], day_of(as_of), bar, form=form, again=again)
     if as_json:
         print_json(asdict(done))
     else:
@@ -47,6 +50,9 @@ def say(done: Imported) -> None:
     typer.echo(
         f"{many(done.files, 'file')}, {done.new_files:,} of them new, with {many(done.new_submissions, 'new submission')}."
     )
+    if done.not_taken:
+        are = "could not be taken in, or not as asked"
+        typer.echo(f"{done.not_taken:,} beside these {are}; `formpack problems` says which, and why.")
     typer.echo(f"{many(received, 'submission')} received in all = {parts}.")
     if done.stops or done.notes:
         keeps, are = ("keeps" if done.stops == 1 else "keep"), ("is" if done.notes == 1 else "are")

@@ -5,8 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,13 @@ from pipeline.store import Store
 _IDENTITY = ("instanceID", "KEY", "deprecatedID", "form_id", "form_version")
 _META = ("sha256", "item", "place", "instance_id", "deprecated_id", "twice", "rule", "why")
 _BLANK = pa.scalar(None, pa.string())
+MOST_HEADINGS = 5_000
+"""Sets of names and tables of one file: each takes some milliseconds. The forms of a pack make some hundred."""
+MOST_ALIKE = 1_000
+"""Rows and items of one file with the same fault that are each said; those beyond are counted."""
+_LAST_ITEM = 2**31 - 1
+"""The number of what is said of a file as a whole, beyond those of its items."""
+_CELLS_OF_A_BLOCK = 2_000_000
 
 
 @dataclass(frozen=True)
@@ -81,7 +89,7 @@ def _by_name(names: Sequence[str], columns: Sequence[Any]) -> tuple[dict[str, An
 
 
 def _forms_of(hint: str, tags: Sequence[str], columns: Sequence[Any]) -> Iterator[tuple[str, Any]]:
-    """What form the rows of a table are, by a column form_id or else by `hint`, with which rows (None: all)."""
+    """The id of the form that the rows of a table are, by a column form_id or else by `hint`, with which rows (None: all)."""
     own = [c for tag, c in zip(tags, columns, strict=True) if folded(name_of(tag)) == "formid"]
     if not own or own[0].null_count == len(own[0]):
         yield hint, None
@@ -99,21 +107,31 @@ class Gather:
         self.tables: dict[tuple[str, str, str], tuple[str, Columns]] = {}
         """What was found of each table: (SHA-256, place, form), with why it was not read ('' where it was)."""
         self.rows = 0
+        self.alike: dict[tuple[str, str], int] = {}
+        """How many rows and items of the present file have which fault."""
         self.records: dict[tuple[dt.date, str, str, tuple[str, ...]], list[tuple[str, int, str, list[str | None]]]] = {}
         self.blocks: dict[tuple[dt.date, str, str], list[Block]] = {}
 
-    def add_file(self, sha256: str, name: str, content: bytes, received_on: dt.date, form: str = "") -> Iterator[None]:
+    def add_file(self, sha256: str, name: str, source: bytes | Path, received_on: dt.date, form: str = "") -> Iterator[None]:
         """Take in all items of a file; stops after each, so that what has been gathered can be used meanwhile. `form` is what
         somebody said that its tables are."""
         number = 0
-        for found in read(content, name, None, self.headings, form):
+        self.alike = {}
+        before = len(self.records) + len(self.tables)
+        for found in read(source, name, None, self.headings, form):
+            if len(self.records) + len(self.tables) - before > MOST_HEADINGS:
+                why = f"from its {number + 1:,}. item on it has more than {MOST_HEADINGS:,} different sets of names; split it"
+                self._add_unread(sha256, [(number, Unread(name, "refused_file", why))], received_on)
+                return
             if isinstance(found, Record):
+                if found.form_id not in self.headings.forms:  # it may be what a form is called that comes later
+                    self.tables.setdefault((sha256, name, ""), ("", Columns((), (), ())))
                 key = (received_on, found.form_id, found.form_version, found.tags)
                 own = self.records.get(key)
                 if own is None:
                     own = self.records[key] = []
                 own.append((sha256, number, found.place, found.texts))
-                self.rows, number = self.rows + 1, number + 1
+                self.rows, number = self.rows + 1 + len(found.tags) // 64, number + 1
             elif isinstance(found, Table):
                 number = self._add_table(sha256, found, received_on, number)
             elif isinstance(found, Aside):
@@ -122,6 +140,21 @@ class Gather:
                 self._add_unread(sha256, [(number, found)], received_on)
                 number += 1
             yield
+        more = [(rule, why, n - MOST_ALIKE) for (rule, why), n in self.alike.items() if n > MOST_ALIKE]
+        said = [Unread(name, rule, f"{n:,} more like these: {why}") for rule, why, n in more]
+        self._add_unread(sha256, list(enumerate(said, start=number)), received_on)
+
+    def pass_over(self, sha256: str, name: str, received_on: dt.date, why: str) -> None:
+        """Take in that a file is not read, and why, in place of what has been gathered of it."""
+        for key, rows in list(self.records.items()):
+            self.records[key] = [row for row in rows if row[0] != sha256]
+            if not self.records[key]:
+                del self.records[key]
+        for same in self.blocks.values():
+            others = [b.take(compute.indices_nonzero(compute.not_equal(b.meta["sha256"], sha256))) for b in same]
+            same[:] = [b for b in others if len(b)]
+        self.tables = {key: found for key, found in self.tables.items() if key[0] != sha256}
+        self._add_unread(sha256, [(_LAST_ITEM, Unread(name, "passed_over", why))], received_on)
 
     def _add_table(self, sha256: str, table: Table, received_on: dt.date, number: int) -> int:
         """Rows and what could not be taken are numbered as they stand; blank rows are nothing. Returns the next number."""
@@ -143,11 +176,10 @@ class Gather:
             places = compute.binary_join_element_wise(f"{table.place}, row ", texts_of_numbers, "")
             for hint, some in _forms_of(table.form_id, tags, columns):
                 own = [c if some is None else c.take(some) for c in (*columns, pa.array(items), places)]
-                form_id = self.headings.form_of(hint)
+                form_id = hint if hint in self.headings.forms else ""
                 texts, twice = _by_name(self._names(sha256, table.place, form_id, tags, own[:-2]), own[:-2])
                 texts.pop("form_id", None)
-                told = hint if hint.lower().startswith(form_id) else form_id
-                self._add_columns(told, "", received_on, texts, twice, _same(sha256, len(own[-1])), own[-2], own[-1])
+                self._add_columns(hint, "", received_on, texts, twice, _same(sha256, len(own[-1])), own[-2], own[-1])
         return number + len(at) + len(bad)
 
     def _names(self, sha256: str, place: str, form_id: str, tags: Sequence[str], columns: Sequence[Any]) -> Sequence[str]:
@@ -163,7 +195,13 @@ class Gather:
         self.tables[sha256, place, form_id] = ("", replace(found, strange=strange))
         return found.names
 
-    def _add_unread(self, sha256: str, found: list[tuple[int, Unread]], received_on: dt.date) -> None:
+    def _add_unread(self, sha256: str, unread: list[tuple[int, Unread]], received_on: dt.date) -> None:
+        found = []
+        for one in unread:
+            fault = one[1].rule, one[1].why
+            self.alike[fault] = self.alike.get(fault, 0) + 1
+            if self.alike[fault] <= MOST_ALIKE:
+                found.append(one)
         if not found:
             return
         ids = [f"unread:{sha256[:16]}:{number}" for number, _ in found]
@@ -178,7 +216,7 @@ class Gather:
         self._add(Block("", "", received_on, {}, meta))
 
     def _add(self, block: Block) -> None:
-        self.rows += len(block)
+        self.rows += len(block) * (1 + len(block.texts) // 64)
         self.blocks.setdefault((block.received_on, block.form_hint, block.form_version), []).append(block)
 
     def _add_columns(
@@ -221,7 +259,7 @@ class Gather:
         self._add(block)
 
     def drain(self) -> Iterator[Block]:
-        """The blocks gathered so far, those of one form and version in one, and begin anew."""
+        """The blocks gathered so far, those of one form and version together, and begin anew."""
         records, self.records = self.records, {}
         self.rows = 0
         for (received_on, form_id, version, tags), rows in records.items():
@@ -239,11 +277,27 @@ class Gather:
             )
         blocks, self.blocks, self.rows = self.blocks, {}, 0
         for same in blocks.values():
-            yield joined(same)
+            yield from joined(same)
 
 
-def joined(blocks: Sequence[Block]) -> Block:
-    """Blocks of one form and version as one; where one lacks a name nothing was answered."""
+def joined(blocks: Iterable[Block]) -> Iterator[Block]:
+    """Blocks of one form and version as one, or as several where they have so many names that one would be blank for the most
+    part; where one lacks a name nothing was answered."""
+    some: list[Block] = []
+    names: set[str] = set()
+    rows = 0
+    for block in blocks:
+        both = names | block.texts.keys()
+        if some and len(both) * (rows + len(block)) > _CELLS_OF_A_BLOCK:
+            yield _as_one(some)
+            some, both, rows = [], set(block.texts), 0
+        some.append(block)
+        names, rows = both, rows + len(block)
+    if some:
+        yield _as_one(some)
+
+
+def _as_one(blocks: Sequence[Block]) -> Block:
     if len(blocks) == 1:
         return blocks[0]
     names = list(dict.fromkeys(name for b in blocks for name in b.texts))

@@ -1,77 +1,289 @@
-"""Files -> kept bytes. Bytes are committed before anything is parsed."""
+"""Files -> kept bytes, one file at a time. Bytes are committed before anything is parsed.
+
+What is small stands in the store; photos and what is large stand in the folder `kept` beside it, each under its SHA-256, and
+are never in memory as a whole.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import hashlib
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, BinaryIO
 
-from formpack.submission import MOST_BYTES
+from formpack.submission import PHOTO_ENDINGS
 from pipeline.findings import Refused
+from pipeline.stages import Work
 from pipeline.store import Store
+from pipeline.workspace import SETTINGS_NAME
 
 Progress = Callable[[str, int, int], None]
-_AT_ONCE = 64 * 2**20
+MOST_BYTES = 4 * 2**30
+"""Largest file that is kept: a day's archive with all its photos."""
+_APART = 2**20
+"""From this size on a file stands beside the store; submissions are a few kB."""
+_AT_ONCE = 16 * 2**20
+_PIECE = 2**20
+
+
+class NotTaken(Exception):
+    """A file that cannot be kept; `str()` says why, and what to do."""
 
 
 @dataclass(frozen=True)
 class Kept:
+    """What became of the files: how many were found, how many contents are new, and what could not be taken, with why."""
+
     files: int
     new: int
+    not_taken: tuple[tuple[str, str], ...] = ()
 
 
-def find_files(paths: Iterable[Path]) -> Iterator[Path]:
-    """The files meant by the paths given, folders walked in order; links and hidden files are passed over."""
-    for path in paths:
-        if path.is_dir():
-            inside = (p for p in sorted(path.rglob("*")) if not any(x.startswith(".") for x in p.relative_to(path).parts))
-            yield from (p for p in inside if p.is_file() and not p.is_symlink())
-        elif path.is_file():
-            yield path
+@dataclass
+class Found:
+    """The files meant by some paths, folders walked in order, and what is passed over, with why."""
+
+    files: list[Path] = field(default_factory=list)
+    passed: list[tuple[Path, str]] = field(default_factory=list)
+
+    def add(self, path: Path) -> None:
+        """A path that somebody names."""
+        try:
+            is_folder, is_file = path.is_dir(), path.is_file()
+        except OSError as wrong:
+            self.passed.append((path, f"it cannot be looked at: {wrong.strerror}"))
+            return
+        if is_folder:
+            self._walk(path)
+        elif is_file:
+            self.files.append(path)
+        elif path.exists():
+            self.passed.append((path, "it is no ordinary file; name a file or a folder"))
         else:
-            raise Refused(f"{path} is neither a file nor a folder; look at the spelling.")
+            self.passed.append((path, "it is neither a file nor a folder; look at the spelling"))
+
+    def _walk(self, folder: Path) -> None:
+        if (folder / SETTINGS_NAME).exists():
+            self.passed.append(
+                (folder, "it is a nursery's own folder, with its lists, forms and store; only the inbox in it is looked at")
+            )
+            folder = folder / "inbox"
+        try:
+            inside = sorted(os.scandir(folder), key=lambda e: os.fsencode(e.name))
+        except OSError as wrong:
+            self.passed.append((folder, f"the folder cannot be looked into: {wrong.strerror}"))
+            return
+        for entry in inside:
+            path = folder / entry.name
+            if entry.name.startswith("."):
+                continue
+            if entry.is_symlink():
+                self.passed.append((path, "it is a link, and links are not followed; import what it points to"))
+            elif entry.is_dir():
+                self._walk(path)
+            elif entry.is_file():
+                self.files.append(path)
+            else:
+                self.passed.append((path, "it is no ordinary file; put a copy of what it holds there"))
+
+
+def in_letters(path: Path | str) -> str:
+    """A path or name as text that a store keeps: what is no UTF-8 in it is marked."""
+    return os.fsencode(path).decode("utf-8", "replace")
 
 
 def keep(store: Store, paths: Iterable[Path], today: dt.date, progress: Progress, form: str = "") -> Kept:
-    """Keep the bytes of every file by their SHA-256, in a transaction of its own; and, where somebody says so, that the tables
-    in them are of a form."""
-    files = list(find_files(paths))
-    now = dt.datetime.combine(today, dt.datetime.now().time())
-    some: dict[str, tuple[object, ...]] = {}
-    new = held = 0
+    """Keep the bytes of every file by their SHA-256, and the names they came under, in a transaction of its own; and, where
+    somebody says so, that the tables in them are of a form. One file that cannot be had does not stop the others."""
+    named, found = list(paths), Found()
+    for path in named:
+        found.add(path)
+    if found.passed and not found.files and not any(p.exists() for p in named):
+        raise Refused(" ".join(f"{in_letters(path)}: {why}." for path, why in found.passed))
+    not_taken = {_place(store, path): why for path, why in found.passed}
+    keeper = _Keeper(store, dt.datetime.combine(today, dt.datetime.now().time()), today, form)
     with store.transaction():
-        for number, path in enumerate(files, start=1):
-            progress("keeping", number, len(files))
-            content = _bytes(path)
-            sha = hashlib.sha256(content).hexdigest()
-            some.setdefault(sha, (sha, path.name, len(content), content, now, today))
-            held += len(content)
-            if form:
-                store.connection.execute("INSERT OR REPLACE INTO kept.named_forms VALUES (?, ?)", [sha, form])
-            if held > _AT_ONCE or number == len(files) or len(some) == 500:
-                new += _write(store, some)
-                some, held = {}, 0
-    return Kept(len(files), new)
+        for number, path in enumerate(found.files, start=1):
+            progress("keeping", number, len(found.files))
+            try:
+                keeper.keep(path)
+            except NotTaken as wrong:
+                not_taken[_place(store, path)] = str(wrong)
+        keeper.write()
+        _note(store, [_place(store, p) for p in named], not_taken, today)
+    return Kept(len(found.files), keeper.new, tuple(sorted(not_taken.items())))
 
 
-def _bytes(path: Path) -> bytes:
+def _place(store: Store, path: Path) -> str:
+    """A path from the workspace on, where it lies in it."""
+    path = path.absolute()
+    folder = store.path.parent.absolute() if store.path else path
+    return in_letters(path.relative_to(folder) if path.is_relative_to(folder) else path)
+
+
+def _note(store: Store, named: list[str], not_taken: dict[str, str], today: dt.date) -> None:
+    """Note what could not be taken, in place of what was noted before of the same paths and of folders around them."""
+    before = [Path(place) for (place,) in store.rows("SELECT place FROM kept.not_taken")]
+    over = [str(p) for p in before if any(p.is_relative_to(n) or Path(n).is_relative_to(p) for n in named)]
+    store.connection.execute("DELETE FROM kept.not_taken WHERE place IN (SELECT unnest(?))", [over])
+    store.insert("kept.not_taken", ("place", "why", "on_day"), [(p, w, today) for p, w in sorted(not_taken.items())])
+
+
+class _Keeper:
+    """Writes files to the store, some small ones together."""
+
+    def __init__(self, store: Store, now: dt.datetime, today: dt.date, form: str) -> None:
+        self.store, self.now, self.today, self.form = store, now, today, form
+        self.new = 0
+        self.held: dict[str, tuple[str, int, bytes | None]] = {}
+        self.names: set[tuple[str, str]] = set()
+        self.size = 0
+        if store.kept is not None and store.kept.exists():
+            for left in store.kept.glob(".new-*"):  # of a run that was stopped
+                left.unlink()
+
+    def keep(self, path: Path) -> None:
+        """Raises NotTaken, with nothing kept of the file."""
+        name = in_letters(path.name)
+        sha, size, content = self._taken(path)
+        self.names.add((sha, name))
+        if sha not in self.held:
+            self.held[sha] = name, size, content
+            self.size += len(content or b"")
+        if self.size > _AT_ONCE or len(self.held) == 500:
+            self.write()
+
+    def _taken(self, path: Path) -> tuple[str, int, bytes | None]:
+        """SHA-256, size, and the content where it is to stand in the store."""
+        try:
+            file = path.open("rb")
+        except FileNotFoundError:
+            raise NotTaken("it was there and is gone; import it from where it is now") from None
+        except PermissionError:
+            raise NotTaken("it may not be read; give this user the right to read it") from None
+        except OSError as wrong:
+            raise NotTaken(f"it cannot be opened: {wrong.strerror}") from None
+        with file:
+            size = os.fstat(file.fileno()).st_size
+            if size > MOST_BYTES:
+                raise NotTaken(f"it is larger than {MOST_BYTES // 2**30} GB; split it and import the parts")
+            pieces = _pieces(file)
+            if self.store.kept is not None and (size >= _APART or path.suffix.lower() in PHOTO_ENDINGS):
+                return _put_apart(pieces, self.store.kept), size, None
+            content = b"".join(pieces)
+            return hashlib.sha256(content).hexdigest(), size, content
+
+    def write(self) -> None:
+        """Write what is held: the contents that are new, and names."""
+        shas = list(self.held)
+        known = {s for (s,) in self.store.rows("SELECT sha256 FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))", [shas])}
+        new = [(s, *row, self.now, self.today) for s, row in self.held.items() if s not in known]
+        self.store.insert("kept.raw_files", ("sha256", "name", "size", "content", "received_at", "received_on"), new)
+        of_these = "SELECT sha256, name FROM kept.file_names WHERE sha256 IN (SELECT unnest(?))"
+        names = self.names - set(self.store.rows(of_these, [shas]))
+        self.store.insert("kept.file_names", ("sha256", "name", "seen_at"), [(*n, self.now) for n in sorted(names)])
+        if self.form:
+            run = self.store.connection.execute
+            run("INSERT OR REPLACE INTO kept.named_forms SELECT unnest($1), $2", [shas, self.form])
+        self.new += len(new)
+        self.held, self.names, self.size = {}, set(), 0
+
+
+def _pieces(file: BinaryIO) -> Iterator[bytes]:
+    """The content, a piece at a time. Raises NotTaken where the disk does not give it, and where it changes meanwhile."""
+    before, size = os.fstat(file.fileno()), 0
+    while True:
+        try:
+            piece = file.read(_PIECE)
+        except OSError as wrong:
+            raise NotTaken(f"the disk does not give it: {wrong.strerror}") from None
+        size += len(piece)
+        if not piece or size > before.st_size:
+            break
+        yield piece
+    after = os.fstat(file.fileno())
+    if (size, after.st_size, after.st_mtime_ns) != (before.st_size, before.st_size, before.st_mtime_ns):
+        raise NotTaken("it was still being written while it was read; import it again when it is whole")
+
+
+def _put_apart(pieces: Iterable[bytes], folder: Path) -> str:
+    """Write a content into the folder, whole or not at all, and for good before anything speaks of it. Returns its SHA-256."""
+    folder.mkdir(exist_ok=True)
+    mark = hashlib.sha256()
+    with tempfile.NamedTemporaryFile(dir=folder, prefix=".new-", delete=False) as file:
+        beside = Path(file.name)
+        try:
+            for piece in pieces:
+                mark.update(piece)
+                file.write(piece)
+            file.flush()
+            os.fsync(file.fileno())
+        except BaseException:
+            file.close()
+            beside.unlink()
+            raise
+    sha = mark.hexdigest()
+    place = apart(folder, sha)
+    place.parent.mkdir(exist_ok=True)
+    beside.replace(place)
+    _sync(place.parent)
+    return sha
+
+
+def _sync(folder: Path) -> None:
+    """What was renamed in a folder is so for good."""
+    with contextlib.suppress(OSError):  # not every system opens folders
+        number = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)
+
+
+def apart(folder: Path, sha256: str) -> Path:
+    """Where a content stands in the folder `kept`."""
+    return folder / sha256[:2] / sha256
+
+
+def source_of(store: Store, sha256: str) -> bytes | Path:
+    """The bytes of a kept file, or where they are."""
+    content: bytes | None = store.value("SELECT content FROM kept.raw_files WHERE sha256 = ?", [sha256])
+    if content is not None:
+        return content
+    assert store.kept is not None
+    return apart(store.kept, sha256)
+
+
+def digest_of(store: Store, sha256: str) -> str:
+    """The SHA-256 of the bytes that are kept under one; '' where there are none."""
+    source = source_of(store, sha256)
+    if isinstance(source, bytes):
+        return hashlib.sha256(source).hexdigest()
     try:
-        size = path.stat().st_size
-        if size > 4 * MOST_BYTES:
-            raise Refused(f"{path.name} is larger than {4 * MOST_BYTES // 2**20} MB; split it and import the parts.")
-        return path.read_bytes()
-    except OSError as wrong:
-        raise Refused(f"{path.name} cannot be read from the disk: {wrong.strerror}.") from None
+        with source.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return ""
 
 
-def _write(store: Store, files: dict[str, tuple[object, ...]]) -> int:
-    """Write those that are new; returns how many."""
-    known = {s for (s,) in store.rows("SELECT sha256 FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))", [list(files)])}
-    new = [row for sha, row in files.items() if sha not in known]
-    store.insert("kept.raw_files", ("sha256", "name", "size", "content", "received_at", "received_on"), new)
-    return len(new)
+def copy_out(store: Store, sha256: str, path: Path) -> None:
+    """Write the bytes of a kept file to a path."""
+    source = source_of(store, sha256)
+    if isinstance(source, bytes):
+        path.write_bytes(source)
+    else:
+        shutil.copyfile(source, path)
+
+
+def load_not_taken(work: Work) -> None:
+    """work.not_taken: (place, why) of what the last imports could not take in."""
+    work.put_query("not_taken", "SELECT place, why FROM kept.not_taken")
 
 
 def not_parsed(store: Store) -> list[tuple[str, str, dt.date]]:
@@ -81,14 +293,11 @@ def not_parsed(store: Store) -> list[tuple[str, str, dt.date]]:
     )
 
 
-def contents(store: Store, files: list[tuple[str, str, dt.date]]) -> Iterator[tuple[str, str, dt.date, bytes]]:
-    """The same with the bytes, a few at a time."""
+def sources(store: Store, files: Sequence[tuple[str, *tuple[Any, ...]]]) -> Iterator[tuple[Any, bytes | Path]]:
+    """Each of the files, named by its SHA-256 first, with its bytes, or where they are."""
     for start in range(0, len(files), 200):
-        some = [sha for sha, _, _ in files[start : start + 200]]
-        sizes = store.value("SELECT sum(size) FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))", [some])
-        for part in [some] if sizes < _AT_ONCE else [[sha] for sha in some]:
-            yield from store.rows(
-                "SELECT sha256, name, received_on, content FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))"
-                " ORDER BY sha256",
-                [part],
-            )
+        some = files[start : start + 200]
+        query = "SELECT sha256, content FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))"
+        content = dict(store.rows(query, [[file[0] for file in some]]))
+        for file in some:
+            yield file, source_of(store, file[0]) if content[file[0]] is None else content[file[0]]

@@ -13,8 +13,9 @@ import gc
 import hashlib
 import json
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from jsonschema.protocols import Validator
@@ -24,14 +25,18 @@ from formpack.answer_schema import answer_validator
 from formpack.catalog import Form, Question
 from formpack.headings import Headings
 from formpack.readers import READERS, Unreadable, Value
+from formpack.submission import FILE_ENDINGS
 from pipeline.findings import Finding
 from pipeline.intake import ingest
 from pipeline.intake.corrections import OF_ANSWERS, all_corrections, in_force, overlay
-from pipeline.stages import MOST_KEYS, Work
+from pipeline.intake.trials import TWICE, BeingRead, Suspect, broken
+from pipeline.stages import MOST_KEYS, Work, program_of
+from pipeline.store import Store
 
-PARSER = "3"
+PARSER = "4"
 """Raise it when parsing changes: every kept file is then parsed again."""
 ROWS_AT_ONCE = 50_000
+_END = object()
 _SCHEMA_RULES = {"required": "missing_answer", "enum": "not_in_list", "relevant": "not_asked"}
 Typed = tuple[dict[str, Value], list[Finding]]
 
@@ -40,16 +45,6 @@ def fingerprint(forms: dict[str, Form]) -> str:
     """Changes when any form asks, checks or books anything differently."""
     said = [[f.form_id, f.version, f.stage, list(f.rows), dict(f.choices)] for f in forms.values()]
     return hashlib.sha256(json.dumps(said, sort_keys=True, default=list).encode()).hexdigest()
-
-
-def match_form(hint: str, forms: dict[str, Form]) -> Form | None:
-    """The form that an id or a file's stem means: `bud_take`, `bud_take-2026-11-02`."""
-    if hint in forms:
-        return forms[hint]
-    for form_id in sorted(forms, key=len, reverse=True):
-        if re.match(rf"{form_id}([^a-z]|$)", hint.lower()):
-            return forms[form_id]
-    return None
 
 
 def type_answers(form: Form, answers: Mapping[str, str], twice: Iterable[str], validator: Validator) -> Typed:
@@ -187,9 +182,6 @@ def read_answers(work: Work) -> None:
     everything = not is_parsed or store.get("forms") != asked
     if not is_parsed:
         run("DELETE FROM work.parsed_files; DELETE FROM work.received")
-    named = store.value("SELECT coalesce(bit_xor(hash(n)), 0)::VARCHAR FROM kept.named_forms n")
-    is_named_anew = store.get("named_forms") != named
-    store.put("named_forms", named)
     if everything:  # what the columns of tables mean is seen anew
         for table in ("received", "parsed_files"):
             run(f"DELETE FROM work.{table} WHERE sha256 IN (SELECT sha256 FROM work.headings)")
@@ -202,8 +194,9 @@ def read_answers(work: Work) -> None:
     for form in forms.values():
         columns = "".join(f', "{q.name}" {q.sql_type}' for q in form.kept)
         run(f'CREATE TABLE IF NOT EXISTS answers."{form.form_id}" (reading_id UUID{columns})')
-    if is_named_anew and not everything:
-        _forget_files(work, [sha for (sha,) in store.rows("SELECT sha256 FROM kept.named_forms")])
+    files = _Files(store, Headings(forms))
+    to_read_anew = sorted(files.read_otherwise() | files.suspects)
+    _forget_files(work, to_read_anew)
     corrections = all_corrections(store)
     last = int(store.get("corrections_seen") or 0)
     _forget(work, sorted({r.instance_id for r in corrections if r.kind in OF_ANSWERS and r.number > last}))
@@ -211,10 +204,10 @@ def read_answers(work: Work) -> None:
     reader = _Reader(work, forms, in_force(corrections).answers)
     reader.read_again()
     with _no_garbage_collection():
-        reader.read_new()
+        reader.read_new(files)
     touched = reader.touched or store.value("SELECT count(*) FROM touched_readings")
     everything = everything or reader.touched > MOST_KEYS
-    if everything or reader.headings or is_named_anew:
+    if everything or reader.headings or to_read_anew:
         work.note("headings", None)
     noted = {"received": "instance_id", "readings": "instance_id", "answers": "reading_id", "reading_findings": ""}
     for name, column in noted.items() if everything or touched else ():
@@ -232,6 +225,60 @@ def _no_garbage_collection() -> Iterator[None]:
     finally:
         if was_on:
             gc.enable()
+
+
+class _Files:
+    """How kept files are to be read: under which of their names, and which of them not at all."""
+
+    def __init__(self, store: Store, headings: Headings) -> None:
+        self.store, self.headings, self.being_read = store, headings, BeingRead(store)
+        self.program = program_of("intake")
+        several = store.rows(
+            "SELECT sha256, list(name ORDER BY seen_at, name), coalesce(any_value(form_id), '') FROM kept.file_names"
+            " LEFT JOIN kept.named_forms USING (sha256) GROUP BY sha256 HAVING count(*) > 1 OR any_value(form_id) <> ''"
+        )
+        self._read_as = {sha: (self._best(names), form) for sha, names, form in several}
+        before = store.rows("SELECT sha256 FROM kept.passed_over WHERE program <> ?", [self.program])
+        self.suspects = {sha for (sha,) in before} | set(self.being_read.found)
+        """Files that broke a run of another program, or that a run was reading when it ended."""
+
+    def _best(self, names: Sequence[str]) -> str:
+        """Of the names that a content came under, the last one that says how it is to be read."""
+
+        def says(name: str) -> int:
+            stem, _, ending = name.rpartition(".")
+            is_table = f".{ending.lower()}" not in (".xml", ".zip")
+            return 0 if not name.lower().endswith(FILE_ENDINGS) else 1 if is_table and not self.headings.form_of(stem) else 2
+
+        return max(enumerate(names), key=lambda n: (says(n[1]), n[0]))[1]
+
+    def read_as(self, sha256: str, name: str) -> tuple[str, str]:
+        """The name that a file is read under, and what form its tables are said to be."""
+        return self._read_as.get(sha256, (name, ""))
+
+    def read_otherwise(self) -> set[str]:
+        """The files that were read under another name, or as another form, than they are to be."""
+        before = self.store.rows(
+            "SELECT sha256, read_as FROM work.parsed_files WHERE sha256 IN (SELECT unnest(?))", [list(self._read_as)]
+        )
+        return {sha for sha, read_as in before if read_as != "\n".join(self._read_as[sha])}
+
+    def passed_over(self, folder: Path, waiting: Sequence[tuple[str, str, str]]) -> dict[str, str]:
+        """The files that are not read, each with why; suspects are tried first."""
+        passed = dict(self.store.rows("SELECT sha256, why FROM kept.passed_over WHERE program = ?", [self.program]))
+        suspects = [Suspect(*w) for w in waiting if w[0] in self.suspects]
+        twice = {s.sha256: TWICE for s in suspects if self.being_read.found.get(s.sha256)}
+        to_try = [s for s in suspects if s.sha256 not in twice]
+        found = twice | (broken(self.store, folder, to_try) if to_try else {})
+        tried = [s.sha256 for s in suspects]
+        self.store.connection.execute("DELETE FROM kept.passed_over WHERE sha256 IN (SELECT unnest(?))", [tried])
+        return passed | {sha: self.pass_over(sha, what) for sha, what in found.items()}
+
+    def pass_over(self, sha256: str, what: str) -> str:
+        """Keep that a file is passed over, and give back why."""
+        row = [sha256, what, self.program, dt.datetime.now()]
+        self.store.connection.execute("INSERT OR REPLACE INTO kept.passed_over VALUES (?, ?, ?, ?)", row)
+        return what
 
 
 def _forget(work: Work, instance_ids: list[str]) -> None:
@@ -278,30 +325,49 @@ class _Reader:
         self.touched = self.headings = 0
         self.unasked = unasked_of(work, forms)
 
-    def read_new(self) -> None:
-        """Parse the files that were kept and not parsed yet, some rows at a time."""
+    def read_new(self, files: _Files) -> None:
+        """Parse the files that were kept and not parsed yet, some rows at a time. What breaks the program is passed over."""
         from pipeline.intake.blocks import Gather
 
-        waiting = ingest.not_parsed(self.store)
-        named = dict(self.store.rows("SELECT sha256, form_id FROM kept.named_forms"))
-        gather = Gather(Headings(self.forms))
-        for number, (sha, name, received_on, content) in enumerate(ingest.contents(self.store, waiting), start=1):
+        waiting = [(sha, *files.read_as(sha, name), on) for sha, name, on in ingest.not_parsed(self.store)]
+        passed = files.passed_over(self.work.context.workspace.folder, [w[:3] for w in waiting])
+        gather, being_read = Gather(files.headings), files.being_read
+
+        def take() -> None:
+            for block in gather.drain():
+                self.take(block, is_new=True)
+            being_read.clear()
+
+        for number, ((sha, name, form, received_on), source) in enumerate(ingest.sources(self.store, waiting), start=1):
             self.work.context.progress("reading", number, len(waiting))
-            for _ in gather.add_file(sha, name, content, received_on, named.get(sha, "")):
+            if sha in passed:
+                gather.pass_over(sha, name, received_on, passed[sha])
+                continue
+            if is_tried := sha in files.suspects:
+                take()
+            being_read.say(sha, is_tried)
+            steps = gather.add_file(sha, name, source, received_on, form)
+            while True:
+                try:
+                    if next(steps, _END) is _END:
+                        break
+                except Exception as wrong:
+                    _forget_files(self.work, [sha])
+                    gather.pass_over(sha, name, received_on, files.pass_over(sha, f"{type(wrong).__name__}: {wrong}"[:200]))
+                    break
                 if gather.rows >= ROWS_AT_ONCE:
-                    self._take_all(gather.drain())
-        self._take_all(gather.drain())
-        self.store.insert("work.parsed_files", ("sha256",), [(sha,) for sha, _, _ in waiting])
+                    take()
+            if is_tried:
+                take()
+        take()
+        read_as = [(sha, f"{name}\n{form}") for sha, name, form, _ in waiting]
+        self.store.insert("work.parsed_files", ("sha256", "read_as"), read_as)
         tables = [
             (*key, why, json.dumps(c.strange, ensure_ascii=False), json.dumps(c.absent))
             for key, (why, c) in gather.tables.items()
         ]
         self.store.insert("work.headings", ("sha256", "place", "form_id", "why", "strange", "absent"), tables)
         self.headings = len(tables)
-
-    def _take_all(self, blocks: Iterable[Any]) -> None:
-        for block in blocks:
-            self.take(block, is_new=True)
 
     def read_again(self) -> None:
         """Read what was received and has no reading (a form changed, or an answer was corrected)."""
@@ -371,7 +437,7 @@ class _Reader:
 
         from pipeline.intake.blocks import said_of
 
-        form = match_form(block.form_hint, self.forms) if block.form_hint else None
+        form = self.forms.get(block.form_hint)
         columns: dict[str, Any] = {"n": pa.array(range(len(block)), pa.int32()), **block.meta}
         odd: set[int] = set()
         raw: list[str] = []

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from formpack.catalog import Form
+from formpack.sheets import Spent, Unopened, sheets_of
 from pipeline.findings import Refused
 from pipeline.office.desk import DECISIONS, Decided
 from pipeline.tables import labels, plain_cell
@@ -214,31 +215,31 @@ def _text(value: Any) -> str:
 def read_sheet(path: Path) -> Iterator[Decided]:
     """The rows with a decision. A row that a person added stands on what was written from another row about the same
     submission. Raises Refused when it is not a list of this program."""
-    import openpyxl
-
-    try:
-        book = openpyxl.load_workbook(path)  # a formula stays its text: what it would come to is nobody's decision
-        sheet = book[next((name for name in SHEETS if name in book.sheetnames), SHEETS[0])]
-        rows = [[_text(v) for v in row] for row in sheet.iter_rows(values_only=True)]
-    except FileNotFoundError:
-        raise Refused(f"{path} is not there; `formpack problems --to {path.name}` writes the list.") from None
-    except Exception as wrong:  # a damaged or foreign workbook makes openpyxl raise almost anything
+    if not path.exists():
+        raise Refused(f"{path} is not there; `formpack problems --to {path.name}` writes the list.")
+    if path.suffix.lower() != ".xlsx":
+        raise Refused(f"{path.name} is not a list of problems or records as it was written; save it as .xlsx, and name that.")
+    try:  # a formula stays its text: what it would come to is nobody's decision
+        sheets = {sheet.title: sheet for sheet in sheets_of(path, as_written=True)}
+    except (Unopened, Spent, OSError) as wrong:
         raise Refused(
             f"{path.name} is not a list of problems or records ({wrong}); write a new one with `formpack problems --to`."
         ) from None
-    head = rows[0] if rows else []
+    sheet = next((sheets[name] for name in SHEETS if name in sheets), None)
+    rows = {} if sheet is None else {number: [_text(v) for v in row] for number, row in sheet.rows}
+    head = rows.pop(1, [])
     needed = (*OPEN, "rule", "submission", "row key")
     if not set(needed) <= set(head):
         missing = ", ".join(c for c in needed if c not in head)
         raise Refused(
             f"{path.name}, row 1: the headings {missing} are missing; write a new list with `formpack problems --to`."
         )
-    cells = [dict(zip(head, row, strict=False)) for row in rows[1:]]
+    cells = {n: dict.fromkeys(head, "") | dict(zip(head, row, strict=False)) for n, row in rows.items()}
     written: dict[str, tuple[str, str]] = {}
-    for row in cells:
+    for row in cells.values():
         if row["row key"]:
             written.setdefault(row["submission"], (row["rule"], row["row key"]))
-    for number, row in enumerate(cells, start=2):
+    for number, row in cells.items():
         decision = _decision(row["decision"])
         if decision and decision != "leave":
             if not row["row key"]:

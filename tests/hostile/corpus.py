@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import stat
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from formpack.group_code import check_digits, issue
 
@@ -79,7 +80,9 @@ def _answers() -> Iterator[tuple[str, dict[str, object], Outcome]]:
             (None, "missing_answer"),
             (True, "wrong_type"),
             ("95O", "wrong_type"),
-            ([1, 2], "answered_twice"),
+            ([1, 2], "wrong_type"),
+            ([940], "wrong_type"),
+            ([[940]], "wrong_type"),
             ({"a": {"b": 3}}, "missing_answer"),
             ("958'--", "wrong_type"),
             (9.58e2, "wrong_type"),
@@ -244,6 +247,33 @@ def _files() -> Iterator[tuple[str, bytes, Outcome]]:
     )
     yield "not.xlsx", b"PK\3\4 nor really", refused
     yield "empty.xlsx", archive(("a", b"")), unreadable
+    yield "stock_count-claims.xlsx", workbook(_cells(955), "A1:XFD1048576"), [("accepted", "no_identity")]
+    yield (
+        "stock_count-stray.xlsx",
+        workbook([*_cells(954), _cell("XFD3")], "A1:XFD3"),
+        [
+            ("accepted", "no_identity"),
+            ("quarantined", "missing_answer"),
+        ],
+    )
+    yield "stock_count-scattered.xlsx", workbook(_cell(f"XFD{n}") for n in range(1, 10_000)), refused
+    yield "stock_count-far.xlsx", workbook([_cell("A1"), _cell("A99999999999")]), refused
+    yield "stock_count-wide.xlsx", workbook([_cell("A1") + _cell("XFD1"), _cell("A2")]), refused
+    yield "ones.json", b"[" + b",".join([b"1"] * 200_000) + b"]", out("unreadable_row") * 1001
+    yield "empty-members.zip", archive(*((f"{n}.xml", b"") for n in range(10_000))), unreadable
+    yield "elements.xml", b'<data id="loss">' + b"<a/>" * 300_000 + b"</data>", refused
+    yield "columns.csv", b"," * 3000 + b"\n" + b"," * 3000 + b"\n", refused
+    yield "one-row.csv", b"KEY,note\n" + b"," * 2_000_000 + b"\n", out("unreadable_row")
+    for number, form_id in enumerate(("stock_count_plan", "stock_count-DRAFT", "stock_count'; DELETE FROM kept.raw_files; --")):
+        root = f'data id="{form_id}" version="1"'
+        yield f"not-{number}.xml", xml(f"not-{number}", "<counted>950</counted>", root), out("unknown_form")
+    yield "not.json", json.dumps(count("not-json", form_id="stock_count-DRAFT")).encode(), out("unknown_form")
+    yield (
+        "not.csv",
+        _row("not-csv", 950).replace("KEY", "form_id,KEY").replace("not-csv,", "loss2,not-csv,", 1).encode(),
+        out("unknown_form"),
+    )
+    yield "stock_count_plan.csv", _row("plan", 950).encode(), out("unknown_form")
     yield "letter.pdf", b"%PDF-1.4", unreadable
     yield "photo.jpg", b"\xff\xd8\xff", []
     yield "no-ending", xml("no-ending", "<counted>948</counted>"), GOOD
@@ -260,6 +290,33 @@ def _files() -> Iterator[tuple[str, bytes, Outcome]]:
         json.dumps(count("other-form", counted=945, deprecatedID="opening")).encode(),
         out("edit_of_other_form"),
     )
+
+
+def _cell(place: str, text: str = "x") -> str:
+    return f'<c r="{place}" t="inlineStr"><is><t>{text}</t></is></c>'
+
+
+def _cells(counted: int) -> list[str]:
+    """A heading and a sound count, as the cells of two rows."""
+    said = ("visit_date", "2026-06-03"), ("staff_code", "S01"), ("group_code", GROUP), ("coverage", "whole")
+    answers = (*said, ("counted", str(counted)))
+    return ["".join(_cell(f"{'ABCDE'[i]}{row + 1}", answer[row]) for i, answer in enumerate(answers)) for row in range(2)]
+
+
+def workbook(rows: Iterable[str], claims: str = "A1") -> bytes:
+    """A workbook with one sheet of these cells, each in a row of its own, that claims to be of a size."""
+    import openpyxl
+
+    made = io.BytesIO()
+    openpyxl.Workbook().save(made)
+    inside = "".join(f'<row r="{re.findall("[A-Z]([0-9]+)", row)[0]}">{row}</row>' for row in rows)
+    sheet = (
+        '<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">'
+        f'<dimension ref="{claims}"/><sheetData>{inside}</sheetData></worksheet>'
+    )
+    with zipfile.ZipFile(made) as book:
+        members = [(n, sheet.encode() if n.endswith("sheet1.xml") else book.read(n)) for n in book.namelist()]
+    return archive(*members)
 
 
 def _row(identity: str, counted: int) -> str:

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import hashlib
 import json
 import random
 import subprocess
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 
 from formpack.submission import Unread
 from pipeline import run
+from pipeline.intake.ingest import digest_of
 from pipeline.office.audit import proofs
 from pipeline.report import write_report
 from pipeline.workspace import Workspace
@@ -46,7 +48,7 @@ def test_there_are_enough() -> None:
 def test_each_case_ends_as_expected(name: str, nursery: Workspace) -> None:
     content, outcome = CASES[name]
     with looked_at(nursery) as store:
-        assert store.value("SELECT content FROM kept.raw_files WHERE name = ?", [name]) == content, "the bytes are kept"
+        assert digest_of(store, sha := hashlib.sha256(content).hexdigest()) == sha, "the bytes are kept"
         mine = store.rows(
             "SELECT s.instance_id, s.state FROM submissions s WHERE s.source = $1 OR starts_with(s.source, $1 || ',')"
             " OR starts_with(s.source, $1 || ':')",

@@ -1,5 +1,5 @@
--- What is said once of a table: columns that fit no question and questions without a column, and sheets that were not read:
--- (instance_id, rule, field, value, detail), under a name made of the file and the place.
+-- What is said once of a table: columns that fit no question and questions without a column, and sheets that were not read, and
+-- files that could not be taken in: (instance_id, rule, field, value, detail), under a name made of the file and the place.
 WITH gaps AS (
     SELECT sha256, place, form_id, string_agg(DISTINCT field, ', ' ORDER BY field) AS fields,
         count(DISTINCT instance_id) AS many
@@ -23,3 +23,5 @@ SELECT instance_id, 'unknown_column', '', place, strange || CASE how_many WHEN 1
 FROM said WHERE fields IS NULL AND how_many > 0
 UNION ALL
 SELECT instance_id, 'sheet_not_read', '', place, why FROM said WHERE why <> ''
+UNION ALL
+SELECT 'place:' || place, 'not_taken', '', place, why FROM work.not_taken

@@ -1,0 +1,132 @@
+"""The sheets of a workbook, row by row: as much work as there are cells that hold something, whatever it claims to be.
+
+Every bound counts what is done, not seconds, so that a file comes out the same on any machine on any day.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import mmap
+import warnings
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+MOST_ROWS, MOST_COLUMNS = 1_048_576, 2_000
+"""Rows that a sheet may have (ISO/IEC 29500 leaves it open; spreadsheet programs stop there), and columns of a table that are
+read each by itself: a form asks some thirty questions."""
+MOST_STEPS = 100_000_000
+"""Places for cells that are looked at in one file: some ten seconds."""
+MOST_CELLS = 4_000_000
+"""Filled cells of a workbook: they stand in memory together, in less than half a gigabyte. A season's workbook has a tenth."""
+MOST_OF_SHEETS, MOST_BESIDE = 256 * 2**20, 48 * 2**20
+"""What the sheets of a workbook may unpack to, and what stands beside them (texts, styles)."""
+MOST_SHEETS = 500
+
+Source = bytes | mmap.mmap | Path
+"""Where the bytes of a file are."""
+
+
+class Unopened(Exception):
+    """It cannot be opened as what it should be; `str()` says why. `is_refused`: it was not even tried."""
+
+    def __init__(self, why: str, is_refused: bool = False) -> None:
+        super().__init__(why)
+        self.is_refused = is_refused
+
+
+class Spent(Exception):
+    """A file holds more than is read of one file; `str()` says more than what."""
+
+
+@dataclass
+class Budget:
+    """What may still be read of one file, with all that is inside it."""
+
+    steps: int = MOST_STEPS
+    cells: int = MOST_CELLS
+
+    def spend(self, steps: int, cells: int) -> None:
+        """Raises Spent."""
+        self.steps, self.cells = self.steps - steps, self.cells - cells
+        if self.cells < 0:
+            raise Spent(f"it holds more than {MOST_CELLS:,} filled cells")
+        if self.steps < 0:
+            raise Spent(f"its cells are scattered over more than {MOST_STEPS:,} places")
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One sheet. `rows` are those that hold something: the number of each with its values, cut off after the last; what stands
+    beyond column MOST_COLUMNS is put together in one more."""
+
+    title: str
+    is_hidden: bool
+    rows: list[tuple[int, list[Any]]]
+
+
+def opened_archive(source: Source) -> zipfile.ZipFile:
+    """A ZIP archive. Raises Unopened."""
+    try:
+        return zipfile.ZipFile(_file(source))
+    except FileNotFoundError:
+        raise
+    except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError, OverflowError) as wrong:
+        raise Unopened(f"the archive cannot be opened: {wrong}", is_refused=True) from None
+
+
+def sheets_of(source: Source, budget: Budget | None = None, as_written: bool = False) -> list[Sheet]:
+    """The sheets of a workbook. `as_written` gives formulas as they stand, not what they came to. Raises Unopened and Spent."""
+    import openpyxl
+
+    budget = Budget() if budget is None else budget
+    with opened_archive(source) as archive:
+        if why := _too_large(archive):
+            raise Unopened(why, is_refused=True)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # about looks, and days that are none: these are read as they are
+        try:
+            book = openpyxl.load_workbook(_file(source), read_only=True, data_only=not as_written)
+            with contextlib.closing(book):
+                for sheet in book.worksheets:
+                    sheet.reset_dimensions()  # what the file says of its size is not to be relied on
+                return [Sheet(s.title, s.sheet_state != "visible", list(_rows(s, budget))) for s in book.worksheets]
+        except (Spent, MemoryError):
+            raise
+        except Exception as wrong:  # a damaged workbook makes openpyxl raise almost anything
+            raise Unopened(f"the workbook cannot be opened: {type(wrong).__name__}") from None
+
+
+def _file(source: Source) -> Any:
+    return io.BytesIO(source) if isinstance(source, bytes) else source
+
+
+def _too_large(archive: zipfile.ZipFile) -> str:
+    sheets = beside = many = 0
+    for member in archive.infolist():
+        name = member.filename.lower()
+        if "worksheets/" in name:
+            sheets, many = sheets + member.file_size, many + name.endswith(".xml")
+        elif name.endswith((".xml", ".rels")):
+            beside += member.file_size
+    if many > MOST_SHEETS:
+        return f"the workbook has more than {MOST_SHEETS} sheets"
+    for what, size, most in (("sheets", sheets, MOST_OF_SHEETS), ("texts and styles", beside, MOST_BESIDE)):
+        if size > most:
+            return f"the {what} of the workbook would unpack to more than {most // 2**20} MB"
+    return ""
+
+
+def _rows(sheet: Any, budget: Budget) -> Iterator[tuple[int, list[Any]]]:
+    for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
+        if number > MOST_ROWS:
+            raise Spent(f"it has a row beyond {MOST_ROWS:,}")
+        filled = [i for i, value in enumerate(row) if value is not None] if row else []
+        budget.spend(1 + len(row), len(filled))
+        if filled:
+            values = list(row[: min(filled[-1] + 1, MOST_COLUMNS)])
+            beyond = " ".join(str(row[i]) for i in filled if i >= MOST_COLUMNS)
+            yield number, [*values, beyond] if beyond else values
