@@ -247,12 +247,12 @@ def _files() -> Iterator[tuple[str, bytes, Outcome]]:
     )
     yield "not.xlsx", b"PK\3\4 nor really", refused
     yield "empty.xlsx", archive(("a", b"")), unreadable
-    yield "stock_count-claims.xlsx", workbook(_cells(955), "A1:XFD1048576"), [("accepted", "no_identity")]
+    yield "stock_count-claims.xlsx", workbook(_cells(955), "A1:XFD1048576"), GOOD
     yield (
         "stock_count-stray.xlsx",
         workbook([*_cells(954), _cell("XFD3")], "A1:XFD3"),
         [
-            ("accepted", "no_identity"),
+            ("accepted", ""),
             ("quarantined", "missing_answer"),
         ],
     )
