@@ -12,6 +12,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import functools
+import io
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -21,6 +22,7 @@ from typing import Any
 
 from formpack import expression, shipped
 from formpack.expression import ExpressionError, Kind, Node, Operation
+from formpack.readers import Unreadable, text_of
 
 LANGUAGES = ("English (en)", "Español (es)", "Português (pt)")
 LEDGER_WORDS = {
@@ -221,11 +223,13 @@ Sheet = list[dict[str, str]]
 
 
 def _csv_sheet(path: Path) -> Sheet:
+    text = text_of(path)
+    if isinstance(text, Unreadable):
+        raise FormError([f"{path}: {text.why}."])
     try:
-        with path.open(encoding="utf-8-sig", newline="") as lines:
-            reader = csv.DictReader(lines, strict=True)
-            rows = [dict(row) for row in reader]
-    except (UnicodeDecodeError, csv.Error) as wrong:
+        reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
+        rows = [dict(row) for row in reader]
+    except csv.Error as wrong:
         raise FormError([f"{path}: cannot be read ({wrong}); save it as CSV UTF-8 with commas."]) from None
     for number, row in enumerate(rows, start=2):
         if None in row or None in row.values():
@@ -344,7 +348,7 @@ class _Builder:
                 self.faults.append(f"{self.place} settings: {key} is empty.")
         if not re.fullmatch(r"[a-z][a-z0-9_]*", settings.get("form_id", "x")):
             self.faults.append(f"{self.place} settings: form_id must be small letters, digits and _.")
-        if settings.get("version") and not settings["version"].isdigit():
+        if settings.get("version") and not re.fullmatch(r"[0-9]{1,18}", settings["version"]):
             self.faults.append(f"{self.place} settings: version must be digits, best YYYYMMDD and two more.")
         if LANGUAGES[0] not in self.languages:
             self.faults.append(f"{self.place} survey: has no column label::{LANGUAGES[0]}; the office reads that language.")

@@ -86,12 +86,13 @@ def _room(folder: Path) -> str:
 
 @functools.cache
 def program(stage: Stage) -> str:
-    """A digest of what the stage is made of: its SQL; or its function's room, the formulas and the forms' side."""
+    """A digest of what the stage is made of: its SQL; or its function's room, what all rooms share (how lists and settings are
+    read), the formulas and the forms' side."""
     import duckdb
 
     if stage.make:
         room = HERE / stage.make.partition(".")[0] if stage.make.count(".") > 1 else HERE
-        said = stage.make + "".join(_room(f) for f in (room, HERE / "formulas", HERE.parent / "formpack"))
+        said = stage.make + "".join(_room(f) for f in dict.fromkeys((room, HERE, HERE / "formulas", HERE.parent / "formpack")))
     else:
         said = sql_text(stage.name)
     about = [duckdb.__version__, said, stage.about, stage.reads, stage.key, stage.whole, stage.beside, sorted(stage.by.items())]
