@@ -22,7 +22,7 @@ from typing import Any
 
 from formpack import expression, shipped
 from formpack.expression import ExpressionError, Kind, Node, Operation
-from formpack.readers import Unreadable, text_of
+from formpack.readers import Unreadable, has_control, text_of
 
 LANGUAGES = ("English (en)", "Español (es)", "Português (pt)")
 LEDGER_WORDS = {
@@ -234,7 +234,16 @@ def _csv_sheet(path: Path) -> Sheet:
     for number, row in enumerate(rows, start=2):
         if None in row or None in row.values():
             raise FormError([f"{path}, row {number}: not as many cells as the header has; check the commas."])
-    return [{k.strip(): (v or "").strip() for k, v in row.items()} | {"": f"row {n}"} for n, row in enumerate(rows, 2)]
+    return _typed_in(path, ({k.strip(): v.strip() for k, v in row.items()} | {"": f"row {n}"} for n, row in enumerate(rows, 2)))
+
+
+def _typed_in(path: Path, rows: Iterable[dict[str, str]]) -> Sheet:
+    """The rows of a sheet, if their cells hold only what a person types; a text may have several lines. Raises FormError."""
+    sheet = list(rows)
+    for row in sheet:
+        if any(has_control(column + re.sub(r"[\r\n\t]", " ", text)) for column, text in row.items()):
+            raise FormError([f"{path}, {row['']}: a cell, or its heading, holds a control character; write it again."])
+    return sheet
 
 
 def _cell(value: Any) -> str:
@@ -252,18 +261,15 @@ def _xlsx_sheets(path: Path) -> dict[str, Sheet]:
 
     try:
         book = openpyxl.load_workbook(path, read_only=True, data_only=True)
+        cells = {s.title: [[_cell(v) for v in row] for row in s.iter_rows(values_only=True)] for s in book.worksheets}
+        book.close()
     except Exception as wrong:  # openpyxl lets many kinds through for a file that is no workbook
         raise FormError([f"{path}: is not a workbook that can be opened ({wrong}); save it again as .xlsx."]) from None
     sheets: dict[str, Sheet] = {}
-    for sheet in book.worksheets:
-        rows = [[_cell(v) for v in row] for row in sheet.iter_rows(values_only=True)]
-        head = rows[0] if rows else []
-        sheets[sheet.title] = [
-            {h: v for h, v in zip(head, row, strict=False) if h} | {"": f"row {n}"}
-            for n, row in enumerate(rows[1:], 2)
-            if any(row)
-        ]
-    book.close()
+    for title, rows in cells.items():
+        filled = [(n, row) for n, row in enumerate(rows, 1) if n > 1 and any(row)]
+        read = ({h: v for h, v in zip(rows[0], row, strict=False) if h} | {"": f"row {n}"} for n, row in filled)
+        sheets[title] = _typed_in(path, read)
     return sheets
 
 
@@ -335,8 +341,8 @@ class _Builder:
         try:
             return expression.parse(text)
         except ExpressionError as wrong:
-            self.fault(row, f"{column} of {row['name']}: {wrong}.")
-            return None
+            self.fault(row, f"{column} of {row.get('name')}: {wrong}.")
+        return None
 
     def build(self) -> Form:
         missing = [s for s in ("survey", "settings") if not self.sheets.get(s)]
@@ -361,8 +367,8 @@ class _Builder:
         for name in NEEDED:
             if name not in {q.name for q in questions}:
                 self.faults.append(f"{self.place} survey: asks no {name}; put in a row `include` of `who`.")
-        files = {r["type"].split(" ", 1)[1].removesuffix(".csv") for r in rows if r["type"].startswith("select_one_from")}
-        files |= {r["name"] for r in rows if r["type"] == "csv-external"}
+        files = {r["type"].partition(" ")[2].removesuffix(".csv") for r in rows if r["type"].startswith("select_one_from")}
+        files |= {r.get("name", "") for r in rows if r["type"] == "csv-external"}
         form = Form(
             form_id=settings.get("form_id", ""),
             title=settings.get("form_title", ""),
@@ -389,6 +395,9 @@ class _Builder:
     def choices(self, rows: Iterable[Mapping[str, str]]) -> dict[str, tuple[Mapping[str, str], ...]]:
         wanted = {r["type"].split(" ")[1]: r for r in rows if re.match(r"select_(one|multiple) ", r["type"])}
         own = self.sheets.get("choices", [])
+        if own and not {"list_name", "name"} <= own[0].keys():
+            self.faults.append(f"{self.place} choices: has no column list_name, or no column name.")
+            own = []
         if of_its_own := [c for c in own if c.get("list_name") == "causes"]:
             wanted["causes"] = of_its_own[0]  # they need not be offered: a `cause` may name one
         lists: dict[str, tuple[Mapping[str, str], ...]] = {}

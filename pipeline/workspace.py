@@ -117,7 +117,7 @@ class Workspace:
         """Changes when a file of any form changes, shipped or the nursery's own."""
         mark = hashlib.sha256()
         for folder in (shipped("forms"), self.folder / "forms"):
-            for path in sorted(p for p in folder.rglob("*") if p.suffix in (".csv", ".xlsx")):
+            for path in sorted(p for p in folder.rglob("*") if p.suffix in (".csv", ".xlsx") and p.is_file()):
                 mark.update(f"{path.relative_to(folder)}\0".encode() + path.read_bytes() + b"\0")
         return mark.hexdigest()
 
@@ -133,7 +133,7 @@ class Workspace:
         return found.rows
 
 
-def make_workspace(folder: Path, name: str) -> list[str]:
+def make_workspace(folder: Path, name: str = Settings.name) -> list[str]:
     """Put what is missing of a workspace into `folder`; what is there stays. Returns what was made. Raises Refused."""
     if fault := text_fault("name", name):
         raise Refused(f"The {fault}.")
