@@ -10,7 +10,6 @@ id wins over the shipped one.
 from __future__ import annotations
 
 import csv
-import datetime as dt
 import functools
 import io
 import re
@@ -22,7 +21,7 @@ from typing import Any
 
 from formpack import expression, shipped
 from formpack.expression import ExpressionError, Kind, Node, Operation
-from formpack.readers import Unreadable, has_control, text_of
+from formpack.readers import Unreadable, cell_text, has_control, text_of
 
 LANGUAGES = ("English (en)", "Español (es)", "Português (pt)")
 LEDGER_WORDS = {
@@ -246,22 +245,12 @@ def _typed_in(path: Path, rows: Iterable[dict[str, str]]) -> Sheet:
     return sheet
 
 
-def _cell(value: Any) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, float) and value.is_integer():
-        return str(int(value))
-    if isinstance(value, dt.datetime):
-        return value.date().isoformat()
-    return "" if value is None else str(value).strip()
-
-
 def _xlsx_sheets(path: Path) -> dict[str, Sheet]:
     import openpyxl
 
     try:
         book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-        cells = {s.title: [[_cell(v) for v in row] for row in s.iter_rows(values_only=True)] for s in book.worksheets}
+        cells = {s.title: [[cell_text(v) for v in row] for row in s.iter_rows(values_only=True)] for s in book.worksheets}
         book.close()
     except Exception as wrong:  # openpyxl lets many kinds through for a file that is no workbook
         raise FormError([f"{path}: is not a workbook that can be opened ({wrong}); save it again as .xlsx."]) from None

@@ -113,6 +113,15 @@ READERS: dict[str, Callable[[str], Value | Unreadable]] = {
 """By `Question.value_type`."""
 
 
+def cell_text(value: object) -> str:
+    """What a cell of a workbook says, as a person would type it: a day without a time of day, a whole number without a point."""
+    if isinstance(value, dt.datetime) and value.time() == dt.time():
+        value = value.date()
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        value = int(value)
+    return "" if value is None else str(value).lower() if isinstance(value, bool) else str(value).strip()
+
+
 def has_control(text: str) -> bool:
     """Whether a text holds what no person types: control characters, ends of lines and halves of characters."""
     return any(unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") for c in text)

@@ -180,7 +180,12 @@ def _usable(name: str, place: str, head: list[str], lines: list[tuple[int, list[
         rows.append(row)
         numbers.append(number)
     for column, some in odd.items():
-        faults.append((f"{place}, {_rows(some)}", f"{_plain(column)} holds a control character; a space is read for it"))
+        faults.append(
+            (
+                f"{place}, {_rows(some)}",
+                f"{_plain(column)} holds a control character, or the end of a line; a space is read for it",
+            )
+        )
     return ListRead(name, rows, numbers, faults)
 
 

@@ -96,7 +96,7 @@ class Settings:
     walk: Walk = field(default_factory=Walk)
 
 
-_SHARE, _RATE = (0.0001, 0.99), (0.0001, 100.0)
+_SHARE, _RATE = (0.0001, 0.99), (0.0001, 100)
 _LIMITS: dict[str, tuple[float, float]] = {
     "group_size": (1, 10_000),
     "crate_size": (1, 10_000),

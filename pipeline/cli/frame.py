@@ -32,7 +32,8 @@ def _read(option: str, kind: str, text: str) -> Any:
 
     value = READERS[kind](text)
     if isinstance(value, Unreadable):
-        typer.echo(f"{option} {text} {value.why}.", err=True)
+        said = text if text.isprintable() and len(text) <= 60 else ascii(text[:60])
+        typer.echo(f"{option} {said} {value.why}.", err=True)
         raise typer.Exit(2)
     return value
 

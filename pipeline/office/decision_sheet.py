@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from formpack.catalog import Form
+from formpack.readers import cell_text
 from pipeline.findings import Refused
 from pipeline.office.desk import DECISIONS, Decided
 from pipeline.tables import labels, plain_cell
@@ -203,14 +204,6 @@ def _choices(forms: Sequence[Form], lists: Choices) -> list[tuple[str, str, str]
     return [(name, code, means) for name, codes in sorted(found.items()) for code, means in codes.items()]
 
 
-def _text(value: Any) -> str:
-    if isinstance(value, dt.datetime):
-        return value.date().isoformat()
-    if isinstance(value, float) and value.is_integer():
-        return str(int(value))
-    return "" if value is None else str(value).strip()
-
-
 def read_sheet(path: Path) -> Iterator[Decided]:
     """The rows with a decision. A row that a person added stands on what was written from another row about the same
     submission. Raises Refused when it is not a list of this program."""
@@ -219,7 +212,7 @@ def read_sheet(path: Path) -> Iterator[Decided]:
     try:
         book = openpyxl.load_workbook(path)  # a formula stays its text: what it would come to is nobody's decision
         sheet = book[next((name for name in SHEETS if name in book.sheetnames), SHEETS[0])]
-        rows = [[_text(v) for v in row] for row in sheet.iter_rows(values_only=True)]
+        rows = [[cell_text(v) for v in row] for row in sheet.iter_rows(values_only=True)]
     except FileNotFoundError:
         raise Refused(f"{path} is not there; `formpack problems --to {path.name}` writes the list.") from None
     except Exception as wrong:  # a damaged or foreign workbook makes openpyxl raise almost anything
