@@ -114,7 +114,7 @@ READERS: dict[str, Callable[[str], Value | Unreadable]] = {
 
 
 def cell_text(value: object) -> str:
-    """What a cell of a workbook says, as a person would type it: a day without a time of day, a whole number without a point."""
+    """What a cell of a workbook says, as a person would type it: days without a time, whole numbers without a point."""
     if isinstance(value, dt.datetime) and value.time() == dt.time():
         value = value.date()
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
