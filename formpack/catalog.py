@@ -10,8 +10,8 @@ id wins over the shipped one.
 from __future__ import annotations
 
 import csv
-import datetime as dt
 import functools
+import io
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -21,6 +21,7 @@ from typing import Any
 
 from formpack import expression, shipped
 from formpack.expression import ExpressionError, Kind, Node, Operation
+from formpack.readers import Unreadable, cell_text, has_control, text_of
 from formpack.sheets import Spent, Unopened, sheets_of
 
 LANGUAGES = ("English (en)", "Español (es)", "Português (pt)")
@@ -222,26 +223,27 @@ Sheet = list[dict[str, str]]
 
 
 def _csv_sheet(path: Path) -> Sheet:
+    text = text_of(path)
+    if isinstance(text, Unreadable):
+        raise FormError([f"{path}: {text.why}."])
     try:
-        with path.open(encoding="utf-8-sig", newline="") as lines:
-            reader = csv.DictReader(lines, strict=True)
-            rows = [dict(row) for row in reader]
-    except (UnicodeDecodeError, csv.Error) as wrong:
+        reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
+        rows = [dict(row) for row in reader]
+    except csv.Error as wrong:
         raise FormError([f"{path}: cannot be read ({wrong}); save it as CSV UTF-8 with commas."]) from None
     for number, row in enumerate(rows, start=2):
         if None in row or None in row.values():
             raise FormError([f"{path}, row {number}: not as many cells as the header has; check the commas."])
-    return [{k.strip(): (v or "").strip() for k, v in row.items()} | {"": f"row {n}"} for n, row in enumerate(rows, 2)]
+    return _typed_in(path, ({k.strip(): v.strip() for k, v in row.items()} | {"": f"row {n}"} for n, row in enumerate(rows, 2)))
 
 
-def _cell(value: Any) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, float) and value.is_integer():
-        return str(int(value))
-    if isinstance(value, dt.datetime):
-        return value.date().isoformat()
-    return "" if value is None else str(value).strip()
+def _typed_in(path: Path, rows: Iterable[dict[str, str]]) -> Sheet:
+    """The rows of a sheet, if their cells hold only what a person types; a text may have several lines. Raises FormError."""
+    sheet = list(rows)
+    for row in sheet:
+        if any(has_control(column + re.sub(r"[\r\n\t]", " ", text)) for column, text in row.items()):
+            raise FormError([f"{path}, {row['']}: a cell, or its heading, holds a control character; write it again."])
+    return sheet
 
 
 def _xlsx_sheets(path: Path) -> dict[str, Sheet]:
@@ -251,14 +253,15 @@ def _xlsx_sheets(path: Path) -> dict[str, Sheet]:
         raise FormError([f"{path}: is not a workbook that can be opened ({wrong}); save it again as .xlsx."]) from None
     sheets: dict[str, Sheet] = {}
     for sheet in found:
-        rows = {n: [_cell(v) for v in row] for n, row in sheet.rows}
+        rows = {n: [cell_text(v) for v in row] for n, row in sheet.rows}
         head = rows.pop(1, [])
-        blank = {h: "" for h in head if h}
-        sheets[sheet.title] = [
+        blank = dict.fromkeys((h for h in head if h), "")
+        read = (
             blank | {h: v for h, v in zip(head, row, strict=False) if h} | {"": f"row {n}"}
             for n, row in rows.items()
             if any(row)
-        ]
+        )
+        sheets[sheet.title] = _typed_in(path, read)
     return sheets
 
 
@@ -330,8 +333,8 @@ class _Builder:
         try:
             return expression.parse(text)
         except ExpressionError as wrong:
-            self.fault(row, f"{column} of {row['name']}: {wrong}.")
-            return None
+            self.fault(row, f"{column} of {row.get('name')}: {wrong}.")
+        return None
 
     def build(self) -> Form:
         missing = [s for s in ("survey", "settings") if not self.sheets.get(s)]
@@ -343,7 +346,7 @@ class _Builder:
                 self.faults.append(f"{self.place} settings: {key} is empty.")
         if not re.fullmatch(r"[a-z][a-z0-9_]*", settings.get("form_id", "x")):
             self.faults.append(f"{self.place} settings: form_id must be small letters, digits and _.")
-        if settings.get("version") and not settings["version"].isdigit():
+        if settings.get("version") and not re.fullmatch(r"[0-9]{1,18}", settings["version"]):
             self.faults.append(f"{self.place} settings: version must be digits, best YYYYMMDD and two more.")
         if LANGUAGES[0] not in self.languages:
             self.faults.append(f"{self.place} survey: has no column label::{LANGUAGES[0]}; the office reads that language.")
@@ -356,8 +359,8 @@ class _Builder:
         for name in NEEDED:
             if name not in {q.name for q in questions}:
                 self.faults.append(f"{self.place} survey: asks no {name}; put in a row `include` of `who`.")
-        files = {r["type"].split(" ", 1)[1].removesuffix(".csv") for r in rows if r["type"].startswith("select_one_from")}
-        files |= {r["name"] for r in rows if r["type"] == "csv-external"}
+        files = {r["type"].partition(" ")[2].removesuffix(".csv") for r in rows if r["type"].startswith("select_one_from")}
+        files |= {r.get("name", "") for r in rows if r["type"] == "csv-external"}
         form = Form(
             form_id=settings.get("form_id", ""),
             title=settings.get("form_title", ""),
@@ -384,6 +387,9 @@ class _Builder:
     def choices(self, rows: Iterable[Mapping[str, str]]) -> dict[str, tuple[Mapping[str, str], ...]]:
         wanted = {r["type"].split(" ")[1]: r for r in rows if re.match(r"select_(one|multiple) ", r["type"])}
         own = self.sheets.get("choices", [])
+        if own and not {"list_name", "name"} <= own[0].keys():
+            self.faults.append(f"{self.place} choices: has no column list_name, or no column name.")
+            own = []
         if of_its_own := [c for c in own if c.get("list_name") == "causes"]:
             wanted["causes"] = of_its_own[0]  # they need not be offered: a `cause` may name one
         lists: dict[str, tuple[Mapping[str, str], ...]] = {}

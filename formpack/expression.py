@@ -317,7 +317,18 @@ class _Parser:
 
 def parse(source: str) -> Node:
     """The tree of an expression. Raises ExpressionError outside the portable subset."""
-    return _Parser(source).whole()
+    parser = _Parser(source)
+    if len(parser.tokens) > _LONGEST:
+        raise ExpressionError(
+            f"it has {len(parser.tokens):,} words and marks, more than {_LONGEST}; write it as several calculations"
+        )
+    try:
+        return parser.whole()
+    except RecursionError:
+        raise ExpressionError("its brackets are nested too deeply; write it as several calculations") from None
+
+
+_LONGEST = 600
 
 
 def walk(node: Node) -> Iterator[Node]:

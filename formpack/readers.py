@@ -12,6 +12,7 @@ import re
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 
 from formpack import group_code
 
@@ -110,6 +111,46 @@ READERS: dict[str, Callable[[str], Value | Unreadable]] = {
     "text": plain_text,
 }
 """By `Question.value_type`."""
+
+
+def cell_text(value: object) -> str:
+    """What a cell of a workbook says, as a person would type it: days without a time, whole numbers without a point."""
+    if isinstance(value, dt.datetime) and value.time() == dt.time():
+        value = value.date()
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        value = int(value)
+    return "" if value is None else str(value).lower() if isinstance(value, bool) else str(value).strip()
+
+
+def has_control(text: str) -> bool:
+    """Whether a text holds what no person types: control characters, ends of lines and halves of characters."""
+    return any(unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") for c in text)
+
+
+def text_of(path: Path, most: int = 20) -> str | Unreadable:
+    """The text of a file that people keep (a list, a sheet, settings) of at most so many MB, without a byte-order mark; or what
+    is wrong with the file, to be said after its name."""
+    try:
+        if not path.is_file():
+            if not path.exists():
+                return Unreadable("unreadable_file", "is a link to nowhere" if path.is_symlink() else "is missing")
+            return Unreadable("unreadable_file", "is a folder" if path.is_dir() else "is no plain file")
+        with path.open("rb") as file:
+            content = file.read(most * 1_000_000 + 1)
+    except OSError as wrong:
+        return Unreadable("unreadable_file", f"cannot be read ({wrong.strerror})")
+    if len(content) > most * 1_000_000:
+        return Unreadable("unreadable_file", f"is larger than {most} MB; take out what does not belong there")
+    remedy = "save it as UTF-8 (in a spreadsheet: CSV UTF-8)"
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return Unreadable("unreadable_file", f"is UTF-16; {remedy}")
+    if b"\0" in content:
+        return Unreadable("unreadable_file", f"is no plain text; {remedy}")
+    try:
+        return content.decode("utf-8").lstrip("\ufeff")
+    except UnicodeDecodeError as wrong:
+        line = content[: wrong.start].count(b"\n") + 1
+        return Unreadable("unreadable_file", f"is not UTF-8 in line {line}; {remedy}")
 
 
 def _folded(text: str) -> str:

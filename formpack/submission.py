@@ -12,7 +12,6 @@ import codecs
 import collections
 import contextlib
 import csv
-import datetime as dt
 import functools
 import io
 import itertools
@@ -31,6 +30,7 @@ from typing import Any, NamedTuple
 from lxml import etree
 
 from formpack.headings import LOOKED_AT, Headings, folded, last_part
+from formpack.readers import cell_text
 from formpack.sheets import MOST_COLUMNS, Budget, Spent, Unopened, opened_archive, sheets_of
 
 MOST_BYTES = 64 * 2**20
@@ -312,16 +312,6 @@ def _columns(content: bytes, place: str, stem: str) -> Iterator[Item]:
         number += piece.num_rows
 
 
-def _cell(value: Any) -> str:
-    if isinstance(value, dt.datetime):
-        return value.date().isoformat() if value.time() == dt.time() else value.isoformat()
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    if isinstance(value, bool):
-        return str(value).lower()
-    return "" if value is None else str(value)
-
-
 def _xlsx(source: bytes, place: str, stem: str, headings: Headings, form: str, budget: Budget) -> Iterator[Item]:
     """Every sheet with something in it: a table, or an Aside."""
     try:
@@ -331,7 +321,7 @@ def _xlsx(source: bytes, place: str, stem: str, headings: Headings, form: str, b
         return
     filled = {}
     for sheet in sheets:
-        rows = [(n, [_cell(v) for v in row]) for n, row in sheet.rows]
+        rows = [(n, [cell_text(v) for v in row]) for n, row in sheet.rows]
         rows = [(n, row) for n, row in rows if any(c.strip() for c in row)]
         if rows and not (sheet.title == CODES_SHEET and sheet.is_hidden):
             filled[sheet.title] = rows

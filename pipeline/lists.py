@@ -1,6 +1,7 @@
 """One list of a workspace as a person keeps it: its rows, and every fault with its place and a way out.
 
-A fault in a list is no end of everything: rows that can be used are used, and what is wrong is said as a finding.
+A fault in a list is no end of everything: rows that can be used are used, and what is wrong is said as a finding. Days and
+numbers are read by the strict readers of submissions, here and nowhere else; one that cannot be read is empty for the program.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from formpack.headings import folded
-from formpack.readers import READERS, Unreadable
+from formpack.readers import READERS, Unreadable, Value, has_control, text_of
 
 REFERENCES: dict[tuple[str, str], str] = {
     ("teams", "budder"): "staff",
@@ -37,6 +38,17 @@ KINDS: dict[tuple[str, str], str] = {
     ("rootstocks", "off_type_low"): "decimal",
     ("rootstocks", "off_type_high"): "decimal",
 }
+_LIMITS: dict[tuple[str, str], tuple[float, float, str]] = {
+    ("budwood_batches", "buds"): (0, 10_000_000, "is no number of buds; write a whole number from 0 to 10,000,000"),
+    ("orders", "quantity"): (
+        *(1, 10_000_000),
+        "is no number of trees; write a whole number from 1 to 10,000,000, and active = no where the order is closed",
+    ),
+    ("rootstocks", "off_type_low"): (0, 1, "is no share of the seedlings; write it from 0 to 1, such as 0.05 for 5 in 100"),
+    ("rootstocks", "off_type_high"): (0, 1, "is no share of the seedlings; write it from 0 to 1, such as 0.05 for 5 in 100"),
+}
+"""(list, column) -> the least, the most, and what is said of what is less or more."""
+LONGEST_CODE, LONGEST_CELL = 60, 1000
 _MAY_LACK = {"active", "part_of", "label"}
 _NO, _YES = {"no", "n", "nao", "false", "0"}, {"yes", "y", "si", "s", "sim", "true", "1", ""}
 
@@ -73,26 +85,24 @@ def read_list(path: Path, columns: Sequence[str]) -> ListRead:
     def broken(why: str) -> ListRead:
         return ListRead(name, broken=f"{place} {why}")
 
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError:
-        return broken("is missing; `formpack init` in this folder puts an empty one there.")
-    except UnicodeDecodeError:
-        return broken("is not UTF-8; save it as CSV UTF-8.")
-    head_line = text.lstrip("\r\n").split("\n", 1)[0]
+    text = text_of(path)
+    if isinstance(text, Unreadable):
+        is_missing = text.why == "is missing"
+        return broken(f"{text.why}{'; `formpack init` in this folder puts an empty one there' if is_missing else ''}.")
+    head_line = re.split(r"[\r\n]", text.lstrip("\r\n"), maxsplit=1)[0]
     mark = ";" if head_line.count(";") > head_line.count(",") else ","
+    lines = csv.reader(io.StringIO(text, newline=""), strict=True, delimiter=mark)
     try:
-        lines = csv.reader(io.StringIO(text, newline=""), strict=True, delimiter=mark)
         rows = [(lines.line_num, cells) for cells in lines if any(c.strip() for c in cells)]
     except csv.Error as wrong:
-        return broken(f"cannot be read: {wrong}.")
+        return broken(f"cannot be read ({wrong}); look at the quotation marks in row {lines.line_num} and before it.")
     if not rows:
         return ListRead(name)
     head, faults = _headings(place, rows[0][1], columns)
     for column in ("code",) if "code" in columns else ("rootstock", "scion"):
         if head.count(column) != 1:
             said = "has no column" if column not in head else "has more than one column"
-            return broken(f"{said} {column}; its columns are {', '.join(h for h in head if h)}.")
+            return broken(f"{said} {column}; its columns are {', '.join(map(_plain, filter(None, head)))}.")
     return _usable(name, place, head, rows[1:], faults)
 
 
@@ -102,60 +112,115 @@ def _headings(place: str, cells: Sequence[str], columns: Sequence[str]) -> tuple
     head = [c.strip() for c in cells]
     plain = [h if h in columns else spelled.get(folded(h), h) for h in head]
     head = [p if plain.count(p) == 1 else h for p, h in zip(plain, head, strict=True)]
-    missing, strange = [c for c in columns if c not in head], [h for h in head if h and h not in columns]
+    missing, strange = [c for c in columns if c not in head], [_plain(h) for h in head if h and h not in columns]
     lacks = f"it has no column {', '.join(m for m in missing if m not in _MAY_LACK)}"
+    faults = [
+        (place, f"it has more than one column {_plain(h)}; the last is read")
+        for h in dict.fromkeys(head)
+        if h and head.count(h) > 1
+    ]
     if strange and set(missing) - _MAY_LACK:
-        return head, [(place, f"{lacks}, and nothing reads its column {', '.join(strange)}; is one the other?")]
-    return head, [(place, lacks)] if {"rootstock", "scion"} & set(missing) else []
+        faults.append((place, f"{lacks}, and nothing reads its column {', '.join(strange)}; is one the other?"))
+    elif {"rootstock", "scion"} & set(missing):
+        faults.append((place, lacks))
+    return head, faults
+
+
+def _plain(text: str) -> str:
+    """A text with spaces for what no person types."""
+    return "".join(" " if has_control(c) else c for c in text) if has_control(text) else text
+
+
+def _row_fault(row: Row) -> str:
+    """Why a row cannot be used; '' where it can."""
+    code = row.get("code")
+    if code is None and not (row["rootstock"] and row["scion"]):
+        return "it lacks a rootstock or a scion"
+    if code is not None and (not code or re.search(r"\s", code) or not code.isprintable()):
+        return f"{code[:LONGEST_CODE]!r} is not a code (one word without hidden characters)"
+    if code is not None and len(code) > LONGEST_CODE:
+        return f"the code {code[:20]}... has {len(code):,} letters, more than {LONGEST_CODE}"
+    column = next((c for c, text in row.items() if len(text) > LONGEST_CELL), "")
+    return f"its {_plain(column)} has {len(row[column]):,} letters, more than {LONGEST_CELL:,}" if column else ""
 
 
 def _usable(name: str, place: str, head: list[str], lines: list[tuple[int, list[str]]], faults: list[Fault]) -> ListRead:
     rows: list[Row] = []
     numbers: list[int] = []
-    codes: set[str] = set()
+    keys: set[str] = set()
     seen: dict[str, str] = {}
+    odd: dict[str, list[int]] = defaultdict(list)
     for number, cells in lines:
         where = f"{place}, row {number}"
         if len(cells) != len(head):
             faults.append((where, "not as many cells as the header has; the row is not used"))
             continue
         row = {h: c.strip() for h, c in zip(head, cells, strict=True) if h}
-        code = row.get("code")
-        if code is not None:
-            if not code or re.search(r"\s", code):
-                faults.append((where, f"{code!r} is not a code (one word); the row is not used"))
-                continue
-            if code in codes:
-                faults.append((where, f"the code {code!r} stands twice; the first row with it is used"))
-                continue
-            if folded(code) in seen:
-                faults.append((where, f"{code} stands beside {seen[folded(code)]}; if they are one, keep one of the two"))
-            seen.setdefault(folded(code), code)
-            codes.add(code)
+        if fault := _row_fault(row):
+            faults.append((where, f"{fault}; the row is not used"))
+            continue
+        for column in [c for c, text in row.items() if has_control(text)]:
+            odd[column].append(number)
+            row[column] = _plain(row[column])
+        code = row.get("code", "")
+        key = code or f"{row['rootstock']} + {row['scion']}"
+        if key in keys:
+            said = f"the code {code!r}" if code else f"the pair {key}"
+            faults.append((where, f"{said} stands twice; the first row with it is used"))
+            continue
+        keys.add(key)
+        if code and folded(code) in seen:
+            faults.append((where, f"{code} stands beside {seen[folded(code)]}; if they are one, keep one of the two"))
+        seen.setdefault(folded(code), code)
+        if code.startswith(("=", "+", "-", "@")):
+            hint = "a spreadsheet may change it when it saves the list; give it another code"
+            faults.append((where, f"the code {code} begins as a formula does, and {hint}"))
         if folded(row.get("active", "")) not in _NO | _YES:
             faults.append((where, f"active is {row['active']!r}; write yes or no. Until then it counts as yes"))
         rows.append(row)
         numbers.append(number)
+    for column, some in odd.items():
+        faults.append(
+            (
+                f"{place}, {_rows(some)}",
+                f"{_plain(column)} holds a control character, or the end of a line; a space is read for it",
+            )
+        )
     return ListRead(name, rows, numbers, faults)
+
+
+def typed(list_name: str, row: Mapping[str, str]) -> dict[str, Value | Unreadable]:
+    """The days and numbers of a row that are not empty, each as its kind, or what is wrong with it."""
+    found: dict[str, Value | Unreadable] = {}
+    for column, text in row.items():
+        if text and (kind := KINDS.get((list_name, column))):
+            value = READERS[kind](text)
+            least, most, why = _LIMITS.get((list_name, column), (0, 0, ""))
+            is_out = why and isinstance(value, int | float) and not least <= value <= most
+            found[column] = Unreadable("impossible_value", why) if is_out else value
+    low, high = found.get("off_type_low"), found.get("off_type_high")
+    if isinstance(low, float) and isinstance(high, float) and low > high:
+        found["off_type_low"] = Unreadable("impossible_value", f"is above off_type_high, {row['off_type_high']}")
+    return found
 
 
 def cell_faults(found: ListRead, codes: Mapping[str, Collection[str]]) -> Iterator[Fault]:
     """What single cells of a list say wrongly: days and numbers, and codes of other lists that are not there. `codes` holds
     the known codes of each list. What many rows say alike is said once."""
     wrong: dict[tuple[str, str, str], list[int]] = defaultdict(list)
+    others = {other for (name, _), other in REFERENCES.items() if name == found.name}
+    near = {other: {folded(c): c for c in sorted(codes.get(other, ()), reverse=True)} for other in others}
     for number, row in zip(found.numbers, found.rows, strict=True):
-        for column, text in row.items():
-            if not text:
-                continue
-            kind, other = KINDS.get((found.name, column)), REFERENCES.get((found.name, column))
-            if kind is not None and isinstance(value := READERS[kind](text), Unreadable):
-                wrong[column, text, value.why].append(number)
-            if other is not None and text not in codes.get(other, ()):
-                near = next((c for c in sorted(codes.get(other, ())) if folded(c) == folded(text)), "")
-                hint = f"; {near} is" if near else ""
-                wrong[column, text, f"is not in lists/{other}.csv{hint}"].append(number)
+        values: dict[str, Value | Unreadable] = {c: READERS["text"](text) for c, text in row.items()} | typed(found.name, row)
+        for column, value in values.items():
+            if isinstance(value, Unreadable):
+                wrong[column, row[column], value.why].append(number)
+            other = REFERENCES.get((found.name, column))
+            if other is not None and row[column] and row[column] not in codes.get(other, ()):
+                meant = near[other].get(folded(row[column]), "")
+                wrong[column, row[column], f"is not in lists/{other}.csv{f'; {meant} is' if meant else ''}"].append(number)
     for (column, text, why), numbers in wrong.items():
-        yield f"lists/{found.name}.csv, {_rows(numbers)}", f"{column}: {text} {why}"
+        yield f"lists/{found.name}.csv, {_rows(numbers)}", f"{column}: {text if len(text) <= 80 else text[:77] + '...'} {why}"
 
 
 def _rows(numbers: Sequence[int]) -> str:

@@ -11,11 +11,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from formpack.readers import text_of
 from pipeline import tables
 from pipeline.findings import Refused
 from pipeline.intake import ingest
 from pipeline.intake.ingest import Kept, Progress
 from pipeline.intake.states import STATES
+from pipeline.lists import is_active
 from pipeline.settings import Settings
 from pipeline.stages import Runner, Stage, code, sql, sql_text
 from pipeline.store import KEPT, Store
@@ -29,7 +31,7 @@ _LIST_FILES = " ".join(f"list:{name}" for name in LISTS)
 
 STAGES: tuple[Stage, ...] = (
     # lists, settings, forms and the day, as tables
-    code("book.ledger.remember_lists", "list_rows list_faults", f"forms: list:others {_LIST_FILES}"),
+    code("book.ledger.remember_lists", "list_rows list_faults unread_cells", f"forms: list:others {_LIST_FILES}"),
     *(code("book.ledger.load_list", f"list_{name}", f"list_rows list:{name}", about=(name,)) for name in LISTS),
     code("book.ledger.load_settings", "settings", "settings:"),
     code("book.ledger.load_day", "day", "day:"),
@@ -226,7 +228,7 @@ def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
 def _digest(paths: Iterable[Path]) -> str:
     mark = hashlib.sha256()
     for path in paths:
-        mark.update(path.name.encode() + b"\0" + (path.read_bytes() if path.exists() else b"\0") + b"\0")
+        mark.update(f"{path.name}\0{text_of(path)!r}\0".encode())
     return mark.hexdigest()
 
 
@@ -335,7 +337,7 @@ def choices_of(workspace: Workspace) -> dict[str, dict[str, str]]:
     names = sorted((asked | set(LISTS)) - {"groups", "compatibility"})
     return {
         name: {
-            row["code"]: (row.get("label") or "") + (" (not active)" if row.get("active") == "no" else "")
+            row["code"]: (row.get("label") or "") + ("" if is_active(row) else " (not active)")
             for row in workspace.read_list(name)
         }
         for name in names

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
+from formpack.readers import READERS, Unreadable, has_control, text_of
 from pipeline.findings import Refused
 
 
@@ -95,6 +96,46 @@ class Settings:
     walk: Walk = field(default_factory=Walk)
 
 
+_SHARE, _RATE = (0.0001, 0.99), (0.0001, 100)
+_LIMITS: dict[str, tuple[float, float]] = {
+    "group_size": (1, 10_000),
+    "crate_size": (1, 10_000),
+    "count_share": (0, 1),
+    "lot_read_share": (0, 1),
+    "plants_per_hour": (1, 10_000),
+    "hours": (0.1, 1000),
+    **dict.fromkeys(("exact", "error", "gross"), _SHARE),
+    **dict.fromkeys(("loss", "large", "gain"), _RATE),
+}
+"""The least and the most of a number; from 0 to 10,000 where nothing is said here."""
+_LONGEST = 100
+
+
+def text_fault(key: str, value: str) -> str:
+    """What is wrong with a text of the settings; '' where nothing is."""
+    if value.strip() and len(value) <= _LONGEST and not has_control(value):
+        return ""
+    return f"{key} must be words on one line, at most {_LONGEST} letters"
+
+
+def _fault(key: str, kind: str, value: Any) -> str:
+    """What is wrong with the value of a setting; '' where nothing is. In Python true is a number, and a time of day a day."""
+    if kind == "bool":
+        return "" if isinstance(value, bool) else f"{key} must be true or false"
+    if kind == "str":
+        return text_fault(key, value) if isinstance(value, str) else f"{key} must be text in quotes"
+    if kind.startswith("dt.date"):
+        if not isinstance(value, dt.date) or isinstance(value, dt.datetime):
+            return f"{key} must be a day such as 2026-03-02, without a time and without quotes"
+        found = READERS["date"](value.isoformat())
+        return f"{key} is {value}, which {found.why}" if isinstance(found, Unreadable) else ""
+    least, most = _LIMITS.get(key, (0, 10_000))
+    is_number = isinstance(value, int if kind == "int" else int | float) and not isinstance(value, bool)
+    if is_number and least <= value <= most:
+        return ""
+    return f"{key} must be a {'whole number' if kind == 'int' else 'number'} from {least:,} to {most:,}"
+
+
 def _section(kind: type, given: Any, place: str) -> Any:
     known = {f.name: f for f in fields(kind)}
     parts: dict[str, Any] = {f.name: f.default_factory for f in fields(kind) if isinstance(f.default_factory, type)}
@@ -103,37 +144,27 @@ def _section(kind: type, given: Any, place: str) -> Any:
         raise Refused(f"{place} must be a section of settings.")
     for key, value in given.items():
         if key not in known:
-            raise Refused(f"{place}: {key} is not a setting; the settings are {', '.join(known)}.")
+            said = key if key.isprintable() and len(key) <= _LONGEST else "one of its names"
+            raise Refused(f"{place}: {said} is not a setting; the settings are {', '.join(known)}.")
         if key in parts:
             values[key] = _section(parts[key], value, f"{place} [{key}]")
             continue
-        if known[key].type == "bool":
-            if not isinstance(value, bool):
-                raise Refused(f"{place}: {key} must be true or false.")
-            values[key] = value
-            continue
-        wanted: Any = {"int": int, "float": float, "float | None": float, "str": str}.get(str(known[key].type), dt.date)
-        if wanted is float and isinstance(value, int) and not isinstance(value, bool):
-            value = float(value)
-        if not isinstance(value, wanted) or isinstance(value, bool):
-            raise Refused(f"{place}: {key} must be a {'day such as 2026-03-02' if wanted is dt.date else wanted.__name__}.")
-        if wanted in (int, float) and not 0 <= value <= 10_000:
-            raise Refused(f"{place}: {key} must be a number from 0 to 10,000.")
-        if kind is Walk and value < (0.1 if key == "hours" else 1 if key == "plants_per_hour" else 0):
-            raise Refused(f"{place}: {key} must be more than 0.")
-        if kind is Counting and not 0.0001 <= value <= (0.99 if key in ("exact", "gross", "error") else 100):
-            raise Refused(f"{place}: {key} must lie between 0.0001 and {0.99 if key in ('exact', 'gross', 'error') else 100}.")
-        values[key] = value
+        if fault := _fault(key, str(known[key].type), value):
+            raise Refused(f"{place}: {fault}.")
+        values[key] = float(value) if str(known[key].type).startswith("float") else value
     return kind(**values)
 
 
 def read_settings(path: Path) -> Settings:
     """The settings of a workspace. Raises Refused with the place of what is wrong."""
+    text = text_of(path, most=1)
+    if isinstance(text, Unreadable):
+        if text.why == "is missing":
+            raise Refused(f"{path.parent} is no workspace (it has no {path.name}); make one with `formpack init`.")
+        raise Refused(f"{path.name} {text.why}.")
     try:
-        given = tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise Refused(f"{path.parent} is no workspace (it has no {path.name}); make one with `formpack init`.") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as wrong:
-        raise Refused(f"{path.name} cannot be read: {wrong}.") from None
+        given = tomllib.loads(text)
+    except (ValueError, RecursionError) as wrong:  # of a number too long, a bare ValueError
+        raise Refused(f"{path.name} cannot be read: {str(wrong).splitlines()[0]}.") from None
     settings: Settings = _section(Settings, given, path.name)
     return settings

@@ -85,13 +85,13 @@ def _room(folder: Path) -> str:
 
 
 def program_of(room: str) -> str:
-    """A digest of a room, the formulas and the forms' side."""
-    return "".join(_room(f) for f in (HERE / room, HERE / "formulas", HERE.parent / "formpack"))
+    """A digest of a room, what all rooms share (how lists and settings are read), the formulas and the forms' side."""
+    return "".join(_room(f) for f in dict.fromkeys((HERE / room, HERE, HERE / "formulas", HERE.parent / "formpack")))
 
 
 @functools.cache
 def program(stage: Stage) -> str:
-    """A digest of what the stage is made of: its SQL; or its function's room, the formulas and the forms' side."""
+    """A digest of what the stage is made of: its SQL; or its function's room, with what that rests on."""
     import duckdb
 
     if stage.make:

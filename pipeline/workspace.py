@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -11,7 +12,7 @@ from formpack import shipped
 from formpack.catalog import Form, FormError, load_forms
 from pipeline.findings import Refused
 from pipeline.lists import ListRead, read_list
-from pipeline.settings import Settings, read_settings
+from pipeline.settings import Settings, read_settings, text_fault
 
 LISTS: dict[str, tuple[str, ...]] = {
     "staff": ("code", "label", "active"),
@@ -34,7 +35,7 @@ SETTINGS_NAME = "nursery.toml"
 """The file by which a workspace is known."""
 SETTINGS_FILE = """\
 # What this nursery calls itself, and what is usual here. A line that is left out takes the common value.
-name = "{name}"
+name = {name}
 language = "English (en)"   # in which the titles of forms stand and phones begin
 group_size = 1000        # plants in a group
 crate_size = 20          # plants in a crate; a crate left out or counted twice is a common miscount
@@ -118,7 +119,7 @@ class Workspace:
         """Changes when a file of any form changes, shipped or the nursery's own."""
         mark = hashlib.sha256()
         for folder in (shipped("forms"), self.folder / "forms"):
-            for path in sorted(p for p in folder.rglob("*") if p.suffix in (".csv", ".xlsx")):
+            for path in sorted(p for p in folder.rglob("*") if p.suffix in (".csv", ".xlsx") and p.is_file()):
                 mark.update(f"{path.relative_to(folder)}\0".encode() + path.read_bytes() + b"\0")
         return mark.hexdigest()
 
@@ -134,12 +135,14 @@ class Workspace:
         return found.rows
 
 
-def make_workspace(folder: Path, name: str) -> list[str]:
-    """Put what is missing of a workspace into `folder`; what is there stays. Returns what was made."""
+def make_workspace(folder: Path, name: str = Settings.name) -> list[str]:
+    """Put what is missing of a workspace into `folder`; what is there stays. Returns what was made. Raises Refused."""
+    if fault := text_fault("name", name):
+        raise Refused(f"The {fault}.")
     made = []
     for sub in ("lists", "forms", "inbox", "phone", "reports"):
         (folder / sub).mkdir(parents=True, exist_ok=True)
-    wanted = {folder / SETTINGS_NAME: SETTINGS_FILE.format(name=name.replace('"', "'"))}
+    wanted = {folder / SETTINGS_NAME: SETTINGS_FILE.format(name=json.dumps(name, ensure_ascii=False))}
     for list_name, columns in LISTS.items():
         shipped_list = shipped("forms") / "lists" / f"{list_name}.csv"
         text = shipped_list.read_text(encoding="utf-8") if shipped_list.exists() else ",".join(columns) + "\n"

@@ -11,7 +11,8 @@ from dataclasses import fields
 from typing import Any
 
 from formpack.catalog import Form, Question, causes
-from pipeline.lists import Known, cell_faults, merged
+from formpack.readers import Unreadable
+from pipeline.lists import KINDS, Known, cell_faults, merged, typed
 from pipeline.stages import Work
 from pipeline.workspace import LISTS
 
@@ -56,7 +57,8 @@ _LIST_ROWS = {"list_name": _TEXT, "code": _TEXT, "texts": _TEXT, "inactive_since
 
 def remember_lists(work: Work) -> None:
     """work.list_rows: every code that a list has, and every one that it had when it was last looked at (kept.list_rows), with
-    its row as it last stood; and work.list_faults: what is wrong in the lists."""
+    its row as it last stood; work.list_faults: what is wrong in the lists; work.unread_cells: days and numbers that cannot be
+    read, and why."""
     workspace = work.context.workspace
     others = {f for form in workspace.forms.values() for f in form.files} - {"groups"} - set(LISTS)
     before: dict[str, list[Known]] = {}
@@ -76,11 +78,20 @@ def remember_lists(work: Work) -> None:
     work.store.insert("kept.list_rows", list(_LIST_ROWS), rows)
     work.put("list_rows", _LIST_ROWS, rows)
     work.put("list_faults", {"place": _TEXT, "fault": _TEXT}, faults)
+    unread = [
+        (k.list_name, k.code, column, k.row[column], value.why)
+        for some in known.values()
+        for k in some
+        for column, value in typed(k.list_name, k.row).items()
+        if isinstance(value, Unreadable)
+    ]
+    work.put("unread_cells", dict.fromkeys(("list_name", "code", "field", "value", "fault"), _TEXT), unread)
 
 
 def load_list(work: Work, name: str) -> None:
-    """work.list_NAME from the workspace's list, all text. A row that is gone stands as it last did; but an order that is gone,
-    or no longer active, is no order."""
+    """work.list_NAME from the workspace's list: days and numbers as such (empty where they cannot be read, which
+    work.list_faults says), all else as text. A row that is gone stands as it last did; but an order that is gone, or no longer
+    active, is no order."""
     columns = LISTS[name]
     if name == "compatibility":
         rows = work.context.workspace.list_read(name).active
@@ -88,7 +99,15 @@ def load_list(work: Work, name: str) -> None:
         where = "is_listed AND inactive_since IS NULL" if name == "orders" else "true"
         found = work.rows(f"SELECT texts FROM work.list_rows WHERE list_name = ? AND {where} ORDER BY code", [name])
         rows = [json.loads(texts) for (texts,) in found]
-    work.put(f"list_{name}", dict.fromkeys(columns, _TEXT), [[r.get(c) or None for c in columns] for r in rows])
+    kinds = {"integer": "BIGINT", "decimal": "DOUBLE", "date": "DATE"}
+    read: list[dict[str, Any]] = [
+        r | {c: None if isinstance(v, Unreadable) else v for c, v in typed(name, r).items()} for r in rows
+    ]
+    work.put(
+        f"list_{name}",
+        {c: kinds.get(KINDS.get((name, c), ""), _TEXT) for c in columns},
+        [[None if (value := r.get(c)) == "" else value for c in columns] for r in read],
+    )
 
 
 def load_settings(work: Work) -> None:

@@ -7,12 +7,14 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, print_table, refusals
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, number_of, print_json, print_table, refusals
 from pipeline.findings import many
 
 
 def due(
-    days: Annotated[int, typer.Option(help="How many days to look ahead.")] = 7,
+    days: Annotated[
+        int, typer.Option(parser=number_of("--days", "integer", 0, 10_000), metavar="N", help="How many days to look ahead.")
+    ] = 7,
     task: Annotated[str, typer.Option(help="Only this task.")] = "",
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,

@@ -10,7 +10,7 @@ import datetime as dt
 import json
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -23,13 +23,35 @@ AsOfOption = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help=
 
 def day_of(text: str | None, option: str = "--as-of") -> dt.date | None:
     """The day that an option gives. Exits with 2 where it is none."""
-    if text is None:
-        return None
-    try:
-        return dt.date.fromisoformat(text)
-    except ValueError:
-        typer.echo(f"{option} {text} is not a day; write it as YYYY-MM-DD, for example 2026-03-02.", err=True)
-        raise typer.Exit(2) from None
+    return None if text is None else _read(option, "date", text)
+
+
+def _read(option: str, kind: str, text: str) -> Any:
+    """What the strict reader of a kind makes of an option. Exits with 2 where it cannot be read."""
+    from formpack.readers import READERS, Unreadable
+
+    value = READERS[kind](text)
+    if isinstance(value, Unreadable):
+        said = text if text.isprintable() and len(text) <= 60 else ascii(text[:60])
+        typer.echo(f"{option} {said} {value.why}.", err=True)
+        raise typer.Exit(2)
+    return value
+
+
+def number_of(option: str, kind: str, least: float, most: float) -> Callable[[Any], Any]:
+    """A parser for an option that takes a number (`integer` or `decimal`) from `least` to `most`."""
+
+    def parser(text: Any) -> Any:
+        value = _read(option, kind, str(text))
+        if not least <= value <= most:
+            typer.echo(f"{option} takes a number from {least:,} to {most:,}.", err=True)
+            raise typer.Exit(2)
+        return value
+
+    return parser
+
+
+how_many = number_of("--most", "integer", 0, 1_000_000)
 
 
 @contextlib.contextmanager

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, print_table, refusals
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, number_of, print_json, print_table, refusals
 from pipeline.findings import many
 
 Row = tuple[Any, ...]
@@ -15,18 +15,22 @@ _HEADS = "pair,month,ready,from,to,ordered,overdue,ready until,ordered until,sho
 
 
 def _month(text: str) -> dt.date:
+    from formpack.readers import READERS
     from pipeline.findings import Refused
 
-    try:
-        return dt.date.fromisoformat(f"{text}-01")
-    except ValueError:
-        raise Refused(f"--month {text} is not a month; write it as YYYY-MM, for example 2028-03.") from None
+    day = READERS["date"](f"{text}-01")
+    if not isinstance(day, dt.date):
+        raise Refused(f"--month {text} is not a month; write it as YYYY-MM, for example 2028-03.")
+    return day
 
 
 def plan(
     rootstock: Annotated[str, typer.Option(help="Code of the rootstock, to plan trees of a pair.")] = "",
     scion: Annotated[str, typer.Option(help="Code of the scion.")] = "",
-    trees: Annotated[int, typer.Option(help="How many trees are wanted.")] = 0,
+    trees: Annotated[
+        int | None,
+        typer.Option(parser=number_of("--trees", "integer", 1, 1_000_000), metavar="N", help="How many trees are wanted."),
+    ] = None,
     month: Annotated[str, typer.Option(metavar="YYYY-MM", help="The month they are to be ready in.")] = "",
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,
@@ -35,16 +39,15 @@ def plan(
     """Say what will be ready when, against the orders; or, for trees of a pair in a month, how many to begin with and when."""
     from pipeline import run
     from pipeline.findings import Refused
+    from pipeline.lists import is_active
     from pipeline.rates import outlook
     from pipeline.workspace import Workspace
 
     with refusals():
         ws = Workspace(workspace)
-        asked = [bool(rootstock), bool(scion), trees != 0, bool(month)]
+        asked = [bool(rootstock), bool(scion), trees is not None, bool(month)]
         if any(asked) and not all(asked):
             raise Refused("To plan trees of a pair give --rootstock, --scion, --trees and --month together.")
-        if any(asked) and not 1 <= trees <= 1_000_000:
-            raise Refused("--trees must be a number from 1 to 1,000,000.")
         for name, code in (("rootstocks", rootstock), ("scions", scion)):
             if code and code not in {row["code"] for row in ws.read_list(name)}:
                 raise Refused(f"There is no {code} in lists/{name}.csv.")
@@ -52,18 +55,20 @@ def plan(
         today = run.the_day(ws.settings, day_of(as_of))
         if first and not today.replace(day=1) <= first <= today.replace(year=today.year + 20, day=1):
             raise Refused(f"--month {month} must be from {today:%Y-%m} on, at most twenty years ahead.")
-        grades = [row for row in ws.read_list("compatibility") if (row["rootstock"], row["scion"]) == (rootstock, scion)]
+        of_pair = [
+            r for r in ws.read_list("compatibility") if (r["rootstock"], r["scion"]) == (rootstock, scion) and is_active(r)
+        ]
         with run.opened(ws, outlook.TABLES, day_of(as_of)) as (store, day):
             faults = store.rows("SELECT code, fault FROM work.order_faults")
             unknown = [step for (step,) in store.rows("SELECT step FROM work.unknown_steps")]
-            if first is None:
+            if first is None or trees is None:
                 rows = store.rows(
                     f"SELECT {', '.join(outlook.COLUMNS)} FROM projection ORDER BY shortfall DESC, rootstock, scion, month"
                 )
             else:
                 steps = outlook.plan(store, ws.settings, rootstock, scion, trees, first)
                 stands = outlook.what_stands(store, ws.settings, rootstock, scion)
-    if first is None:
+    if first is None or trees is None:
         if as_json:
             print_json(
                 {
@@ -83,8 +88,9 @@ def plan(
         print_json({**wanted, "sow_by": sow, **is_late, "steps": [asdict(s) for s in steps]})
         return
     typer.echo(f"For {many(trees, 'tree')} of {rootstock} + {scion} ready by {first}, sow by {sow}.")
-    for row in grades:
-        typer.echo(f"lists/compatibility.csv: this pair is {row['grade']} ({row.get('source') or 'no source given'}).")
+    for row in of_pair:
+        if row.get("grade"):
+            typer.echo(f"lists/compatibility.csv: this pair is {row['grade']} ({row.get('source') or 'no source given'}).")
     _print_plan(steps, sow, day)
     if sow < day:
         _print_stands(f"{rootstock} + {scion}", rootstock, stands, first)

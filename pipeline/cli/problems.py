@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, how_many, print_json, refusals
 from pipeline.findings import many
 
 _MANY = 10
@@ -30,7 +30,7 @@ def problems(
     severity: Annotated[str, typer.Option(help="Only `stop` or only `note`.")] = "",
     group: Annotated[str, typer.Option(help="Only this group.")] = "",
     rule: Annotated[str, typer.Option(help="Only findings of this rule.")] = "",
-    most: Annotated[int, typer.Option(help="How many of each rule to print; 0 prints all.")] = 5,
+    most: Annotated[int, typer.Option(parser=how_many, metavar="N", help="How many of each rule to print; 0 prints all.")] = 5,
     to: Annotated[Path | None, typer.Option("--to", metavar="FILE.xlsx", help="Write them as a workbook to decide in.")] = None,
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,

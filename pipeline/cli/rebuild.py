@@ -23,7 +23,7 @@ def rebuild(
     with refusals():
         if source is not None:
             backup.lay_files(source, workspace)
-            make_workspace(workspace, "")
+            make_workspace(workspace)
         ws = Workspace(workspace)
         if source is not None:
             backup.fill_store(ws, source)

@@ -6,7 +6,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, print_table, refusals
+from pipeline.cli.frame import (
+    AsOfOption,
+    JsonOption,
+    WorkspaceOption,
+    day_of,
+    how_many,
+    number_of,
+    print_json,
+    print_table,
+    refusals,
+)
 from pipeline.findings import many
 
 if TYPE_CHECKING:
@@ -16,9 +26,16 @@ if TYPE_CHECKING:
 def reconcile(
     next_hours: Annotated[
         float | None,
-        typer.Option("--next", metavar="HOURS", help="Propose what to count in so many hours to take most doubt away."),
+        typer.Option(
+            "--next",
+            parser=number_of("--next", "decimal", 0.1, 1000),
+            metavar="HOURS",
+            help="Propose what to count in so many hours to take most doubt away.",
+        ),
     ] = None,
-    most: Annotated[int, typer.Option(help="How many groups to count again to print; 0 prints all.")] = 20,
+    most: Annotated[
+        int, typer.Option(parser=how_many, metavar="N", help="How many groups to count again to print; 0 prints all.")
+    ] = 20,
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,
     as_json: JsonOption = False,

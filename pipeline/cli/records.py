@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, print_table, refusals
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, how_many, print_json, print_table, refusals
 from pipeline.findings import many
 
 if TYPE_CHECKING:
@@ -24,7 +24,7 @@ def records(
     file: Annotated[str, typer.Option(help="Only what came in this file.")] = "",
     submission: Annotated[str, typer.Option(help="Only this one, by its identity or the beginning of it.")] = "",
     state: Annotated[str, typer.Option(help="Only `accepted`, `waiting`, `quarantined`, `superseded`, `withdrawn`.")] = "",
-    most: Annotated[int, typer.Option(min=0, help="How many to print; 0 prints all.")] = 20,
+    most: Annotated[int, typer.Option(parser=how_many, metavar="N", help="How many to print; 0 prints all.")] = 20,
     to: Annotated[Path | None, typer.Option("--to", metavar="FILE.xlsx", help="Write them as a workbook to decide in.")] = None,
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,

@@ -23,7 +23,7 @@ MOST_ROWS = 2000
 
 TABLES = (
     *("standing", "lots", "due", "day", "settings", "accepted", "movements", "openings", "budded_since"),
-    *("list_rootstocks", "list_scions", "list_locations", "list_teams"),
+    *("list_rootstocks", "list_scions", "list_locations", "list_teams", "list_faults"),
 )
 """The tables that the group list is made from."""
 
@@ -174,7 +174,8 @@ def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str
         read = workspace.list_read(name)
         if read.broken:
             raise Refused(read.broken)
-        warnings += [f"{place}: {why}." for place, why in read.faults]
+        faults = store.rows("SELECT place, fault FROM work.list_faults WHERE starts_with(place, ?)", [f"lists/{name}.csv"])
+        warnings += [f"{place}: {fault}." for place, fault in faults]
         rows = read.active
         columns = list(dict.fromkeys([*LISTS.get(name, ("code", "label", "active")), *(k for r in rows for k in r)]))
         for column in columns:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
@@ -11,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from formpack.catalog import Form
+from formpack.readers import cell_text
 from formpack.sheets import Spent, Unopened, sheets_of
 from pipeline.findings import Refused
 from pipeline.office.desk import DECISIONS, Decided
@@ -204,14 +204,6 @@ def _choices(forms: Sequence[Form], lists: Choices) -> list[tuple[str, str, str]
     return [(name, code, means) for name, codes in sorted(found.items()) for code, means in codes.items()]
 
 
-def _text(value: Any) -> str:
-    if isinstance(value, dt.datetime):
-        return value.date().isoformat()
-    if isinstance(value, float) and value.is_integer():
-        return str(int(value))
-    return "" if value is None else str(value).strip()
-
-
 def read_sheet(path: Path) -> Iterator[Decided]:
     """The rows with a decision. A row that a person added stands on what was written from another row about the same
     submission. Raises Refused when it is not a list of this program."""
@@ -226,7 +218,7 @@ def read_sheet(path: Path) -> Iterator[Decided]:
             f"{path.name} is not a list of problems or records ({wrong}); write a new one with `formpack problems --to`."
         ) from None
     sheet = next((sheets[name] for name in SHEETS if name in sheets), None)
-    rows = {} if sheet is None else {number: [_text(v) for v in row] for number, row in sheet.rows}
+    rows = {} if sheet is None else {number: [cell_text(v) for v in row] for number, row in sheet.rows}
     head = rows.pop(1, [])
     needed = (*OPEN, "rule", "submission", "row key")
     if not set(needed) <= set(head):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+import re
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
@@ -146,7 +147,7 @@ class Desk:
             return "it has no reason; say why in a few words"
         written, about, number = (*row.key.split("-"), "", "")[:3]
         now = row_key(self.contents[row.instance_id], row.instance_id, row.rule, "", 0)[:12]
-        if written != now or not number.isdigit():
+        if written != now or not re.fullmatch(r"[0-9]{1,9}", number):
             return "what it is about has changed since the list was made; write a new list and decide again"
         if row.decision == "accept as it is":
             return self._not_accepted(row, about)

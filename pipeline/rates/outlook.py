@@ -96,7 +96,7 @@ _SENT = """
 SELECT order_ref, sum(quantity)::BIGINT FROM work.deliveries WHERE coalesce(fits, true) GROUP BY order_ref
 """
 _ORDERS = """
-SELECT code, coalesce(scion, ''), coalesce(rootstock, ''), TRY_CAST(quantity AS BIGINT), TRY_CAST(wanted_on AS DATE)
+SELECT code, coalesce(scion, ''), coalesce(rootstock, ''), quantity, wanted_on
 FROM work.list_orders
 WHERE code NOT IN (SELECT code FROM work.order_faults)
 ORDER BY code

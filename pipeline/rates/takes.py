@@ -54,7 +54,7 @@ WHERE began > 0
 """
 _OFF_TYPES = """
 SELECT o.rootstock, list(o.lifted ORDER BY o.group_code), list(o.off_type ORDER BY o.group_code),
-    any_value(TRY_CAST(r.off_type_low AS DOUBLE)), any_value(TRY_CAST(r.off_type_high AS DOUBLE)), any_value(r.source)
+    any_value(r.off_type_low), any_value(r.off_type_high), any_value(r.source)
 FROM work.off_types o LEFT JOIN work.list_rootstocks r ON r.code = o.rootstock
 GROUP BY o.rootstock
 ORDER BY o.rootstock

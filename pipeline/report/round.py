@@ -8,7 +8,7 @@ import numpy as np
 
 from formpack.group_code import shown
 from pipeline.book.reconcile import rates_of
-from pipeline.findings import Refused, many
+from pipeline.findings import many
 from pipeline.formulas.miscounts import Real
 from pipeline.formulas.next_round import Costs, Counting, choose, numbers, variance_left
 from pipeline.formulas.sums import DRAWS, SHARES, Shared, draw_sums, sum_intervals
@@ -76,9 +76,7 @@ class Round:
 
 
 def gather_round(store: Store, walk: Walk, hours: float) -> Round:
-    """The round of so many hours. Raises Refused where the hours make no sense."""
-    if not 0.1 <= hours <= 1000:
-        raise Refused("--next takes the hours there are for counting, from 0.1 to 1,000.")
+    """The round of so many hours, from 0.1 to 1,000."""
     rows = store.rows(_ROWS)
     in_force = rates_of(store)
     counting = Counting(in_force.common.exact, in_force.rates.error, in_force.rates.gross)

@@ -104,6 +104,9 @@ HEAD = [{"type": "include", "name": "who"}, {"type": "include", "name": "sign"}]
         ([_question() | {"type": "select_one nowhere"}], "no list nowhere"),
         ([{"type": "include", "name": "whoever"}], "no common part"),
         ([_question(required="sometimes")], "yes or empty"),
+        ([_question() | {"type": "select_one_from_file"}], "must name a list of the folder lists"),
+        ([_question(relevant="(" * 250 + "1 = 1" + ")" * 250)], "nested too deeply"),
+        ([_question(relevant="1 = 1" + " + 1" * 1000)], "it has 2,003 words and marks, more than 600"),
         ([{"type": "begin_group", "name": "g", **{f"label::{x}": "g" for x in LANGUAGES}}], "no end_group"),
     ],
 )
@@ -178,6 +181,30 @@ def test_what_an_include_row_fills_in_wins(tmp_path: Path) -> None:
 def test_a_form_must_ask_who_when_and_where(tmp_path: Path) -> None:
     with pytest.raises(FormError, match="asks no visit_date"):
         load_forms(_own(tmp_path, [_question()]))
+
+
+def test_sheets_are_read_as_strictly_as_lists(tmp_path: Path) -> None:
+    forms = _own(tmp_path, [*HEAD, _question()], {"form_id": "frost_damage", "form_title": "x", "version": "²"})
+    form = forms / "frost_damage"
+    with pytest.raises(FormError, match="version must be digits"):
+        load_forms(forms)
+    for content, says in (
+        ("form_id,form_title,version\nfrost_damage,Frost,1\n".encode("utf-16"), "is UTF-16; save it as UTF-8"),
+        (b"form_id,form_title,version\nfrost_damage,Frost \xe9,1\n", "is not UTF-8 in line 2"),
+        (b"form_id,form_title,version\nfrost_damage,Fr\x07ost,1\n", "row 2: a cell, or its heading, holds a control character"),
+    ):
+        (form / "settings.csv").write_bytes(content)
+        with pytest.raises(FormError, match=says):
+            load_forms(forms)
+    (form / "settings.csv").write_bytes(b"\xef\xbb\xbfform_id,form_title,version\rfrost_damage,Frost,1\r")
+    assert load_forms(forms)["frost_damage"].title == "Frost"
+    (form / "choices.csv").mkdir()
+    with pytest.raises(FormError, match="is a folder"):
+        load_forms(forms)
+    (form / "choices.csv").rmdir()
+    (form / "choices.csv").write_text("list_name,label\ncauses,Hail\n", encoding="utf-8")
+    with pytest.raises(FormError, match="no column name"):
+        load_forms(forms)
 
 
 def test_settings_are_needed(tmp_path: Path) -> None:

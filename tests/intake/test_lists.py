@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import os
 from pathlib import Path
 
 import pytest
 
 from pipeline import run
 from pipeline.field import phone
+from pipeline.lists import read_list
 from pipeline.office import backup
 from pipeline.store import Store
 from pipeline.workspace import LISTS, Workspace
@@ -155,3 +157,160 @@ def test_an_order_that_is_gone_or_closed_is_not_planned_for(nursery: Workspace) 
     orders.write_text("\n".join([head + ",active", *(r + ",no" for r in rows)]) + "\n", encoding="utf-8")
     run.import_files(Workspace(nursery.folder), [])
     assert table(nursery, "projection", "count(*)", wanted) == [(0,)]
+
+
+UNREADABLE = {
+    "orders": [
+        ("quantity", "1e3", "is not a whole number"),
+        ("quantity", "100.6", "is not a whole number"),
+        ("quantity", "1_000", "is not a whole number"),
+        ("quantity", "-5", "is no number of trees"),
+        ("quantity", "0", "is no number of trees"),
+        ("quantity", "99999999", "is no number of trees"),
+        ("quantity", "9" * 30, "has too many digits"),
+        ("quantity", "٩٤٠", "another script"),
+        ("wanted_on", "1/7/27", "can be read in two ways; write 2027-01-07 or 2027-07-01"),
+        ("wanted_on", "infinity", "is not a day"),
+        ("wanted_on", "epoch", "is not a day"),
+        ("wanted_on", "2027-7-1", "is not written as YYYY-MM-DD; 2027-07-01?"),
+        ("wanted_on", "0027-07-01", "is not in this century"),
+        ("wanted_on", "2027-07-01 10:00", "is not a day"),
+        ("wanted_on", "46568", "spreadsheet's day number"),
+    ],
+    "rootstocks": [
+        ("off_type_low", "0,02", "has a decimal comma"),
+        ("off_type_low", "nan", "is not a number"),
+        ("off_type_low", "-0.1", "is no share"),
+        ("off_type_low", "0.3", "is above off_type_high, 0.2"),
+        ("off_type_high", "15", "is no share"),
+        ("off_type_high", "inf", "is not a number"),
+    ],
+    "seed_lots": [("received", "20/11/2025", "is not written as YYYY-MM-DD"), ("supplier", "Ridge \ufffd", "cannot be read")],
+    "budwood_batches": [
+        ("cut_on", "29/06/26", "2026-06-29?"),
+        ("buds", "4,000", "mark between thousands"),
+        ("buds", "-1", "is no"),
+    ],
+}
+SOUND = {
+    "orders": {"scion": "TAHITI", "rootstock": "CARRIZO", "quantity": "100", "wanted_on": "2027-06-01"},
+    "rootstocks": {"off_type_low": "0.1", "off_type_high": "0.2"},
+    "seed_lots": {"rootstock": "CARRIZO", "received": "2025-11-20"},
+    "budwood_batches": {"scion": "TAHITI", "cut_on": "2026-06-28", "buds": "4000"},
+}
+
+
+def test_days_and_numbers_of_lists_are_read_as_strictly_as_submissions(nursery: Workspace) -> None:
+    """Each wrong cell is said and empty in the tables; the others of its list stand, as days and numbers."""
+    for name, cells in UNREADABLE.items():
+        path = nursery.lists / f"{name}.csv"
+        former = list(csv.DictReader(path.read_text(encoding="utf-8").splitlines())) if name == "rootstocks" else []
+        rows = [{"code": f"X{n}"} | SOUND[name] | {column: text} for n, (column, text, _) in enumerate(cells)]
+        with path.open("w", encoding="utf-8-sig", newline="") as file:
+            table_ = csv.DictWriter(file, LISTS[name], lineterminator="\r")  # a byte-order mark, and lines as old Macs end them
+            table_.writeheader()
+            table_.writerows([*former, {"code": "SOUND"} | SOUND[name], *rows])
+    assert run.import_files(Workspace(nursery.folder), []).states["accepted"] == 5
+    found = [m for r, m in said(nursery) if r == "faulty_list"]
+    for name, cells in UNREADABLE.items():
+        for column, text, says in cells:
+            assert any(m.startswith(f"lists/{name}.csv, row") and f"{column}: {text[:20]}" in m and says in m for m in found), (
+                text
+            )
+    assert len(found) == sum(len(cells) for cells in UNREADABLE.values())
+    with looked_at(nursery) as store:
+        (order,) = store.rows("SELECT quantity, wanted_on FROM work.list_orders WHERE code = 'SOUND'")
+        assert order == (100, dt.date(2027, 6, 1))
+        assert store.rows("SELECT count(quantity), count(wanted_on), count(*) FROM work.list_orders") == [(8, 9, 16)]
+        assert store.rows(
+            "SELECT off_type_low, off_type_high FROM work.list_rootstocks WHERE code IN ('SOUND', 'X3', 'X4')"
+        ) == [
+            (0.1, 0.2),
+            (None, 0.2),
+            (0.1, None),
+        ]
+        assert store.rows("SELECT code, buds FROM work.list_budwood_batches WHERE buds IS NOT NULL ORDER BY code") == [
+            ("B-TAH", 4000),
+            ("SOUND", 4000),
+            ("X0", 4000),
+        ]
+        faults = dict(store.rows("SELECT code, fault FROM work.order_faults"))
+        assert faults["X0"].startswith("its quantity 1e3 is not a whole number") and len(faults) == 15
+        assert faults["X8"].startswith("its wanted_on 1/7/27 can be read in two ways")
+        assert store.rows("SELECT sum(trees)::BIGINT FROM work.promised") == [(100,)]
+        warnings = phone.write_lists(store, Workspace(nursery.folder))[2]
+        assert any("lists/orders.csv, row" in w and "quantity: 1e3 is not a whole number" in w for w in warnings)
+    assert "\nX0,X0,,TAHITI,CARRIZO,1e3," in (nursery.phone / "orders.csv").read_text(encoding="utf-8")
+
+
+CODES_READ: list[tuple[str | bytes, str, int]] = [
+    ("code,label\nS\u200b1,Abel\nS02,Iris\n", "row 2: 'S\\u200b1' is not a code (one word without hidden characters)", 1),
+    ("code,label\nS\x071,Abel\nS02,Iris\n", "row 2: 'S\\x071' is not a code (one word without hidden characters)", 1),
+    ('code,label\n"S\n1",Abel\nS02,Iris\n', "is not a code (one word", 1),
+    (f"code,label\n{'S' * 61},Abel\nS02,Iris\n", "row 2: the code SSSSSSSSSSSSSSSSSSSS... has 61 letters, more than 60", 1),
+    ("code,label\n=A1,Abel\nS02,Iris\n", "row 2: the code =A1 begins as a formula does", 2),
+    ("code,label\nS01,Ab\x07el\nS02,Iris\x1b[2J\n", "rows 2, 3: label holds a control character", 2),
+    ("code,label,label\nS01,Abel,Abel\n", "it has more than one column label; the last is read", 1),
+    ("code,label\nS01,Abel,more\nS02,Iris\n", "row 2: not as many cells as the header has", 1),
+    ("\ufeff\ufeffcode,label\r\nS01,Abel\r\n", "", 1),
+    ("code,label\rS01,Abel\rS02,Iris; and more\r", "", 2),
+    (
+        "code,label\nS01,Abel\n".encode("utf-16"),
+        "lists/staff.csv is UTF-16; save it as UTF-8 (in a spreadsheet: CSV UTF-8).",
+        0,
+    ),
+    ("code,label\nS01,Abel\n".encode("utf-16-le"), "no plain text", 0),
+    (b"PK\x03\x04\0\0", "no plain text", 0),
+    (b"code,label\nS01,Jo\xe3o\n", "lists/staff.csv is not UTF-8 in line 2; save it as UTF-8", 0),
+    ('code,label\nS01,"Abel\nS02,Iris\n', "cannot be read (unexpected end of data); look at the quotation marks", 0),
+    (
+        f"code,label\nS01,{'x' * 5000}\nS02,Iris\n",
+        "row 2: its label has 5,000 letters, more than 1,000; the row is not used",
+        1,
+    ),
+    (b"\n" * 21_000_000, "is larger than 20 MB", 0),
+    ("", "", 0),
+    (",\n,\n", "", 0),
+]
+
+
+@pytest.mark.parametrize(("content", "says", "many"), CODES_READ, ids=range(len(CODES_READ)))
+def test_whatever_a_list_holds_is_read_or_said(content: str | bytes, says: str, many: int, tmp_path: Path) -> None:
+    path = tmp_path / "staff.csv"
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    read = read_list(path, LISTS["staff"])
+    found = [f"{place}: {why}" for place, why in read.faults] + [read.broken] * bool(read.broken)
+    assert len(found) == bool(says) and all(says in f for f in found), found
+    assert len(read.rows) == many and all("\x07" not in text for row in read.rows for text in row.values())
+    assert all(f.isprintable() for f in found)
+
+
+def test_a_pair_stands_once_in_the_compatibility_list(tmp_path: Path) -> None:
+    path = tmp_path / "compatibility.csv"
+    path.write_text("rootstock,scion,grade\nA,B,good\nA,B,bad\n,B,good\nA,C,\n", encoding="utf-8")
+    read = read_list(path, LISTS["compatibility"])
+    assert [(r["scion"], r["grade"]) for r in read.rows] == [("B", "good"), ("C", "")]
+    assert [why for _, why in read.faults] == [
+        "the pair A + B stands twice; the first row with it is used",
+        "it lacks a rootstock or a scion; the row is not used",
+    ]
+
+
+def test_lists_that_are_no_files_end_nothing(nursery: Workspace) -> None:
+    """A folder, a link to nowhere, a pipe: each is a finding, the list is as it was, and what needs it is refused plainly."""
+    for name in ("staff", "teams", "scions"):
+        (nursery.lists / f"{name}.csv").unlink()
+    (nursery.lists / "staff.csv").mkdir()
+    (nursery.lists / "teams.csv").symlink_to(nursery.folder / "gone.csv")
+    os.mkfifo(nursery.lists / "scions.csv")
+    (nursery.lists / "more.csv").mkdir()
+    assert run.import_files(Workspace(nursery.folder), []).states["accepted"] == 5
+    assert sorted(m for r, m in said(nursery) if r == "faulty_list") == [
+        "lists/scions.csv: is no plain file.",
+        "lists/staff.csv: is a folder.",
+        "lists/teams.csv: is a link to nowhere.",
+    ]
+    for words in (("forms",), ("plan", "--scion", "TAHITI", "--rootstock", "CARRIZO", "--trees", "5", "--month", "2028-01")):
+        said_ = formpack(*words, cwd=nursery.folder, code=2)
+        assert "lists/sc" in said_ or "lists/staff.csv is a folder" in said_
+        assert said_.count("\n") == 1

@@ -267,12 +267,19 @@ def test_a_bad_cell_stops_its_row_only_and_can_be_mended_in_the_same_list(nurser
     last = openpyxl.load_workbook(path)["problems"].max_row + 1
     write_in(path, last, submission="k4", decision="Correct", question="note", new_answer="seen", reason="asked")
     write_in(path, last + 1, submission="k4", decision="correct", question="countd", new_answer="9", reason="asked")
+    key = openpyxl.load_workbook(path)["problems"].cell(row_of(path, "k4"), COLUMNS_AT["row key"] + 1).value
+    more = {"submission": "k4", "decision": "correct", "question": "visit_date", "reason": "asked"}
+    write_in(path, last + 2, **more, new_answer=dt.datetime(2026, 11, 1, 10))
+    write_in(path, last + 3, **more, new_answer="2026-11-01", row_key=f"{key.rpartition('-')[0]}-²")
     said = formpack("correct", path.name, "--by", "S01", cwd=nursery.folder, code=1)
+    assert (
+        "2026-11-01 10:00:00 is not a day" in said and f"row {last + 3}: refused, because what it is about has changed" in said
+    )
     assert "9S7 is not a whole number" in said and f"row {last}: note is now seen." in said and "1 done" in said
     assert "asks no 'countd'; counted?" in said
     write_in(path, row_of(path, "k4"), new_answer="957")
     said = formpack("correct", path.name, "--by", "S01", cwd=nursery.folder, code=1)
-    assert "counted is now 957." in said and "1 done, 1 done before, 1 refused." in said
+    assert "counted is now 957." in said and "1 done, 1 done before, 3 refused." in said
 
 
 def test_two_answers_of_one_submission_are_corrected_together(nursery: Workspace) -> None:

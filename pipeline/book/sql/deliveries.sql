@@ -14,7 +14,7 @@ reached AS (
 ),
 beside AS (
     SELECT s.*, r.rank, o.rootstock, g.scion, l.rootstock AS ordered_rootstock, l.scion AS ordered_scion,
-        TRY_CAST(l.quantity AS BIGINT) AS ordered,
+        l.quantity AS ordered,
         CASE WHEN o.rootstock <> l.rootstock OR g.scion <> l.scion THEN false
             WHEN o.rootstock = l.rootstock AND g.scion = l.scion THEN true END AS fits
     FROM sent s JOIN work.list_orders l ON l.code = s.order_ref

@@ -3,9 +3,9 @@ WITH sent AS (
     SELECT order_ref AS code, sum(quantity)::BIGINT AS trees FROM work.deliveries WHERE coalesce(fits, true) GROUP BY order_ref
 ),
 owed AS (
-    SELECT o.rootstock, o.scion, greatest(TRY_CAST(o.quantity AS BIGINT) - coalesce(s.trees, 0), 0) AS trees
+    SELECT o.rootstock, o.scion, greatest(o.quantity - coalesce(s.trees, 0), 0) AS trees
     FROM work.list_orders o LEFT JOIN sent s USING (code)
-    WHERE TRY_CAST(o.quantity AS BIGINT) > 0 AND TRY_CAST(o.wanted_on AS DATE) IS NOT NULL
+    WHERE o.quantity IS NOT NULL AND o.wanted_on IS NOT NULL
 )
 SELECT rootstock, scion, sum(trees)::BIGINT AS trees
 FROM owed GROUP BY rootstock, scion HAVING sum(trees) > 0 ORDER BY rootstock, scion
