@@ -96,7 +96,6 @@ def one_file(path: Path) -> Iterator[Path]:
     beside = path.with_name(f".{path.name}.new")
     try:
         yield beside
-        _to_disk(beside)
         try:
             os.replace(beside, path)
         except OSError as wrong:
