@@ -222,7 +222,7 @@ def test_every_stage_reads_only_what_it_says(tmp_path: Path, monkeypatch: pytest
             return getattr(self._connection, name)
 
     made = Store.__init__
-    monkeypatch.setattr(Store, "__init__", lambda self, connection: made(self, Watched(connection)))
+    monkeypatch.setattr(Store, "__init__", lambda self, connection, *more: made(self, Watched(connection), *more))
 
     def watched(self: Runner, stage: Stage, stale: list[str] | None) -> None:
         running.append(stage)
