@@ -10,10 +10,11 @@ from typing import Any
 
 import pytest
 
+from formpack.catalog import load_forms
 from pipeline import outputs
 from pipeline.store import Store
 from tests.cli.test_cli import formpack
-from tests.conftest import ROOT, new_workspace
+from tests.conftest import new_workspace
 from tests.formpack.test_opening import own_form
 
 
@@ -31,12 +32,10 @@ def versions(folder: Path) -> dict[str, str]:
 def prepared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     """A nursery with two forms, which are enough, that has phone/ and paper/."""
     folder = new_workspace(tmp_path_factory.mktemp("together") / "nursery").folder
-    shipped = folder.parent / "shipped"
-    for name in ("_common", "lists", "loss"):
-        shutil.copytree(ROOT / "forms" / name, shipped / "forms" / name)
+    loss = load_forms()["loss"]
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("formpack.xform.has_java", lambda: False)
-        patch.setattr("formpack.catalog.shipped", lambda name: shipped / name)
+        patch.setattr("formpack.catalog._shipped_forms", lambda: {"loss": loss})
         own_form(folder, parameters="value=code label=label")
         formpack("import", cwd=folder)
         formpack("forms", cwd=folder)
