@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from pathlib import Path
@@ -117,6 +118,21 @@ def test_what_fails_in_the_middle_changes_nothing_and_one_inside_another_is_a_pa
     with together(folder) as files:
         write_new(folder)
         assert files.now(folder / "phone" / "a.xml").read_text(encoding="utf-8") == "new a"
+    assert there(folder) == NEW
+
+
+def test_a_folder_on_another_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As where phone/ is a link into a folder that is carried to the phones."""
+    plain = os.replace
+
+    def replace(source: Path, target: Path) -> None:
+        if (ASIDE in Path(source).parts) != (ASIDE in Path(target).parts):
+            raise OSError(errno.EXDEV, "Invalid cross-device link", str(source))
+        plain(source, target)
+
+    folder = lay(tmp_path, OLD)
+    monkeypatch.setattr("pipeline.outputs.os.replace", replace)
+    write_new(folder)
     assert there(folder) == NEW
 
 

@@ -48,10 +48,15 @@ def day_of(text: str | None, option: str = "--as-of") -> dt.date | None:
 
 
 def workspace_at(folder: Path) -> Workspace:
-    """The workspace, once what an earlier command was writing in it is finished or taken back."""
+    """The workspace, once what an earlier command was writing in it is finished or taken back. Raises Refused."""
+    from pipeline.findings import Refused
     from pipeline.outputs import settle
     from pipeline.workspace import Workspace
 
+    try:
+        str(folder.absolute()).encode()
+    except UnicodeEncodeError:
+        raise Refused(f"The name of the folder {folder} is not written in UTF-8, as the store needs it; rename it.") from None
     settle(folder)
     return Workspace(folder)
 

@@ -74,6 +74,8 @@ def test_what_is_refused_and_what_is_asked_wrongly_stay_2(
     assert ends(monkeypatch, "init") == 0 and ends(monkeypatch, "--help") == 0
     assert not (nursery / "errors").exists()
     capsys.readouterr()
+    assert ends(monkeypatch, "due", "--workspace", "n\udcff") == 2
+    assert capsys.readouterr().err.startswith("The name of the folder n\\udcff is not written in UTF-8")
     monkeypatch.setattr("pipeline.workspace.make_workspace", fails(PermissionError(13, "Permission denied", "lists")))
     assert ends(monkeypatch, "init") == 2
     assert capsys.readouterr().err.startswith("The disk refuses: Permission denied (lists).")
