@@ -77,6 +77,8 @@ def typing_workbook(form: Form, lists: Mapping[str, Choices], language: str) -> 
             choose.add(f"{letter}3:{letter}{ROWS + 2}")
             sheet.add_data_validation(choose)
     sheet.freeze_panes = "A3"
+    for cell in (c for some in (sheet[1], *codes.iter_rows()) for c in some if isinstance(c.value, str)):
+        cell.data_type = "s"  # never a spreadsheet formula
     file = io.BytesIO()
     book.save(file)
     return file.getvalue()

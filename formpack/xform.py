@@ -47,7 +47,7 @@ def to_xform(form: Form, version: str, language: str | None = None) -> str:
     try:
         made = convert(io.BytesIO(form_workbook(form, version, language)), validate=False, file_type=".xlsx")
     except pyxform.errors.PyXFormError as wrong:
-        raise FormError([f"{form.place}: the converter refuses it: {wrong}"]) from None
+        raise FormError([f"{form.place}: the converter refuses it: {' '.join(str(wrong).split())}"]) from None
     if made.warnings:
         raise FormError([f"{form.place}: the converter warns: {w}" for w in made.warnings])
     return str(made.xform)
@@ -112,8 +112,11 @@ def opening_faults(made: Sequence[Published], lists: Mapping[str, str]) -> list[
     ]
 
 
-def publish(forms: dict[str, Form], folder: Path, language: str | None = None) -> list[Published]:
-    """Convert every form, raise its version where its content changed since `folder` was written, validate it.
+def publish(
+    forms: dict[str, Form], folder: Path, language: str | None = None, out: Mapping[str, int] | None = None
+) -> list[Published]:
+    """Convert every form, raise its version where its content changed since `folder` was written, validate it. A form that is
+    not in the folder, but of which a version is `out` on phones, gets a later one.
 
     Titles are in `language`, and phones begin in it; without one, in each form's `default_language`.
     Nothing is written here. What has not changed since it was last published is not validated again; without Java
@@ -127,7 +130,9 @@ def publish(forms: dict[str, Form], folder: Path, language: str | None = None) -
         before = folder / f"{form.form_id}.xml"
         old = before.read_text(encoding="utf-8") if before.exists() else ""
         found = _VERSION.search(old)
-        version = max(form.version, found[2] if found else "", key=int) if found else form.version
+        version = max(form.version, found[2], key=int) if found else form.version
+        if not old and out and form.form_id in out:
+            version = str(max(int(version), out[form.form_id] + 1))
         xform = to_xform(form, version, language)
         if old and xform != old and found and version == found[2]:
             version = str(int(version) + 1)

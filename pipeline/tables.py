@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
-import shutil
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import duckdb
+
 from formpack.catalog import Form
 from formpack.group_code import shown
 from formpack.readers import NearMiss, with_near_miss
-from pipeline.findings import Finding, Rule, sentence
+from pipeline.findings import Finding, Refused, Rule, sentence
+from pipeline.harmless import RUN, legal
+from pipeline.outputs import Batch
 from pipeline.stages import Work
 from pipeline.store import Store
 
@@ -107,12 +110,9 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
 """Name -> (what it holds, its columns)."""
 
 
-_ILLEGAL = dict.fromkeys([*range(9), 11, 12, *range(14, 32)], "\ufffd")
-
-
 def plain_cell(value: Any) -> Any:
     """The value as a cell may hold it: whole texts of bytes that a workbook cannot carry are marked."""
-    return value.translate(_ILLEGAL)[:32000] if isinstance(value, str) else value
+    return legal(value)[:32000] if isinstance(value, str) else value
 
 
 TASK_WORDS = {
@@ -269,12 +269,29 @@ def in_order(name: str) -> str:
     return f'SELECT * FROM main."{name}"' + (f" ORDER BY {order}" if order else "")
 
 
-def export_tables(store: Store, folder: Path) -> None:
-    """Each table as CSV and Parquet in `folder`, written beside and moved in place."""
-    folder.mkdir(parents=True, exist_ok=True)
-    for name in (*TABLES, *answer_tables(store)):
-        for ending, options in (("csv", "HEADER, DELIMITER ','"), ("parquet", "FORMAT parquet")):
-            target, beside = folder / f"{name}.{ending}", folder / f".{name}.{ending}.new"
-            quoted = str(beside).replace("'", "''")
-            store.connection.execute(f"COPY ({in_order(name)}) TO '{quoted}' ({options})")
-            shutil.move(beside, target)
+def _without_formulas(store: Store, name: str) -> str:
+    """A query of a table for a CSV: a text that a spreadsheet would run has an apostrophe before it."""
+    query = in_order(name)
+    texts = [column for column, kind, *_ in store.rows(f"DESCRIBE {query}") if kind == "VARCHAR"]
+    guarded = ", ".join(f"""regexp_replace("{column}", '^({RUN})', '''\\1') AS "{column}\"""" for column in texts)
+    return f"SELECT * REPLACE ({guarded}) FROM ({query})" if guarded else query
+
+
+def export_tables(store: Store, files: Batch, folder: Path) -> None:
+    """Each table as CSV and as Parquet, to stand in `folder`; those of forms that are no more go. The Parquet file is exact.
+    Raises Refused where they cannot be written."""
+    names = (*TABLES, *answer_tables(store))
+    for old in folder.glob("answers_*"):
+        if old.stem not in names and old.suffix in (".csv", ".parquet"):
+            files.drop(old)
+    try:
+        for name in names:
+            for ending, query, options in (
+                ("csv", _without_formulas(store, name), "HEADER, DELIMITER ','"),
+                ("parquet", in_order(name), "FORMAT parquet"),
+            ):
+                quoted = str(files.place(folder / f"{name}.{ending}")).replace("'", "''")
+                store.connection.execute(f"COPY ({query}) TO '{quoted}' ({options})")
+    except duckdb.IOException as wrong:
+        why = str(wrong).splitlines()[0]
+        raise Refused(f"The tables could not be written, and are as they were; make room and do it again. ({why})") from None

@@ -12,6 +12,7 @@ from formpack import shipped
 from formpack.catalog import Form, FormError, load_forms
 from pipeline.findings import Refused
 from pipeline.lists import ListRead, read_list
+from pipeline.outputs import one_file
 from pipeline.settings import Settings, read_settings, text_fault
 
 LISTS: dict[str, tuple[str, ...]] = {
@@ -149,6 +150,7 @@ def make_workspace(folder: Path, name: str = Settings.name) -> list[str]:
         wanted[folder / "lists" / f"{list_name}.csv"] = text
     for path, text in wanted.items():
         if not path.exists():
-            path.write_text(text, encoding="utf-8")
+            with one_file(path) as beside:
+                beside.write_text(text, encoding="utf-8")
             made.append(str(path.relative_to(folder)))
     return made

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+
 import typer
 
 from pipeline.cli import (
@@ -11,6 +13,7 @@ from pipeline.cli import (
     due,
     export,
     forms,
+    frame,
     history,
     import_,
     init,
@@ -49,4 +52,4 @@ app.command("check")(check.check)
 
 def main() -> None:
     """Entry point."""
-    app()
+    sys.exit(frame.ended(app))

@@ -6,7 +6,16 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals
+from pipeline.cli.frame import (
+    AsOfOption,
+    JsonOption,
+    WorkspaceOption,
+    day_of,
+    print_json,
+    refusals,
+    say,
+    workspace_at,
+)
 from pipeline.findings import many
 
 
@@ -20,23 +29,22 @@ def correct(
 ) -> None:
     """Take in the decisions of a list of problems or records. Nothing that came in is changed; each is a record of its own."""
     from pipeline import run
-    from pipeline.workspace import Workspace
 
     with refusals():
-        verdicts, moved = run.take_decisions(Workspace(workspace), file, by, undo, day_of(as_of))
+        verdicts, moved = run.take_decisions(workspace_at(workspace), file, by, undo, day_of(as_of))
     counts = {what: sum(v.what == what for v in verdicts) for what in ("done", "already", "refused")}
     is_worse = not undo and any(m.before == "accepted" and m.now in ("quarantined", "waiting") for m in moved)
     if as_json:
         print_json({**counts, "rows": [asdict(v) for v in verdicts], "moved": [asdict(m) for m in moved]})
     else:
         for v in verdicts:
-            typer.echo(f"row {v.row}: {'refused, because ' if v.what == 'refused' else ''}{v.says}.")
+            say(f"row {v.row}: {'refused, because ' if v.what == 'refused' else ''}{v.says}.")
         if not verdicts:
-            typer.echo("No row has a decision; fill in the columns decision and reason, save, and do it again.")
-        typer.echo(f"{counts['done']} done, {counts['already']} done before, {counts['refused']} refused.")
+            say("No row has a decision; fill in the columns decision and reason, save, and do it again.")
+        say(f"{counts['done']} done, {counts['already']} done before, {counts['refused']} refused.")
         for m in moved:
             was, now = ("was", "is") if m.submissions == 1 else ("were", "are")
-            typer.echo(f"{many(m.submissions, 'submission')} {was} {m.before} and {now} {m.now} now.")
+            say(f"{many(m.submissions, 'submission')} {was} {m.before} and {now} {m.now} now.")
         if is_worse:
-            typer.echo("`formpack problems` says why.")
+            say("`formpack problems` says why.")
     raise typer.Exit(1 if counts["refused"] or is_worse else 0)

@@ -5,7 +5,13 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.frame import Bar, JsonOption, print_json, refusals
+from pipeline.cli.frame import (
+    Bar,
+    JsonOption,
+    print_json,
+    refusals,
+    say,
+)
 
 
 def demo(
@@ -13,7 +19,7 @@ def demo(
     as_json: JsonOption = False,
 ) -> None:
     """Make a workspace of an invented nursery, take in two years of its submissions, and write its report."""
-    from pipeline.cli.import_ import say
+    from pipeline.cli.import_ import say_imported
     from pipeline.demo import make_demo
 
     with refusals(), Bar() as bar:
@@ -21,10 +27,8 @@ def demo(
     if as_json:
         print_json({"workspace": str(folder), "states": done.imported.states, "report": str(done.page)})
         return
-    typer.echo(f"{done.name}, as of {done.day}, in {folder}:")
-    say(done.imported)
+    say(f"{done.name}, as of {done.day}, in {folder}:")
+    say_imported(done.imported)
     for line in done.lines:
-        typer.echo(line)
-    typer.echo(
-        f"Open {done.page} in a browser. Next: cd {folder}, then `formpack reconcile`, `formpack problems` or `formpack due`."
-    )
+        say(line)
+    say(f"Open {done.page} in a browser. Next: cd {folder}, then `formpack reconcile`, `formpack problems` or `formpack due`.")

@@ -7,7 +7,18 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, number_of, print_json, print_table, refusals
+from pipeline.cli.frame import (
+    AsOfOption,
+    JsonOption,
+    WorkspaceOption,
+    day_of,
+    number_of,
+    print_json,
+    print_table,
+    refusals,
+    say,
+    workspace_at,
+)
 from pipeline.findings import many
 
 
@@ -26,13 +37,12 @@ def due(
     from pipeline.findings import Refused
     from pipeline.report.stock import place_names, remainders
     from pipeline.tables import TABLES, TASK_WORDS
-    from pipeline.workspace import Workspace
 
     columns = TABLES["due"][1]
     with refusals():
         if task and task not in TASK_WORDS:
             raise Refused(f"There is no task {task}; the tasks are {', '.join(TASK_WORDS)}.")
-        ws = Workspace(workspace)
+        ws = workspace_at(workspace)
         with run.opened(ws, ("due", "list_locations"), day_of(as_of)) as (store, day):
             places = place_names(store)
             rows = store.rows(
@@ -45,7 +55,7 @@ def due(
         print_json({"as_of": day, "due": found, "clear_out": [asdict(r) for r in left]})
         return
     rows = [row for row in rows if row[1] != "clear_out"]
-    typer.echo(f"Due by {days} days after {day}: {many(len(rows) + len(left), 'task')}.")
+    say(f"Due by {days} days after {day}: {many(len(rows) + len(left), 'task')}.")
     if rows:
         print_table(
             ("group", "task", "due on", "days over", "place", "plants"),
@@ -57,5 +67,6 @@ def due(
     for r in left:
         groups = ", ".join(f"{group}\u00a0({plants:,})" for group, plants in r.groups)
         said = f"Clear out {many(len(r.groups), 'remainder')}, {many(r.plants, 'plant')}, in {r.place}: {groups}."
-        lines = textwrap.fill(said, 110, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
-        typer.echo(lines.replace("\u00a0", " "))
+        lines = textwrap.wrap(said, 110, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
+        for line in lines:
+            say(line.replace("\u00a0", " "))

@@ -5,7 +5,14 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.frame import JsonOption, WorkspaceOption, print_json, refusals
+from pipeline.cli.frame import (
+    JsonOption,
+    WorkspaceOption,
+    print_json,
+    refusals,
+    say,
+    workspace_at,
+)
 
 
 def export(
@@ -16,14 +23,13 @@ def export(
     """Write a backup in open files: what came in, corrections, lists, forms. `formpack rebuild --from` reads it."""
     from pipeline.office.backup import write_backup
     from pipeline.store import Store
-    from pipeline.workspace import Workspace
 
     with refusals():
-        ws = Workspace(workspace)
+        ws = workspace_at(workspace)
         ws.settings  # noqa: B018
         with Store.open(ws.store_file, make=False) as store:
             files = write_backup(store, ws, folder)
     if as_json:
         print_json({"folder": str(folder), "raw_files": files})
     else:
-        typer.echo(f"{files:,} files as they came, corrections, lists, forms and settings are in {folder}.")
+        say(f"{files:,} files as they came, corrections, lists, forms and settings are in {folder}.")

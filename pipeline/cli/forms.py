@@ -1,10 +1,18 @@
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 
-import typer
-
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals
+from pipeline.cli.frame import (
+    AsOfOption,
+    JsonOption,
+    WorkspaceOption,
+    day_of,
+    print_json,
+    refusals,
+    say,
+    workspace_at,
+)
 
 
 def forms(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json: JsonOption = False) -> None:
@@ -13,23 +21,20 @@ def forms(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json
     from pipeline import run
     from pipeline.field import phone
     from pipeline.store import Store
-    from pipeline.workspace import Workspace
 
     with refusals():
-        ws = Workspace(workspace)
+        ws = workspace_at(workspace)
         ws.settings  # noqa: B018
         load_forms(workspace / "forms")  # says every fault, where Workspace.forms says the first
         with Store.open(ws.store_file) as store:
             run.refresh(store, ws, day_of(as_of), phone.TABLES)
-            lists, groups, warnings = phone.write_lists(store, ws)
-            count, validated = phone.write_forms(ws, store)
-        phone.write_paper(ws)
+            made = phone.write_all(store, ws)
     if as_json:
-        print_json({"forms": count, "lists": lists, "groups": groups, "validated": validated, "warnings": warnings})
+        print_json(asdict(made))
         return
-    typer.echo(f"{count} forms and {lists} lists are in {ws.phone}; groups.csv has {groups} groups.")
-    typer.echo(f"{ws.paper} has each form to print (.html) and to type into (.xlsx); `formpack import` reads what is typed.")
-    if not validated:
-        typer.echo("Java is not on this machine, so the forms were converted but not run through the form validator.")
-    for warning in warnings:
-        typer.echo(warning)
+    say(f"{made.forms} forms and {made.lists} lists are in {ws.phone}; groups.csv has {made.groups} groups.")
+    say(f"{ws.paper} has each form to print (.html) and to type into (.xlsx); `formpack import` reads what is typed.")
+    if not made.validated:
+        say("Java is not on this machine, so the forms were converted but not run through the form validator.")
+    for warning in made.warnings:
+        say(warning)

@@ -1,24 +1,39 @@
-"""What every command shares: its options, one way to print, and the exit codes.
+"""What every command shares: its options, its workspace, one way to print, and the exit codes.
 
-Exit 0: done. 1: done, and there is something a person must look at. 2: could not be done.
+Exit 0: done. 1: done, and there is something a person must look at. 2: could not be done. 3: the program failed; the full text
+is in a file.
 """
 
 from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import errno
+import io
 import json
+import os
+import platform
+import shlex
 import sys
+import tempfile
 import time
+import traceback
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
+
+from pipeline.harmless import json_text, one_line
+
+if TYPE_CHECKING:
+    from pipeline.workspace import Workspace
 
 WorkspaceOption = Annotated[Path, typer.Option("--workspace", help="The nursery's folder.", show_default="this folder")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document for a program.")]
 AsOfOption = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="The day that counts as today, as YYYY-MM-DD.")]
+
+STOPPED = "Stopped; the books are as they were before."
 
 
 def day_of(text: str | None, option: str = "--as-of") -> dt.date | None:
@@ -32,8 +47,7 @@ def _read(option: str, kind: str, text: str) -> Any:
 
     value = READERS[kind](text)
     if isinstance(value, Unreadable):
-        said = text if text.isprintable() and len(text) <= 60 else ascii(text[:60])
-        typer.echo(f"{option} {said} {value.why}.", err=True)
+        say(f"{option} {text[:60]} {value.why}.", err=True)
         raise typer.Exit(2)
     return value
 
@@ -44,7 +58,7 @@ def number_of(option: str, kind: str, least: float, most: float) -> Callable[[An
     def parser(text: Any) -> Any:
         value = _read(option, kind, str(text))
         if not least <= value <= most:
-            typer.echo(f"{option} takes a number from {least:,} to {most:,}.", err=True)
+            say(f"{option} takes a number from {least:,} to {most:,}.", err=True)
             raise typer.Exit(2)
         return value
 
@@ -54,36 +68,129 @@ def number_of(option: str, kind: str, least: float, most: float) -> Callable[[An
 how_many = number_of("--most", "integer", 0, 1_000_000)
 
 
-@contextlib.contextmanager
-def refusals() -> Iterator[None]:
-    """Turn a run that cannot be done into one line and exit 2."""
-    from formpack.catalog import FormError
+def workspace_at(folder: Path) -> Workspace:
+    """The workspace, once what an earlier command was writing in it is finished or taken back. Raises Refused."""
     from pipeline.findings import Refused
+    from pipeline.outputs import settle
+    from pipeline.workspace import Workspace
 
     try:
+        str(folder.absolute()).encode()
+    except UnicodeEncodeError:
+        raise Refused(f"The name of the folder {folder} is not written in UTF-8, as the store needs it; rename it.") from None
+    settle(folder)
+    return Workspace(folder)
+
+
+@contextlib.contextmanager
+def refusals() -> Iterator[None]:
+    """Turn a run that cannot be done into one line (of forms, one for each fault) and exit 2."""
+    try:
         yield
-    except (Refused, FormError) as wrong:
-        typer.echo(str(wrong), err=True)
-        raise typer.Exit(2) from None
+    except KeyboardInterrupt:
+        _stopped()
+    except EOFError as wrong:  # typer takes it for the end of what a person types
+        raise RuntimeError(f"EOFError: {wrong}") from wrong
+    except BrokenPipeError:
+        raise
     except OSError as wrong:
         where = f" ({wrong.filename})" if wrong.filename else ""
-        typer.echo(f"The disk refuses: {wrong.strerror}{where}. Make room or ask for the right to write there.", err=True)
+        say(f"The disk refuses: {wrong.strerror}{where}. Make room or ask for the right to write there.", err=True)
         raise typer.Exit(2) from None
-    except (KeyboardInterrupt, RuntimeError) as wrong:
-        if isinstance(wrong, RuntimeError) and str(wrong) != "Query interrupted":  # so DuckDB says it in the middle of a query
+    except Exception as wrong:
+        from formpack.catalog import FormError
+        from pipeline.findings import Refused
+
+        if isinstance(wrong, RuntimeError) and str(wrong) == "Query interrupted":  # so DuckDB says it in the middle of a query
+            _stopped()
+        if not isinstance(wrong, (Refused, FormError)):
             raise
-        typer.echo("Stopped; the books are as they were before.", err=True)
+        for line in wrong.faults if isinstance(wrong, FormError) else [str(wrong)]:
+            say(line, err=True)
         raise typer.Exit(2) from None
+
+
+def _stopped() -> NoReturn:
+    say(STOPPED, err=True)
+    raise typer.Exit(2) from None
+
+
+def ended(app: typer.Typer) -> int:
+    """Do what this process was asked to, and give its exit code. What a command does not expect is written down in full, and
+    said in one line."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a letter that the screen's alphabet lacks is shown by its number
+    try:
+        with refusals():
+            app(prog_name="formpack")
+        return 0
+    except typer.Exit as end:
+        return end.exit_code
+    except SystemExit as end:
+        if end.code != 130:  # so typer ends where a person stops it while something is printed
+            return end.code if isinstance(end.code, int) else 0
+        say(STOPPED, err=True)
+        return 2
+    except Exception as wrong:
+        said = "".join(traceback.format_exception(wrong))
+        where = _write_down(said)
+        say(
+            f"The program failed ({type(wrong).__name__}). Nothing that came in is lost. "
+            + (f"The full text is in {where}; send it to whoever looks after the program." if where else "The full text:"),
+            err=True,
+        )
+        for line in [] if where else said.splitlines():
+            say(line, err=True)
+        return 3
+
+
+def _write_down(said: str) -> Path | None:
+    """Put the text of a failure into errors/ of the workspace, or into the folder for temporary files; gives the file."""
+    from importlib import metadata
+
+    version = "of no known version"
+    with contextlib.suppress(metadata.PackageNotFoundError):
+        version = metadata.version("formpack")
+    now = dt.datetime.now()
+    head = f"formpack {version}, Python {platform.python_version()}, {platform.platform()}, {now:%Y-%m-%d %H:%M:%S}"
+    text = f"{head}\n{shlex.join(sys.argv)}\n\n{said}"
+    given = [v for o, v in zip(sys.argv, sys.argv[1:], strict=False) if o == "--workspace"]
+    given += [word.partition("=")[2] for word in sys.argv if word.startswith("--workspace=")]
+    nursery = Path(given[-1] if given else ".")
+    for folder in ([nursery / "errors"] if (nursery / "nursery.toml").is_file() else []) + [Path(tempfile.gettempdir())]:
+        path = folder / f"formpack-{now:%Y-%m-%d-%H%M%S}-{os.getpid()}.txt"
+        with contextlib.suppress(OSError):
+            folder.mkdir(exist_ok=True)
+            path.write_text(text, encoding="utf-8", errors="backslashreplace")
+            return path
+    return None
+
+
+def _print(text: str, err: bool = False) -> None:
+    try:
+        typer.echo(text, err=err)
+    except OSError as wrong:
+        if wrong.errno not in (errno.EPIPE, errno.EINVAL):  # the second where Windows means the first
+            raise
+        with contextlib.suppress(OSError, ValueError):  # who read it wants no more, as `head`; the rest goes nowhere
+            os.dup2(os.open(os.devnull, os.O_WRONLY), (sys.stderr if err else sys.stdout).fileno())
+
+
+def say(text: str = "", err: bool = False) -> None:
+    """Print one line. What people wrote in it cannot steer the screen: line breaks too are shown by their numbers."""
+    _print(one_line(text), err)
 
 
 def print_json(document: dict[str, Any]) -> None:
-    typer.echo(json.dumps(document, ensure_ascii=False, indent=2, default=str))
+    """Print one document. It says exactly what is there; only characters that would steer a screen stand by their numbers."""
+    _print(json_text(json.dumps(document, ensure_ascii=False, indent=2, default=str)))
 
 
 def _cell(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:,.1f}"
-    return f"{value:,}" if isinstance(value, int) else "" if value is None else str(value)
+    return f"{value:,}" if isinstance(value, int) else "" if value is None else one_line(str(value))
 
 
 def print_table(columns: Sequence[str], rows: Sequence[Sequence[Any]], beneath: Sequence[Sequence[str]] = ()) -> None:
@@ -94,9 +201,9 @@ def print_table(columns: Sequence[str], rows: Sequence[Sequence[Any]], beneath: 
     right = [all(isinstance(r[i], (int, float)) or r[i] is None for r in rows) and bool(rows) for i in range(len(columns))]
     for number, line in enumerate([list(columns), *cells]):
         said = (t.rjust(w) if r else t.ljust(w) for t, w, r in zip(line, widths, right, strict=True))
-        typer.echo("  ".join(said).rstrip())
+        say("  ".join(said).rstrip())
         for more in beneath[number - 1] if beneath and number else ():
-            typer.echo(more)
+            say(more)
 
 
 class Bar:

@@ -5,7 +5,14 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.frame import JsonOption, WorkspaceOption, print_json, refusals
+from pipeline.cli.frame import (
+    JsonOption,
+    WorkspaceOption,
+    print_json,
+    refusals,
+    say,
+    workspace_at,
+)
 
 
 def history(
@@ -16,21 +23,18 @@ def history(
     """Show what a submission said when it came, every correction, and the states it went through, in order."""
     from pipeline import run
     from pipeline.office.history import history_of
-    from pipeline.workspace import Workspace
 
     with refusals():
-        ws = Workspace(workspace)
+        ws = workspace_at(workspace)
         ws.settings  # noqa: B018
         with run.opened(ws, ("submissions",)) as (store, _):
             found = history_of(store, submission)
     if as_json:
         print_json(found)
         return
-    typer.echo(
-        f"{found['instance_id']}, {found['form_id'] or 'of no known form'}, came {found['received_at']} in {found['source']}"
-    )
+    say(f"{found['instance_id']}, {found['form_id'] or 'of no known form'}, came {found['received_at']} in {found['source']}")
     for name, text in found["answers"].items():
         is_short = len(text) < 80 or name == "note"  # what somebody wrote in words is shown whole
-        typer.echo(f"    {name}: {text if is_short else text[:77] + '...'}")
+        say(f"    {name}: {text if is_short else text[:77] + '...'}")
     for at, what in found["events"]:
-        typer.echo(f"{at:%Y-%m-%d %H:%M:%S}  {what}")
+        say(f"{at:%Y-%m-%d %H:%M:%S}  {what}")

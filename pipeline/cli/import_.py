@@ -6,7 +6,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, Bar, JsonOption, WorkspaceOption, day_of, print_json, refusals
+from pipeline.cli.frame import (
+    AsOfOption,
+    Bar,
+    JsonOption,
+    WorkspaceOption,
+    day_of,
+    print_json,
+    refusals,
+    say,
+    workspace_at,
+)
 from pipeline.findings import many
 
 if TYPE_CHECKING:
@@ -30,33 +40,30 @@ def import_(
 ) -> None:
     """Take in what came from the phones. Doing it twice changes nothing; nothing that comes in is ever lost."""
     from pipeline import run
-    from pipeline.workspace import Workspace
 
     with refusals():
-        ws = Workspace(workspace)
+        ws = workspace_at(workspace)
         with Bar() as bar:
             done = run.import_files(ws, paths or [ws.inbox], day_of(as_of), bar, form=form, again=again)
     if as_json:
         print_json(asdict(done))
     else:
-        say(done)
+        say_imported(done)
     raise typer.Exit(1 if done.stops or done.notes else 0)
 
 
-def say(done: Imported) -> None:
+def say_imported(done: Imported) -> None:
     """The import in a few lines: what came, what became of it, where to look."""
     received = sum(done.states.values())
     parts = ", ".join(f"{n:,} {state}" for state, n in done.states.items())
-    typer.echo(
-        f"{many(done.files, 'file')}, {done.new_files:,} of them new, with {many(done.new_submissions, 'new submission')}."
-    )
+    say(f"{many(done.files, 'file')}, {done.new_files:,} of them new, with {many(done.new_submissions, 'new submission')}.")
     if done.not_taken:
         are = "could not be taken in, or not as asked"
-        typer.echo(f"{done.not_taken:,} beside these {are}; `formpack problems` says which, and why.")
-    typer.echo(f"{many(received, 'submission')} received in all = {parts}.")
+        say(f"{done.not_taken:,} beside these {are}; `formpack problems` says which, and why.")
+    say(f"{many(received, 'submission')} received in all = {parts}.")
     if done.stops or done.notes:
         keeps, are = ("keeps" if done.stops == 1 else "keep"), ("is" if done.notes == 1 else "are")
-        typer.echo(
+        say(
             f"{many(done.stops, 'finding')} {keeps} a submission out of the books, {done.notes:,} {are} worth a look: "
             "`formpack problems` lists them with what to do."
         )

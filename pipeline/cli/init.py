@@ -5,7 +5,12 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.frame import JsonOption, print_json, refusals
+from pipeline.cli.frame import (
+    JsonOption,
+    print_json,
+    refusals,
+    say,
+)
 
 
 def init(
@@ -21,5 +26,5 @@ def init(
     if as_json:
         print_json({"workspace": str(folder), "made": made})
         return
-    typer.echo(f"Made {', '.join(made)}." if made else "Everything was there already.")
-    typer.echo("Next: fill in lists/ (staff, teams, locations, seed lots), then run `formpack forms`.")
+    say(f"Made {', '.join(made)}." if made else "Everything was there already.")
+    say("Next: fill in lists/ (staff, teams, locations, seed lots), then run `formpack forms`.")

@@ -7,7 +7,18 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, number_of, print_json, print_table, refusals
+from pipeline.cli.frame import (
+    AsOfOption,
+    JsonOption,
+    WorkspaceOption,
+    day_of,
+    number_of,
+    print_json,
+    print_table,
+    refusals,
+    say,
+    workspace_at,
+)
 from pipeline.findings import many
 
 Row = tuple[Any, ...]
@@ -41,10 +52,9 @@ def plan(
     from pipeline.findings import Refused
     from pipeline.lists import is_active
     from pipeline.rates import outlook
-    from pipeline.workspace import Workspace
 
     with refusals():
-        ws = Workspace(workspace)
+        ws = workspace_at(workspace)
         asked = [bool(rootstock), bool(scion), trees is not None, bool(month)]
         if any(asked) and not all(asked):
             raise Refused("To plan trees of a pair give --rootstock, --scion, --trees and --month together.")
@@ -87,10 +97,10 @@ def plan(
         is_late = {"too_late_to_sow": sow < day, "stands": asdict(stands)}
         print_json({**wanted, "sow_by": sow, **is_late, "steps": [asdict(s) for s in steps]})
         return
-    typer.echo(f"For {many(trees, 'tree')} of {rootstock} + {scion} ready by {first}, sow by {sow}.")
+    say(f"For {many(trees, 'tree')} of {rootstock} + {scion} ready by {first}, sow by {sow}.")
     for row in of_pair:
         if row.get("grade"):
-            typer.echo(f"lists/compatibility.csv: this pair is {row['grade']} ({row.get('source') or 'no source given'}).")
+            say(f"lists/compatibility.csv: this pair is {row['grade']} ({row.get('source') or 'no source given'}).")
     _print_plan(steps, sow, day)
     if sow < day:
         _print_stands(f"{rootstock} + {scion}", rootstock, stands, first)
@@ -100,15 +110,15 @@ def _print_projection(day: dt.date, rows: list[Row], faults: list[Row], unknown:
     from pipeline.rates.outlook import step_words
 
     for code, fault in faults:
-        typer.echo(f"lists/orders.csv: order {code} is left out: {fault}.")
+        say(f"lists/orders.csv: order {code} is left out: {fault}.")
     if unknown:
-        typer.echo(
+        say(
             f"Nothing has gone through these steps here yet: {step_words(unknown)}. So there are no data for them: no loss is"
             " counted in them, and where they are still ahead no band can be given."
         )
     short = [r for r in rows if r[12]]
     if rows:
-        typer.echo(
+        say(
             f"Trees that will be ready from {day} on if nothing more is budded."
             " From and to hold in 8 of 10 cases; until adds up from now."
         )
@@ -118,13 +128,13 @@ def _print_projection(day: dt.date, rows: list[Row], faults: list[Row], unknown:
             [(f"{r[0]} + {r[1]}", *r[2:7], r[7] or None, r[8], r[11], r[12] or None, _chance(r[13])) for r in first_short],
         )
     if short:
-        typer.echo(
+        say(
             f"{many(len(short), 'order month')} of a pair {'falls' if len(short) == 1 else 'fall'} short, the most trees first."
         )
     elif rows:
-        typer.echo("No open order that could be read falls short." if faults else "No open order falls short.")
+        say("No open order that could be read falls short." if faults else "No open order falls short.")
     else:
-        typer.echo("Nothing is on the way: no budded group stands and no order is open.")
+        say("Nothing is on the way: no budded group stands and no order is open.")
 
 
 def _chance(value: float | None) -> str:
@@ -152,36 +162,34 @@ def _print_plan(steps: list[Any], sow: dt.date, day: dt.date) -> None:
             for s in steps
         ],
     )
-    typer.echo(
+    say(
         "80 % and 95 %: how sure it is that they are enough, with what is not known of the rates and how groups differ in it."
         " Buds that fail are taken as lost; what is budded again comes on top. By records: what comes through if nothing went"
         " that nobody wrote down."
     )
     late = [s for s in steps if s.by and s.by < day]
     if sow < day:
-        typer.echo("That is too late to sow now; trees for that month must come from what stands.")
+        say("That is too late to sow now; trees for that month must come from what stands.")
     elif late:
-        typer.echo(f"The day for {outlook.STEP_WORDS[late[0].step]} is past.")
+        say(f"The day for {outlook.STEP_WORDS[late[0].step]} is past.")
 
 
 def _print_stands(pair: str, rootstock: str, stands: Any, first: dt.date) -> None:
     """What there is of the pair, and when it will be ready."""
     if stands.groups:
-        typer.echo(f"Of {pair} {many(stands.plants, 'plant')} in {many(stands.groups, 'group')} stand now. Ready of it:")
+        say(f"Of {pair} {many(stands.plants, 'plant')} in {many(stands.groups, 'group')} stand now. Ready of it:")
         rows = [(month, n, *(("no data", "") if low is None else (low, high))) for month, n, low, high in stands.ready]
         print_table(("month", "ready", "from", "to"), rows)
         until = sum(n for month, n, _, _ in stands.ready if month <= f"{first:%Y-%m}")
-        typer.echo(
-            f"By {first:%Y-%m} that makes about {many(until, 'tree')}, orders not taken off. From and to: 8 of 10 cases."
-        )
+        say(f"By {first:%Y-%m} that makes about {many(until, 'tree')}, orders not taken off. From and to: 8 of 10 cases.")
     else:
-        typer.echo(f"Nothing of {pair} stands now.")
+        say(f"Nothing of {pair} stands now.")
     if stands.not_budded_groups:
         plants, groups = many(stands.not_budded_plants, "plant"), many(stands.not_budded_groups, "group")
         when = ""
         if stands.not_budded_ready:
             begin, end = stands.not_budded_ready
             when = f"; trees of them can be ready {f'in {begin}' if begin == end else f'from {begin} to {end}'}"
-        typer.echo(f"Of {rootstock} {plants} in {groups} are not budded yet{when}.")
+        say(f"Of {rootstock} {plants} in {groups} are not budded yet{when}.")
     else:
-        typer.echo(f"No plants of {rootstock} wait to be budded.")
+        say(f"No plants of {rootstock} wait to be budded.")

@@ -6,7 +6,17 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, how_many, print_json, refusals
+from pipeline.cli.frame import (
+    AsOfOption,
+    JsonOption,
+    WorkspaceOption,
+    day_of,
+    how_many,
+    print_json,
+    refusals,
+    say,
+    workspace_at,
+)
 from pipeline.findings import many
 
 _MANY = 10
@@ -16,14 +26,14 @@ _MANY = 10
 def _print_rule(name: str, rows: list[tuple[Any, ...]], most: int, titles: dict[str, str]) -> None:
     from formpack.group_code import shown
 
-    typer.echo(f"  {rows[0][8]}")
+    say(f"  {rows[0][8]}")
     for instance_id, form_id, code, _, _, _, _, message, _, source, day, held in rows[: most or None]:
         what = ", ".join(str(x) for x in (titles.get(form_id, form_id), shown(code) if code else None, day) if x)
         where = instance_id if form_id else source
         hides = f" It keeps about {many(held, 'plant')} out of the numbers." if held >= _MANY and name != "double_entry" else ""
-        typer.echo(f"    {f'{what}: ' if what and code else ''}{message}{hides}{f'  [{where}]' if where else ''}")
+        say(f"    {f'{what}: ' if what and code else ''}{message}{hides}{f'  [{where}]' if where else ''}")
     if most and len(rows) > most:
-        typer.echo(f"    ... and {len(rows) - most} more: --rule {name}")
+        say(f"    ... and {len(rows) - most} more: --rule {name}")
 
 
 def problems(
@@ -42,7 +52,6 @@ def problems(
     from pipeline.findings import Refused, Rule
     from pipeline.office.problem_list import write_list
     from pipeline.tables import TABLES
-    from pipeline.workspace import Workspace
 
     columns = TABLES["problems"][1]
     with refusals():
@@ -52,7 +61,7 @@ def problems(
             raise Refused("--severity is stop or note.")
         if to is not None and to.suffix != ".xlsx":
             raise Refused(f"{to} must end in .xlsx.")
-        ws = Workspace(workspace)
+        ws = workspace_at(workspace)
         with run.opened(ws, ("problems", "submissions", "forms", "held_back"), day_of(as_of)) as (store, _):
             rows = store.rows(
                 f"SELECT {', '.join(columns)}, source, visit_date, coalesce(held, 0) FROM problems LEFT JOIN"
@@ -74,9 +83,7 @@ def problems(
                 most_held[r[4]] = max(most_held.get(r[4], 0), r[-1])
             rows.sort(key=lambda r: (r[3] != "stop", -most_held[r[4]], order.index(r[4]), -r[-1]))
     if to is not None and not as_json:
-        typer.echo(
-            f"{many(written, 'finding')} in {to}. Fill in decision and reason, then `formpack correct {to.name} --by CODE`."
-        )
+        say(f"{many(written, 'finding')} in {to}. Fill in decision and reason, then `formpack correct {to.name} --by CODE`.")
         raise typer.Exit(1 if written else 0)
     if as_json:
         print_json(
@@ -86,10 +93,10 @@ def problems(
     for level, title in (("stop", "Kept out of the books until put right"), ("note", "Worth a look")):
         of_level = [r for r in rows if r[3] == level]
         if of_level:
-            typer.echo(f"{title}: {len(of_level)}")
+            say(f"{title}: {len(of_level)}")
         for name, same in groupby(of_level, key=lambda r: str(r[4])):
             _print_rule(name, list(same), most if not rule else 0, titles)
-    typer.echo(
+    say(
         "To put them right: `formpack problems --to list.xlsx`, fill it in, `formpack correct list.xlsx --by CODE`."
         if rows
         else "Nothing needs a look."

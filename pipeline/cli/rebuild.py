@@ -5,7 +5,16 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals
+from pipeline.cli.frame import (
+    AsOfOption,
+    JsonOption,
+    WorkspaceOption,
+    day_of,
+    print_json,
+    refusals,
+    say,
+    workspace_at,
+)
 
 
 def rebuild(
@@ -18,13 +27,13 @@ def rebuild(
     from pipeline import run
     from pipeline.office import backup
     from pipeline.store import Store
-    from pipeline.workspace import Workspace, make_workspace
+    from pipeline.workspace import make_workspace
 
     with refusals():
         if source is not None:
             backup.lay_files(source, workspace)
             make_workspace(workspace)
-        ws = Workspace(workspace)
+        ws = workspace_at(workspace)
         if source is not None:
             backup.fill_store(ws, source)
         with Store.open(ws.store_file, make=False) as store:
@@ -33,4 +42,4 @@ def rebuild(
     if as_json:
         print_json({"states": states})
     else:
-        typer.echo(f"Made again from what was kept: {sum(states.values()):,} submissions, {states['accepted']:,} accepted.")
+        say(f"Made again from what was kept: {sum(states.values()):,} submissions, {states['accepted']:,} accepted.")

@@ -16,6 +16,8 @@ from pipeline.cli.frame import (
     print_json,
     print_table,
     refusals,
+    say,
+    workspace_at,
 )
 from pipeline.findings import many
 
@@ -46,10 +48,9 @@ def reconcile(
     from pipeline.book.discrepancies import said_day
     from pipeline.report.round import ROUND, gather_round
     from pipeline.report.stock import STAGE_WORDS, STOCK, gather_stock
-    from pipeline.workspace import Workspace
 
     with refusals():
-        ws = Workspace(workspace)
+        ws = workspace_at(workspace)
         is_next = next_hours is not None
         with run.opened(ws, (*STOCK, *ROUND) if is_next else STOCK, day_of(as_of)) as (store, day):
             walk = gather_round(store, ws.settings.walk, next_hours) if next_hours is not None else None
@@ -58,11 +59,11 @@ def reconcile(
         print_json({"as_of": day, **asdict(stock)} | ({"next": asdict(walk) | {"says": walk.says}} if walk else {}))
         raise typer.Exit(1 if stock.recounts or stock.place_faults else 0)
     for code, fault in stock.place_faults:
-        typer.echo(f"lists/locations.csv: place {code} counts as a house of its own: {fault}.")
+        say(f"lists/locations.csv: place {code} counts as a house of its own: {fault}.")
     total = stock.total
     if stock.not_in_this:
-        typer.echo(" ".join(stock.not_in_this))
-    typer.echo(
+        say(" ".join(stock.not_in_this))
+    say(
         f"As of {day}, {total.estimate:,} plants stand ({total.low:,} to {total.high:,}) in {many(total.groups, 'group')};"
         f" the book says {total.book:,}."
     )
@@ -76,57 +77,51 @@ def reconcile(
         ("house", stock.by_house),
     ):
         if rows and (len(rows) > 1 or head in ("stage", "scion")):
-            typer.echo("")
+            say("")
             print_table(
                 (head, "groups", "plants", "from", "to", "book"),
                 [(STAGE_WORDS.get(s.label, s.label), s.groups, s.estimate, s.low, s.high, s.book) for s in rows],
             )
-    typer.echo("")
+    say("")
     if stock.recounts:
-        typer.echo(f"Count again: {many(len(stock.recounts), 'group')}, the most doubtful first.")
+        say(f"Count again: {many(len(stock.recounts), 'group')}, the most doubtful first.")
         for r in stock.recounts[: most or None]:
-            typer.echo(f"  {r.group}{f' ({r.place})' if r.place else ''}: {r.advice}")
+            say(f"  {r.group}{f' ({r.place})' if r.place else ''}: {r.advice}")
         if most and len(stock.recounts) > most:
-            typer.echo(f"  ... and {len(stock.recounts) - most} more: --most 0")
+            say(f"  ... and {len(stock.recounts) - most} more: --most 0")
     else:
-        typer.echo("No group needs to be counted again.")
+        say("No group needs to be counted again.")
     for finding in stock.people:
-        typer.echo(finding)
+        say(finding)
     if stock.settled:
-        typer.echo(
-            f"{many(stock.settled, 'earlier count')} were wrong, but later counts show what stands: table discrepancies."
-        )
+        say(f"{many(stock.settled, 'earlier count')} were wrong, but later counts show what stands: table discrepancies.")
     for move in stock.moves:
-        typer.echo(
+        say(
             f"About {many(move.plants, 'plant')} went from {move.from_group} to {move.to_group} between {move.since} and"
             f" {move.until} and nobody wrote it down ({move.confidence:.0%} sure)."
         )
     if stock.closed:
         vanished = many(sum(c.plants for c in stock.closed), "plant")
-        typer.echo(
-            f"Counted to 0: {many(len(stock.closed), 'group')}; {vanished} of the books vanished there without a record."
-        )
+        say(f"Counted to 0: {many(len(stock.closed), 'group')}; {vanished} of the books vanished there without a record.")
         for c in stock.closed[: most or None]:
             where = f" ({c.place})" if c.place else ""
-            typer.echo(
-                f"  {c.group}{where}: {many(c.plants, 'plant')} of its book when it was counted to 0 on {said_day(c.on)}."
-            )
+            say(f"  {c.group}{where}: {many(c.plants, 'plant')} of its book when it was counted to 0 on {said_day(c.on)}.")
         if most and len(stock.closed) > most:
-            typer.echo(f"  ... and {len(stock.closed) - most} more: --most 0")
+            say(f"  ... and {len(stock.closed) - most} more: --most 0")
     if stock.gone_by_stage:
-        typer.echo("")
-        typer.echo("Gone without a record, as far as counts show it:")
+        say("")
+        say("Gone without a record, as far as counts show it:")
         for head, lost in (("stage", stock.gone_by_stage), ("place", stock.gone_by_place)):
             print_table(
                 (head, "plants", "from", "to", "of 1,000 a month"),
                 [(STAGE_WORDS.get(u.label, u.label), u.lost, u.low, u.high, u.a_month) for u in lost],
             )
-            typer.echo("")
+            say("")
     raise typer.Exit(1 if stock.recounts or stock.place_faults else 0)
 
 
 def _print_round(walk: Round) -> None:
-    typer.echo("")
+    say("")
     if walk.groups:
         print_table(
             ("group", "place", "plants", "by", "minutes", "doubt now", "doubt left"),
@@ -143,5 +138,5 @@ def _print_round(walk: Round) -> None:
                 for g in walk.groups
             ],
         )
-        typer.echo("")
-    typer.echo(walk.says)
+        say("")
+    say(walk.says)

@@ -6,7 +6,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, how_many, print_json, print_table, refusals
+from pipeline.cli.frame import (
+    AsOfOption,
+    JsonOption,
+    WorkspaceOption,
+    day_of,
+    how_many,
+    print_json,
+    print_table,
+    refusals,
+    say,
+    workspace_at,
+)
 from pipeline.findings import many
 
 if TYPE_CHECKING:
@@ -35,7 +46,6 @@ def records(
     from pipeline.findings import Refused
     from pipeline.intake.states import STATES
     from pipeline.office import records as office
-    from pipeline.workspace import Workspace
 
     with refusals():
         if state and state not in STATES:
@@ -43,7 +53,7 @@ def records(
         if to is not None and to.suffix != ".xlsx":
             raise Refused(f"{to} must end in .xlsx.")
         wanted = office.Wanted(group, person, day_of(since, "--from"), day_of(until, "--until"), form, file, submission, state)
-        ws = Workspace(workspace)
+        ws = workspace_at(workspace)
         limit = office.MOST_ROWS if to is not None else None if as_json or not most else most
         with run.opened(ws, ("submissions", "forms"), day_of(as_of)) as (store, _):
             found = office.find(store, wanted, ws.forms, limit)
@@ -63,11 +73,11 @@ def records(
 
 def _say_written(to: Path, found: Found, taken: int, is_of_files: bool) -> None:
     whole = f", with a row for {'the file' if len(found.files) == 1 else 'each file'}" if is_of_files else ""
-    typer.echo(f"{many(taken, 'submission')} in {to}{whole}.")
+    say(f"{many(taken, 'submission')} in {to}{whole}.")
     if taken < found.many:
-        typer.echo(f"{found.many - taken:,} more do not fit in one workbook; choose fewer, with --group, --from, --until.")
+        say(f"{found.many - taken:,} more do not fit in one workbook; choose fewer, with --group, --from, --until.")
     if taken or is_of_files:
-        typer.echo(f"Fill in decision, new answer and reason, then `formpack correct {to.name} --by CODE`.")
+        say(f"Fill in decision, new answer and reason, then `formpack correct {to.name} --by CODE`.")
 
 
 def _say(found: Found, titles: dict[str, str]) -> None:
@@ -75,7 +85,7 @@ def _say(found: Found, titles: dict[str, str]) -> None:
     from pipeline.office.records import said
 
     if not found.many:
-        typer.echo("No submission is like that; without options all are listed.")
+        say("No submission is like that; without options all are listed.")
         return
     rows = []
     for r in found.records:
@@ -88,14 +98,10 @@ def _say(found: Found, titles: dict[str, str]) -> None:
         lines = textwrap.wrap(said(r), 108, break_long_words=False, break_on_hyphens=False)
         beneath.append([f"    {line}" for line in [*lines, f"[{r.instance_id}]"]])
     states = ", ".join(f"{n:,} {state}" for state, n in found.states.items())
-    typer.echo(f"{many(found.many, 'submission')}: {states}.")
+    say(f"{many(found.many, 'submission')}: {states}.")
     print_table(("day", "form", "group", "person", "state", "came in"), rows, beneath)
     if len(found.records) < found.many:
-        typer.echo(f"... and {found.many - len(found.records):,} more: --most 0 prints all.")
+        say(f"... and {found.many - len(found.records):,} more: --most 0 prints all.")
     if kept_out := sum(found.states.get(s, 0) for s in _OUT):
-        typer.echo(
-            f"{kept_out:,} of them {'is' if kept_out == 1 else 'are'} kept out or waiting: `formpack problems` says why."
-        )
-    typer.echo(
-        "To put one right or take it back: the same with `--to list.xlsx`, fill it in, `formpack correct list.xlsx --by CODE`."
-    )
+        say(f"{kept_out:,} of them {'is' if kept_out == 1 else 'are'} kept out or waiting: `formpack problems` says why.")
+    say("To put one right or take it back: the same with `--to list.xlsx`, fill it in, `formpack correct list.xlsx --by CODE`.")

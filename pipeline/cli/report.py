@@ -5,7 +5,16 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals
+from pipeline.cli.frame import (
+    AsOfOption,
+    JsonOption,
+    WorkspaceOption,
+    day_of,
+    print_json,
+    refusals,
+    say,
+    workspace_at,
+)
 
 
 def report(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json: JsonOption = False) -> None:
@@ -13,10 +22,9 @@ def report(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_jso
     from pipeline import run
     from pipeline.report import write_report
     from pipeline.report.figures import gather
-    from pipeline.workspace import Workspace
 
     with refusals():
-        ws = Workspace(workspace)
+        ws = workspace_at(workspace)
         with run.opened(ws, as_of=day_of(as_of)) as (store, _):
             written = write_report(store, ws)
             figures = asdict(gather(store, ws)) if as_json else {}
@@ -26,7 +34,7 @@ def report(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_jso
     if as_json:
         print_json({"files": [str(p) for p in written], "to_look_at": to_look_at, "figures": figures})
     else:
-        typer.echo(f"Written: {', '.join(str(p) for p in written)}.")
+        say(f"Written: {', '.join(str(p) for p in written)}.")
         if to_look_at:
-            typer.echo(f"{to_look_at} things in it need a person to look at them.")
+            say(f"{to_look_at} things in it need a person to look at them.")
     raise typer.Exit(1 if to_look_at else 0)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from formpack.group_code import shown
 from pipeline.findings import Refused
+from pipeline.outputs import Batch, together
 from pipeline.store import Store
 from pipeline.workspace import LISTS, Workspace
 
@@ -112,12 +113,10 @@ class PhoneFiles:
 
 
 def _write(path: Path, columns: Sequence[str], rows: Sequence[Mapping[str, str]]) -> None:
-    beside = path.with_name(f".{path.name}.new")
-    with beside.open("w", encoding="utf-8", newline="") as file:
+    with path.open("w", encoding="utf-8", newline="") as file:
         table = csv.DictWriter(file, columns, lineterminator="\n")
         table.writeheader()
         table.writerows(rows)
-    beside.replace(path)
 
 
 def _group_rows(store: Store, show_expected: bool) -> list[dict[str, str]]:
@@ -159,13 +158,26 @@ def _look_for_columns(workspace: Workspace, name: str, columns: Sequence[str]) -
                 )
 
 
+def write_all(store: Store, workspace: Workspace) -> PhoneFiles:
+    """phone/ and paper/, all of it or nothing, and in the store which versions went out. Raises Refused."""
+    with store.transaction(), together(workspace.folder):
+        lists, groups, warnings = write_lists(store, workspace)
+        forms, validated = write_forms(workspace, store)
+        write_paper(workspace)
+    return PhoneFiles(forms, lists, groups, validated, warnings)
+
+
 def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str, ...]]:
     """phone/groups.csv and the other lists, without the rows that are not active. Returns how many lists, how many groups, and
     warnings."""
+    with together(workspace.folder) as files:
+        return _lay_lists(store, workspace, files)
+
+
+def _lay_lists(store: Store, workspace: Workspace, files: Batch) -> tuple[int, int, tuple[str, ...]]:
     folder = workspace.phone
-    folder.mkdir(exist_ok=True)
     groups = _group_rows(store, workspace.settings.phone.show_expected)
-    _write(folder / "groups.csv", GROUP_COLUMNS, groups)
+    _write(files.place(folder / "groups.csv"), GROUP_COLUMNS, groups)
     warnings = []
     if len(groups) > MOST_ROWS:
         warnings.append(f"groups.csv has {len(groups)} rows; some phones become slow beyond {MOST_ROWS}.")
@@ -183,17 +195,17 @@ def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str
                 raise Refused(f"lists/{name}.csv: a phone cannot use the column {column!r}; use letters, digits and _.")
         _look_for_columns(workspace, name, columns)
         filled = [{c: r.get(c, "") or (r["code"] if c == "label" else "") for c in columns} for r in rows]
-        _write(folder / f"{name}.csv", columns, filled)
+        _write(files.place(folder / f"{name}.csv"), columns, filled)
         if len(rows) > MOST_ROWS:
             warnings.append(f"{name}.csv has {len(rows)} rows; some phones become slow beyond {MOST_ROWS}.")
     return len(names) + 1, len(groups), tuple(warnings)
 
 
-def _lists_beside(workspace: Workspace, made: Sequence[Published]) -> dict[str, str]:
-    """The lists that forms ask for, as they are in phone/; of one that is not there yet a row of blanks."""
+def _lists_beside(workspace: Workspace, files: Batch, made: Sequence[Published]) -> dict[str, str]:
+    """The lists that forms ask for, as they will be in phone/; of one that is not there yet a row of blanks."""
     texts = {}
     for name in sorted({f for p in made for f in p.form.files}):
-        path = workspace.phone / f"{name}.csv"
+        path = files.now(workspace.phone / f"{name}.csv")
         columns = GROUP_COLUMNS if name == "groups" else LISTS.get(name, ("code", "label", "active"))
         blank = ",".join(columns) + "\n" + ",".join("x" for _ in columns) + "\n"
         texts[name] = path.read_text(encoding="utf-8") if path.exists() else blank
@@ -201,30 +213,44 @@ def _lists_beside(workspace: Workspace, made: Sequence[Published]) -> dict[str, 
 
 
 def write_forms(workspace: Workspace, store: Store | None = None) -> tuple[int, bool]:
-    """phone/FORM.xlsx and phone/FORM.xml of every form, each that is new opened once; `store` keeps which versions these are.
-    Returns how many, and whether they went through the validator."""
+    """phone/FORM.xlsx and phone/FORM.xml of every form, each that is new opened once; `store` keeps which versions these are,
+    and knows which forms are no more: what was written of them goes. Returns how many, and whether they went through the
+    validator."""
     from formpack.catalog import FormError
     from formpack.xform import can_open, has_java, opening_faults, publish
 
     folder = workspace.phone
-    folder.mkdir(exist_ok=True)
-    try:
-        made = publish(workspace.forms, folder, workspace.settings.language)
-        new = [form for form in made if form.is_new]
-        faults = opening_faults(new, _lists_beside(workspace, new)) if can_open() else []
-        if faults:
-            raise FormError(faults)
-    except FormError as wrong:
-        raise Refused(" ".join(wrong.faults)) from None
-    for form in made:
-        for ending, content in ((".xml", form.xform.encode()), (".xlsx", form.workbook)):
-            if form.is_new or not (folder / f"{form.form.form_id}{ending}").exists():
-                beside = folder / f".{form.form.form_id}{ending}.new"
-                beside.write_bytes(content)
-                beside.replace(folder / f"{form.form.form_id}{ending}")
-    if store is not None:
-        _keep_versions(store, made)
+    out = _versions_out(store) if store is not None else {}
+    with together(workspace.folder) as files:
+        try:
+            made = publish(workspace.forms, folder, workspace.settings.language, out)
+            new = [form for form in made if form.is_new]
+            faults = opening_faults(new, _lists_beside(workspace, files, new)) if can_open() else []
+            if faults:
+                raise FormError(faults)
+        except FormError as wrong:
+            raise Refused(" ".join(wrong.faults)) from None
+        for form in made:
+            xform, book = (folder / f"{form.form.form_id}{ending}" for ending in (".xml", ".xlsx"))
+            if (
+                form.is_new or not book.exists() or book.stat().st_mtime < xform.stat().st_mtime
+            ):  # a former program was cut short
+                files.place(xform).write_bytes(form.xform.encode())
+                files.place(book).write_bytes(form.workbook)
+        for form_id in out.keys() - workspace.forms.keys():
+            for path in (folder / f"{form_id}.xml", folder / f"{form_id}.xlsx"):
+                files.drop(path)
+            for path in (workspace.paper / f"{form_id}.html", workspace.paper / f"{form_id}.xlsx"):
+                files.drop(path)
+        if store is not None:
+            _keep_versions(store, made)
     return len(made), has_java()
+
+
+def _versions_out(store: Store) -> dict[str, int]:
+    """The highest version of each form that went to the phones."""
+    query = "SELECT form_id, max(TRY_CAST(version AS BIGINT)) FROM kept.form_versions WHERE is_published GROUP BY ALL"
+    return {form_id: version or 0 for form_id, version in store.rows(query)}
 
 
 def _keep_versions(store: Store, made: Sequence[Published]) -> None:
@@ -241,14 +267,11 @@ def write_paper(workspace: Workspace) -> int:
     from formpack.paper import printed_sheet, typing_workbook
 
     folder = workspace.paper
-    folder.mkdir(exist_ok=True)
     names = {f for form in workspace.forms.values() for f in form.files} - {"groups"}
     lists = {n: [(r["code"], r.get("label") or r["code"]) for r in workspace.list_read(n).active] for n in sorted(names)}
     language = workspace.settings.language
-    for form_id, form in workspace.forms.items():
-        page, book = printed_sheet(form, lists, language).encode(), typing_workbook(form, lists, language)
-        for ending, content in ((".html", page), (".xlsx", book)):
-            beside = folder / f".{form_id}{ending}.new"
-            beside.write_bytes(content)
-            beside.replace(folder / f"{form_id}{ending}")
+    with together(workspace.folder) as files:
+        for form_id, form in workspace.forms.items():
+            files.place(folder / f"{form_id}.html").write_bytes(printed_sheet(form, lists, language).encode())
+            files.place(folder / f"{form_id}.xlsx").write_bytes(typing_workbook(form, lists, language))
     return len(workspace.forms)

@@ -14,6 +14,7 @@ from formpack.readers import cell_text
 from formpack.sheets import Spent, Unopened, sheets_of
 from pipeline.findings import Refused
 from pipeline.office.desk import DECISIONS, Decided
+from pipeline.outputs import one_file
 from pipeline.tables import labels, plain_cell
 
 OPEN = {"decision": 16, "question": 16, "new answer": 16, "reason": 30}
@@ -91,7 +92,7 @@ def write_sheet(
             cell.alignment = wrapped
             if isinstance(cell.value, str):
                 cell.data_type = "s"
-                cell.quotePrefix = cell.value[:1] in "=+-@"
+                cell.quotePrefix = cell.value.startswith(("=", "+", "-", "@"))
             if name in OPEN:
                 cell.fill = soft
             if name == "new answer":
@@ -104,9 +105,8 @@ def write_sheet(
     sheet.page_setup.orientation, sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = "landscape", 1, 0
     sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
     sheet.print_title_rows = "1:1"
-    beside = path.with_name(f".{path.name}.new")
-    book.save(beside)
-    beside.replace(path)
+    with one_file(path) as beside:
+        book.save(beside)
 
 
 def _offer(

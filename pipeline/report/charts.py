@@ -6,6 +6,8 @@ import datetime as dt
 import html
 import io
 import re
+import unicodedata
+import warnings
 from collections.abc import Iterable, Sequence
 from itertools import count
 from typing import Any
@@ -17,6 +19,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from pipeline.formulas.comparison import funnel
+from pipeline.harmless import one_line
 from pipeline.report.figures import Cause, Point, Share, Step, Team
 from pipeline.report.stock import Course, Standing
 
@@ -24,6 +27,7 @@ LEAF, PEEL, INK, RULE = "#3f6b4f", "#c8801d", "#22312a", "#c9d1c9"
 _ASIDE, _ALARM = "#5c6a61", "#8a2f1d"
 _SHADES = ("#2f5540", "#4f7f61", "#7ba287", "#a9c2ad", "#d8b26a", "#c8801d", "#8c5a1c")
 _STYLE: Any = {
+    "text.parse_math": False,
     "svg.fonttype": "none",
     "svg.hashsalt": "formpack",
     "font.family": "sans-serif",
@@ -47,6 +51,21 @@ _BAND: Any = {"step": "post", "color": LEAF, "linewidth": 0}
 _numbers = count(1)
 
 
+_ROOM = 48
+"""Letters of a name that a drawing has room for; wide ones, as of Chinese, count twice."""
+
+
+def _short(name: str) -> str:
+    """A name as it stands in a drawing: on one line, and cut where it would leave no room for the drawing."""
+    line = one_line(" ".join(name.split()))
+    taken = 0
+    for place, letter in enumerate(line):
+        taken += 2 if unicodedata.east_asian_width(letter) in "WF" else 1
+        if taken > _ROOM:
+            return line[: place - 1] + "…"
+    return line
+
+
 def _axes(rows: int, row_height: float = 0.235) -> tuple[Figure, Axes]:
     figure = Figure(figsize=(7.1, 0.55 + row_height * max(1, rows)), layout="constrained")
     return figure, figure.add_subplot()
@@ -60,7 +79,11 @@ def _beside(axes: Axes, place: float, text: str, color: str = _ASIDE) -> None:
 def _svg(figure: Figure, says: str) -> str:
     """The figure as an inline SVG with its own ids and a sentence for who cannot see it."""
     out = io.StringIO()
-    figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
+    with warnings.catch_warnings():
+        # text stays text, drawn by whoever shows the page: a letter that is not in this font is only measured less well here
+        warnings.filterwarnings("ignore", r"Glyph \d+ .*missing from font", UserWarning)
+        warnings.filterwarnings("ignore", r"Matplotlib currently does not support .* natively", UserWarning)
+        figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     text = out.getvalue()
     text = text[text.index("<svg") :]
     mark = f"c{next(_numbers)}-"
@@ -68,7 +91,7 @@ def _svg(figure: Figure, says: str) -> str:
     text = re.sub(r"(url\(#|href=\"#)", rf"\1{mark}", text)
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
     text = text.replace("'DejaVu Sans', ", "").replace("DejaVu Sans", "sans-serif")
-    said = html.escape(says, quote=True)
+    said = html.escape(one_line(says), quote=True)
     return text.replace("<svg ", f'<svg role="img" aria-label="{said}" class="chart" ', 1)
 
 
@@ -97,7 +120,7 @@ def _intervals(shares: Sequence[Share], middle: float | None, start: float, says
             _beside(axes, place, f"{s.count:,} of {s.of:,}")
         if middle is not None:
             axes.axvline(middle, color=PEEL, linewidth=1, linestyle=(0, (4, 3)))
-        axes.set_yticks(list(places), [s.label for s in shares])
+        axes.set_yticks(list(places), [_short(s.label) for s in shares])
         axes.set_ylim(0.3, len(shares) + 0.7)
         axes.set_xlim(start, 1.0)
         axes.xaxis.set_major_locator(mpl.ticker.MultipleLocator(0.05 if start >= 0.6 else 0.1))
@@ -125,7 +148,7 @@ def teams(rows: Sequence[Team], middle: float | None, says: str) -> str:
             _beside(axes, place, said, _ALARM if t.flag == "worse" else _ASIDE)
         if middle is not None:
             axes.axvline(middle, color=PEEL, linewidth=1, linestyle=(0, (4, 3)))
-        axes.set_yticks(places, [t.label for t in rows])
+        axes.set_yticks(places, [_short(t.label) for t in rows])
         axes.set_ylim(0.4, len(rows) + 0.6)
         axes.set_xlim(start, 1.0)
         axes.xaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
@@ -153,7 +176,7 @@ def funnel_plot(rows: Sequence[Team], middle: float, deff: float, says: str) -> 
                 axes.plot([t.of], [t.adjusted], "o", color=LEAF, markersize=5, label=None if i else "with the whole mix")
             axes.plot([t.of], [t.rate], "o", **_OPEN, label=None if i else "as it is")
             dot, away = (t.of, t.adjusted if t.adjusted is not None else t.rate), (5, (3, -9, 10)[i % 3])
-            axes.annotate(t.code, dot, xytext=away, textcoords="offset points", fontsize=7.5)
+            axes.annotate(_short(t.code), dot, xytext=away, textcoords="offset points", fontsize=7.5)
         low, high = funnel(middle, sizes[20:], deff, 3.090232)
         rates = [t.rate for t in rows]
         axes.set_ylim(max(0.0, min(*rates, low[0]) - 0.02), min(1.0, max(*rates, high[0]) + 0.01))
@@ -195,7 +218,7 @@ def bars(standing: Sequence[Standing], says: str) -> str:
             axes.barh(place, s.estimate, height=0.62, color=LEAF)
             axes.plot([s.low, s.high], [place, place], color=INK, linewidth=1)
             axes.text(s.high + most * 0.012, place, f"{s.estimate:,}", va="center", fontsize=8)
-        axes.set_yticks(places, [s.label for s in standing])
+        axes.set_yticks(places, [_short(s.label) for s in standing])
         axes.set_xlim(0, most * 1.12)
         axes.set_xlabel("plants")
         axes.set_ylim(0.4, len(standing) + 0.6)
@@ -286,7 +309,7 @@ def causes(rows: Iterable[Cause], words: dict[str, str], says: str) -> str:
                     start += lost
             axes.annotate(f" {cause.lost:,}", (start, place), va="center", fontsize=8)
         axes.set_xlabel("plants lost")
-        axes.set_yticks(list(range(len(rows), 0, -1)), [c.label for c in rows])
+        axes.set_yticks(list(range(len(rows), 0, -1)), [_short(c.label) for c in rows])
         axes.set_ylim(0.4, len(rows) + 0.6)
         axes.xaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))
         axes.grid(axis="x", color=RULE, linewidth=0.5)

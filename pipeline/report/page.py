@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from pipeline.harmless import lines
 from pipeline.report import charts
 from pipeline.report.figures import STEP_WORDS, Figures
 from pipeline.report.stock import STAGE_WORDS
@@ -17,6 +19,11 @@ def _number(value: float | int | None) -> str:
 
 def _percent(value: float | None) -> str:
     return "" if value is None else f"{value:.1%}"
+
+
+def _shown(value: Any) -> Any:
+    """What people wrote, without what would turn the direction of reading or is no text at all."""
+    return lines(value) if type(value) is str else value
 
 
 def _drawn(f: Figures) -> dict[str, str | list[str]]:
@@ -54,6 +61,7 @@ def page_html(figures: Figures) -> str:
     environment = Environment(
         loader=PackageLoader("pipeline.report", "."),
         autoescape=True,
+        finalize=_shown,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,

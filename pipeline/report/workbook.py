@@ -48,12 +48,13 @@ def write_workbook(store: Store, path: Path) -> None:
             cells: list[Any] = []
             for column, value in zip(columns, row, strict=True):
                 is_long = column in ("message", "advice")
-                if value is None or isinstance(value, int) or (isinstance(value, str) and value[:1] != "=" and not is_long):
+                is_run = isinstance(value, str) and value.startswith(("=", "+", "-", "@"))
+                if value is None or isinstance(value, int) or (isinstance(value, str) and not is_run and not is_long):
                     cells.append(plain_cell(value))  # a cell with nothing to say of its looks is made much faster
                     continue
                 cell = WriteOnlyCell(sheet, plain_cell(value))
                 if isinstance(value, str):
-                    cell.data_type = "s"  # a text that begins with = stays a text
+                    cell.data_type, cell.quotePrefix = "s", is_run  # a text that begins with = stays a text
                     if is_long:
                         cell.alignment = Alignment(wrap_text=True, vertical="top")
                 elif isinstance(value, (dt.date, dt.datetime)):
@@ -66,6 +67,4 @@ def write_workbook(store: Store, path: Path) -> None:
             sheet.append(cells)
         if many > MOST_ROWS:
             sheet.append([f"{many - MOST_ROWS:,} more rows are in tables/{name}.csv and tables/{name}.parquet."])
-    beside = path.with_name(f".{path.name}.new")
-    book.save(beside)
-    beside.replace(path)
+    book.save(path)
