@@ -1,0 +1,521 @@
+"""Faults at every operation. A command is done in children that are killed, stopped, refused or out of room at their n-th
+operation on files or on the store; what stands afterwards must be what stood before or after, whole.
+
+`python -m tests.robust.faults FOLDER MANY SEED [CASE ...]`: so many faults in each case, all of them with 0. Run by test_faults.
+"""
+
+from __future__ import annotations
+
+import builtins
+import datetime as dt
+import errno
+import hashlib
+import importlib
+import io
+import os
+import pickle
+import random
+import shutil
+import sys
+import traceback
+import types
+import zipfile
+from collections import Counter
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+import pipeline.intake.frame_schema  # noqa: F401  (heavy, and used in every child)
+from pipeline import run
+from pipeline.cli import app
+from pipeline.cli.frame import STOPPED, ended
+from pipeline.store import Store
+from pipeline.workspace import Workspace
+from tests.robust.books import Books, books, books_in, nursery
+
+WAYS = ("killed", "refused", "full", "stopped")
+"""`killed`: at once, as by the loss of power. `refused`: this operation, once. `full`: from there on, all that needs room.
+`stopped`: as by Ctrl-C."""
+KILLED = 137
+_FILES = ("open", "os.rename", "os.link", "os.mkdir", "os.remove", "os.rmdir", "os.truncate")
+_ROOM = ("open", "write", "os.link", "os.mkdir", "COMMIT", "CREATE", "INSERT", "UPDATE")
+_WRITING = os.O_WRONLY | os.O_RDWR | os.O_CREAT
+
+
+# -- operations, counted and made to fail
+
+
+class Faults:
+    """The operations of this process on files below a folder and on stores; the one with the number `at` fails."""
+
+    def __init__(self, root: Path, way: str = "", at: int = 0, see: Callable[[Any], None] | None = None) -> None:
+        self.root, self.way, self.at, self.see = os.path.realpath(root), way, at, see
+        self.seen: list[str] = []
+
+    def reach(self, kind: str, wrong: Callable[[bool], BaseException] | None) -> None:
+        """An operation is about to be done. Raises what `wrong` gives (told whether there is no room) where it must fail."""
+        self.seen.append(kind)
+        number = len(self.seen)
+        if number == self.at and self.way == "killed":
+            os._exit(KILLED)
+        if number == self.at and self.way == "stopped":
+            raise KeyboardInterrupt
+        is_full = self.way == "full" and number >= self.at > 0 and kind.split()[0] in _ROOM
+        if wrong is not None and (is_full or (number == self.at and self.way == "refused")):
+            raise wrong(is_full)
+
+    def is_below(self, path: Any, folder: int = -1) -> bool:
+        """Whether a path, said from an open folder or from this one, lies below the folder."""
+        if isinstance(path, int):
+            return False
+        base = os.readlink(f"/proc/self/fd/{folder}") if folder >= 0 else os.getcwd()
+        return os.path.join(base, os.fsdecode(path)).startswith(self.root)
+
+    def watch(self) -> None:
+        """Begin. It ends with the process."""
+
+        def hook(event: str, given: tuple[Any, ...]) -> None:
+            if event not in _FILES:
+                return
+            if event == "open" and (not isinstance(given[2], int) or not given[2] & _WRITING):
+                return
+            folders = [g for g in given[1:] if isinstance(g, int)] if event in ("os.remove", "os.rmdir") else []
+            if self.is_below(given[0], folders[-1] if folders else -1):
+                self.reach(event, lambda is_full: _denied(given[0], is_full))
+
+        sys.addaudithook(hook)
+        plain_open, plain_sync, plain_init, plain_connect = io.open, os.fsync, Store.__init__, duckdb.connect
+
+        def open_(file: Any, mode: str = "r", *words: Any, **more: Any) -> Any:
+            opened = plain_open(file, mode, *words, **more)
+            if set(mode) & set("wax+") and self.is_below(file):
+                try:
+                    self.reach("write", lambda _: OSError(errno.ENOSPC, "x"))
+                except OSError:  # what is written to it finds no room
+                    full = os.open("/dev/full", os.O_WRONLY)
+                    os.dup2(full, opened.fileno())
+                    os.close(full)
+            return opened
+
+        def sync(number: int) -> None:
+            self.reach("fsync", lambda _: OSError(errno.EIO, os.strerror(errno.EIO)))
+            plain_sync(number)
+
+        def connect(database: str = ":memory:", *words: Any, **more: Any) -> Any:
+            if self.is_below(database):
+                self.reach("connect", lambda _: _unstored())
+            return plain_connect(database, *words, **more)
+
+        def init(store: Store, connection: Any, *path: Any) -> None:
+            plain_init(store, _Watched(connection, self), *path)  # type: ignore[arg-type]
+
+        io.open = builtins.open = open_  # type: ignore[assignment]
+        os.fsync = sync  # type: ignore[assignment]
+        duckdb.connect = connect
+        Store.__init__ = init  # type: ignore[method-assign, assignment]
+
+
+def _denied(path: object, is_full: bool) -> OSError:
+    number = errno.ENOSPC if is_full else errno.EACCES
+    return OSError(number, os.strerror(number), path)
+
+
+def _unstored() -> duckdb.Error:
+    return duckdb.IOException('IO Error: Could not write file "store.duckdb": No space left on device')
+
+
+class _Watched:
+    """A connection whose every query is an operation."""
+
+    def __init__(self, connection: Any, faults: Faults) -> None:
+        self.connection, self.faults = connection, faults
+
+    def execute(self, query: str, *values: Any) -> Any:
+        words = query.split()[:3]
+        self.faults.reach(words[0] if words[0] != "CREATE" else " ".join(words), lambda _: _unstored())
+        done = self.connection.execute(query, *values)
+        if query == "COMMIT":
+            if self.faults.see is not None:
+                self.faults.see(self.connection)
+            self.faults.reach("committed", None)
+        return done
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.connection, name)
+
+
+# -- children
+
+
+def in_child(act: Callable[..., object], *words: object) -> int:
+    """Fork and do it there; gives its exit code. The parent opens no store, so that no lock or thread is inherited."""
+    pid = os.fork()
+    if pid == 0:
+        code = 1
+        try:
+            code = act(*words) or 0  # type: ignore[assignment]
+        except BaseException:
+            traceback.print_exc()
+        finally:
+            sys.stdout.flush()
+            sys.stderr.flush()
+            os._exit(code)
+    return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
+
+
+def command(words: Iterable[str], cwd: Path, said: Path) -> int:
+    """Do it in this process as `formpack` would; what it prints goes into a file."""
+    os.chdir(cwd)
+    sys.argv = ["formpack", *words]
+    plain = os.open(said, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+    sys.stdout.flush()
+    sys.stderr.flush()
+    kept = [os.dup(1), os.dup(2)]
+    for number in (1, 2):
+        os.dup2(plain, number)
+    try:
+        return ended(app)
+    finally:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        for number, old in zip((1, 2), kept, strict=True):
+            os.dup2(old, number)
+
+
+class _Clock(type):
+    def __instancecheck__(cls, one: object) -> bool:
+        return isinstance(one, dt.datetime)
+
+
+class _Noon(dt.datetime, metaclass=_Clock):
+    """A clock that stands, so that when things came and were written is the same in every child."""
+
+    @classmethod
+    def now(cls, tz: dt.tzinfo | None = None) -> _Noon:
+        return cls(2026, 11, 2, 12, tzinfo=tz)
+
+
+def prepare_process() -> None:
+    """All is imported that a child may need, and the clock of the program stands."""
+    for stage in run.STAGES:
+        if stage.make:
+            importlib.import_module("pipeline." + stage.make.rpartition(".")[0])
+    for name in ("report", "office.desk", "office.decision_sheet", "office.audit", "office.backup", "field.phone"):
+        importlib.import_module(f"pipeline.{name}")
+    still = types.ModuleType("datetime")
+    still.__dict__.update(vars(dt) | {"datetime": _Noon})
+    for name, module in list(sys.modules.items()):
+        if name.startswith("pipeline.") and getattr(module, "dt", None) is dt:
+            module.dt = still  # type: ignore[attr-defined]
+
+
+# -- what stands
+
+
+def _of_book(path: Path) -> Any:
+    """What a workbook holds, but for when it was written."""
+    with zipfile.ZipFile(path) as book:
+        return [(i.filename, i.CRC) for i in book.infolist() if not i.filename.startswith("docProps")]
+
+
+def files_in(root: Path) -> dict[str, Any]:
+    """Every file but the store, what stands beside it by its SHA-256, and what is hidden."""
+    found = {}
+    for path in sorted(root.rglob("*")):
+        name = path.relative_to(root)
+        if path.is_file() and not any(p.startswith(".") or p == "kept" or p.startswith("store.duckdb") for p in name.parts):
+            found[name.as_posix()] = _of_book(path) if path.suffix == ".xlsx" else hashlib.sha256(path.read_bytes()).hexdigest()
+    return found
+
+
+def left_over(root: Path) -> list[str]:
+    """What commands hold aside and did not take away."""
+    hidden = (p.relative_to(root).parts for p in root.rglob("*"))
+    shown = set()
+    for parts in hidden:
+        if begins := [n for n, part in enumerate(parts) if part.startswith(".")]:
+            shown.add("/".join(parts[: begins[0] + 2]))
+    return sorted(shown - {w for w in shown if w.endswith((".outputs", ".outputs/lock", ".outputs/lock-journal"))})
+
+
+def _damaged_apart(shop: Path) -> list[str]:
+    """Of the files beside the store those that are not what their names say, and those that are not there."""
+    there = {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in shop.glob("kept/??/*")}
+    with Store.open(shop / "store.duckdb", is_read_only=True) as store:
+        wanted = store.rows("SELECT sha256 FROM kept.raw_files WHERE content IS NULL") if store.layout else []
+    return [sha for sha, digest in there.items() if sha != digest] + [sha for (sha,) in wanted if sha not in there]
+
+
+# -- the cases
+
+
+@dataclass
+class Case:
+    """A command, and the folder that it begins with: the nursery, and what is beside it."""
+
+    name: str
+    words: tuple[str, ...]
+    prepare: Callable[[Path], None]
+    shop: str = "nursery"
+    """The workspace whose books are looked at."""
+    is_repeated: bool = True
+    """Whether it can be done again when it is done."""
+    root: Path = Path()
+    operations: list[str] = field(default_factory=list)
+    at: list[Books] = field(default_factory=list)
+    """The books before it and after each of its commits."""
+    files: list[dict[str, Any]] = field(default_factory=list)
+    """What else stands, before and after it."""
+    code: int = 0
+    said: str = ""
+
+    def fresh(self, folder: Path) -> Path:
+        shutil.rmtree(folder, ignore_errors=True)
+        shutil.copytree(self.root, folder, symlinks=True)
+        return folder
+
+
+def _morning(root: Path) -> None:
+    """Files of all kinds, one of them with a wrong number, a photo and one that is too large for the store."""
+    workspace = nursery(root / "nursery")
+    bad = sorted(workspace.inbox.iterdir())[-1]
+    bad.write_text(bad.read_text(encoding="utf-8").replace("<green>44", "<green>9944"), encoding="utf-8")
+    (workspace.inbox / "photo.jpg").write_bytes(b"\xff\xd8 a photo")
+    row = "KEY,visit_date,staff_code,group_code,coverage,counted\nk,2026-04-01,S01,26000135,whole,958\n"
+    (workspace.inbox / "stock_count.csv").write_text(row, encoding="utf-8")
+    (workspace.inbox / "large.json").write_bytes(b'{"form_id": "loss", "KEY": "large", "note": "' + b"x" * 2**20 + b'"}')
+
+
+def _half(root: Path) -> None:
+    _morning(root)
+    workspace = Workspace(root / "nursery")
+    run.import_files(workspace, sorted(p for p in workspace.inbox.glob("*.xml"))[:2], show=run.EVERYTHING)
+
+
+def _whole(root: Path) -> None:
+    _morning(root)
+    workspace = Workspace(root / "nursery")
+    run.import_files(workspace, [workspace.inbox])
+
+
+def _decided(root: Path) -> None:
+    import openpyxl
+
+    from pipeline.office.problem_list import SHEET
+
+    _whole(root)
+    os.chdir(root / "nursery")
+    command(("problems", "--to", "list.xlsx"), root / "nursery", root / "said")
+    (root / "said").unlink()
+    book = openpyxl.load_workbook(root / "nursery" / "list.xlsx")
+    head = [cell.value for cell in book[SHEET][1]]
+    for column, text in (("decision", "withdraw"), ("reason", "a test")):
+        book[SHEET].cell(2, head.index(column) + 1, text)
+    book.save(root / "nursery" / "list.xlsx")
+
+
+def _renamed(root: Path) -> None:
+    _whole(root)
+    _rename_house(root / "nursery")
+
+
+def _rename_house(folder: Path) -> None:
+    houses = folder / "lists" / "locations.csv"
+    houses.write_text(houses.read_text(encoding="utf-8").replace("House 1", "House One"), encoding="utf-8")
+
+
+def _handed_out(root: Path) -> None:
+    """Phones have two forms, which are enough, and one of them asks something else now."""
+    from tests.formpack.test_opening import own_form
+
+    _two_forms()
+    workspace = nursery(root / "nursery")
+    own_form(workspace.folder, parameters="value=code label=label")
+    run.import_files(workspace, [])
+    command(("forms",), workspace.folder, root / "said")
+    (root / "said").unlink()
+    own_form(workspace.folder, parameters="value=code label=label", choice_filter="active != 'no'")
+    _rename_house(workspace.folder)
+
+
+def _two_forms() -> None:
+    from formpack import catalog, xform
+
+    loss = catalog.load_forms()["loss"]
+    xform.has_java = lambda: False
+    catalog._shipped_forms = lambda: {"loss": loss}  # type: ignore[attr-defined]
+
+
+def _reported(root: Path) -> None:
+    _half(root)
+    command(("report",), root / "nursery", root / "said")
+    (root / "said").unlink()
+    _rename_house(root / "nursery")
+
+
+def _backed_up(root: Path) -> None:
+    _whole(root)
+    command(("export", "../backup"), root / "nursery", root / "said")
+    (root / "said").unlink()
+    shutil.rmtree(root / "nursery")
+
+
+CASES = (
+    Case("a first import", ("import",), _morning),
+    Case("another import", ("import",), _half),
+    Case("decisions", ("correct", "list.xlsx", "--by", "S01"), _decided),
+    Case("a rebuilding", ("rebuild",), _renamed),
+    Case("forms", ("forms",), _handed_out),
+    Case("a report", ("report",), _reported),
+    Case("a backup", ("export", "../backup"), _whole, is_repeated=False),
+    Case("a restoring", ("rebuild", "--from", "backup", "--workspace", "nursery"), _backed_up, is_repeated=False),
+)
+
+
+def _cwd(case: Case, root: Path) -> Path:
+    return root / ("nursery" if "nursery" not in case.words else "")
+
+
+def _trace(case: Case, root: Path, target: Path) -> None:
+    """Do it once in full, noting its operations and the books after every commit."""
+    if case.name == "forms":
+        _two_forms()
+    case.files.append(files_in(root))
+    case.at.append(books_in(root / case.shop))
+    faults = Faults(root, see=lambda connection: case.at.append(books(Store(connection))))
+    faults.watch()
+    case.code = command(case.words, _cwd(case, root), target.with_name("said"))
+    case.operations = faults.seen.copy()
+    if "nursery" in case.words:  # it is made beside, and stands there at once
+        del case.at[1:]
+        case.at.append(books_in(root / case.shop))
+    case.files.append(files_in(root))
+    case.said = target.with_name("said").read_text(encoding="utf-8")
+    target.write_bytes(pickle.dumps((case.operations, case.at, case.files, case.code, case.said)))
+
+
+def prepared(case: Case, where: Path) -> None:
+    """What the case begins with, and what it does."""
+    case.root = where / "begun" / case.name.replace(" ", "_")
+    case.root.mkdir(parents=True)
+    assert in_child(case.prepare, case.root) == 0, case.name
+    assert in_child(_trace, case, case.fresh(where / "traced"), where / "trace") == 0, case.name
+    case.operations, case.at, case.files, case.code, case.said = pickle.loads((where / "trace").read_bytes())
+    assert case.code in (0, 1), case.said
+
+
+# -- a fault, and what is left
+
+
+def _fail(case: Case, root: Path, way: str, at: int, said: Path) -> int:
+    if case.name == "forms":
+        _two_forms()
+    Faults(root, way, at).watch()
+    return command(case.words, _cwd(case, root), said)
+
+
+def _differing(some: dict[str, Any], others: dict[str, Any], but: Iterable[str] = ()) -> dict[str, Any]:
+    """What is in one and not in the other, or otherwise there."""
+    found = {}
+    for name in sorted({*some, *others} - {*but}):
+        mine, other = some.get(name), others.get(name)
+        if mine != other:
+            lists = isinstance(mine, list) and isinstance(other, list)
+            found[name] = [[x for x in mine if x not in other], [x for x in other if x not in mine]] if lists else (mine, other)
+    return found
+
+
+def _look(case: Case, root: Path, way: str, code: int, said: str, target: Path) -> None:
+    """What stands is what may. Writes which of the books it is, and which files, and what is left beside."""
+    from pipeline.outputs import settle
+
+    held = left_over(root)
+    settle(root / case.shop)
+    left = [name for name in left_over(root) if not name.endswith(".being-read")]  # which is how a run says what it was at
+    found, files = books_in(root / case.shop), files_in(root)
+    which = next((n for n, some in reversed([*enumerate(case.at)]) if some == found), -1)
+    assert which >= 0, [_differing(found, some) for some in case.at]
+    assert files in case.files, [_differing(files, some) for some in case.files]
+    if found:
+        assert not _damaged_apart(root / case.shop)
+    number = 1 if files == case.files[1] else 0
+    is_done = which == len(case.at) - 1 and number == 1
+    if code != KILLED:
+        assert not left, left
+        assert code in (2, case.code), (code, said)
+        if code == case.code:
+            assert is_done, (which, number, said)
+        else:
+            assert said.count("\n") == 1 and (way != "stopped" or said.strip() == STOPPED), said
+            if is_done and case.at[0] != case.at[-1] or number and case.files[0] != case.files[1]:
+                print(f"    done, though it says: {said}", end="")
+    names = tuple(sorted({p.split("/")[-1].split("-")[0] for p in held}))
+    target.write_bytes(pickle.dumps((which, number, names, is_done)))
+
+
+def _end(case: Case, root: Path, is_done: bool, said: Path) -> None:
+    """The command done again ends in what stands after it, with nothing left beside, and all proofs hold."""
+    if case.name == "forms":
+        _two_forms()
+    if not is_done or case.is_repeated:
+        code = command(case.words, _cwd(case, root), said)
+        assert code == case.code or (is_done and code in (0, 1)), said.read_text()
+    assert not (other := _differing(books_in(root / case.shop), case.at[-1], but=("marks", "changes"))), other
+    assert not (other := _differing(files_in(root), case.files[1])), other
+    assert not left_over(root), left_over(root)
+    code = command(("check",), root / case.shop, said)
+    assert code == 0, said.read_text()
+
+
+def chosen(case: Case, dice: random.Random, many: int) -> list[tuple[str, int]]:
+    """So many faults, of all ways, each at an operation of another kind as far as there are such; all of them with 0."""
+    wanted = []
+    for way, share in zip(WAYS, (3, 3, 2, 2), strict=True):
+        numbers = [n for n, kind in enumerate(case.operations, start=1) if way != "full" or kind.split()[0] in _ROOM]
+        if way == "stopped":  # afterwards it is done
+            numbers = numbers[: len(case.operations) - case.operations[::-1].index("COMMIT") - 1 if "COMMIT" in case.operations else None]
+        if many:
+            dice.shuffle(numbers)
+            met: Counter[str] = Counter()
+            turn = {n: met.update([case.operations[n - 1]]) or met[case.operations[n - 1]] for n in numbers}
+            numbers = sorted(numbers, key=lambda n: turn[n])[: max(1, many * share // 10)]
+        wanted += [(way, n) for n in numbers]
+    return wanted
+
+
+def main(where: Path, many: int, seed: int, names: list[str]) -> None:
+    prepare_process()
+    dice = random.Random(seed)
+    wrong = 0
+    for case in CASES:
+        if names and case.name not in names:
+            continue
+        prepared(case, where)
+        ended_before: set[tuple[Any, ...]] = set()
+        tried = chosen(case, dice, many)
+        for way, at in tried:
+            root = case.fresh(where / "root")
+            code = in_child(_fail, case, root, way, at, where / "said")
+            said = (where / "said").read_text(encoding="utf-8")
+            place = f"{case.name}, {way} at operation {at} of {len(case.operations)}, {case.operations[at - 1]}"
+            if in_child(_look, case, root, way, code, said, where / "looked"):
+                print(f"{place} (code {code}): what is left is not right\n{said}")
+                wrong += 1
+                continue
+            state = pickle.loads((where / "looked").read_bytes())
+            if (state, code == KILLED) not in ended_before:
+                ended_before.add((state, code == KILLED))
+                if in_child(_end, case, root, state[3], where / "said"):
+                    print(f"{place}: done again it does not end well; {state}")
+                    wrong += 1
+        print(f"{case.name}: {len(tried)} faults in {len(case.operations)} operations, {len(ended_before)} kinds of end")
+    sys.exit(1 if wrong else 0)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]), sys.argv[4:])
