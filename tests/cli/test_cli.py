@@ -80,7 +80,7 @@ def test_every_command_speaks_json(nursery: Path) -> None:
         (["due", "--days", "-1"], "--days takes a number from 0 to 10,000"),
         (["due", "--days", "9" * 40], "has too many digits"),
         (["due", "--days", "1_0"], "--days 1_0 is not a whole number"),
-        (["due", "--days", "1\n2"], "--days '1\\n2' is not a whole number"),
+        (["due", "--days", "1\n2"], "--days 1\\n2 is not a whole number"),
         (["problems", "--most", "-1"], "--most takes a number from 0 to"),
         (["records", "--most", "-1"], "--most takes a number from 0 to"),
         (["reconcile", "--most", "x"], "--most x is not a whole number"),
