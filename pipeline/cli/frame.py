@@ -22,14 +22,14 @@ AsOfOption = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help=
 
 
 def day_of(text: str | None, option: str = "--as-of") -> dt.date | None:
-    """The day that an option gives. Exits with 2 where it is none."""
-    if text is None:
-        return None
-    try:
-        return dt.date.fromisoformat(text)
-    except ValueError:
-        typer.echo(f"{option} {text} is not a day; write it as YYYY-MM-DD, for example 2026-03-02.", err=True)
-        raise typer.Exit(2) from None
+    """The day that an option gives, by the reader of answers. Exits with 2 where it is none."""
+    from formpack.readers import Unreadable, date
+
+    found = None if text is None else date(text)
+    if isinstance(found, Unreadable):
+        typer.echo(f"{option} {text} {found.why}.", err=True)
+        raise typer.Exit(2)
+    return found
 
 
 @contextlib.contextmanager

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from formpack.submission import MOST_BYTES
 from pipeline.findings import Refused
+from pipeline.intake.days import FILES
 from pipeline.store import Store
 
 Progress = Callable[[str, int, int], None]
@@ -19,7 +20,8 @@ _AT_ONCE = 64 * 2**20
 @dataclass(frozen=True)
 class Kept:
     files: int
-    new: int
+    new: tuple[str, ...]
+    """The SHA-256 of those that had not been kept before."""
 
 
 def find_files(paths: Iterable[Path]) -> Iterator[Path]:
@@ -40,8 +42,10 @@ def keep(store: Store, paths: Iterable[Path], today: dt.date, progress: Progress
     files = list(find_files(paths))
     now = dt.datetime.combine(today, dt.datetime.now().time())
     some: dict[str, tuple[object, ...]] = {}
-    new = held = 0
+    new: list[str] = []
+    held = 0
     with store.transaction():
+        store.connection.execute("CREATE OR REPLACE TEMP TABLE named_before AS FROM kept.named_forms")
         for number, path in enumerate(files, start=1):
             progress("keeping", number, len(files))
             content = _bytes(path)
@@ -53,7 +57,16 @@ def keep(store: Store, paths: Iterable[Path], today: dt.date, progress: Progress
             if held > _AT_ONCE or number == len(files) or len(some) == 500:
                 new += _write(store, some)
                 some, held = {}, 0
-    return Kept(len(files), new)
+    return Kept(len(files), tuple(new))
+
+
+def take_back(store: Store, kept: Kept) -> None:
+    """Let go what `keep` has just kept anew, which stays where it came from."""
+    with store.transaction():
+        for table in ("raw_files", "file_names"):
+            store.connection.execute(f"DELETE FROM kept.{table} WHERE sha256 IN (SELECT unnest(?))", [list(kept.new)])
+        store.connection.execute("DELETE FROM kept.named_forms WHERE sha256 NOT IN (SELECT sha256 FROM named_before)")
+        store.connection.execute("INSERT OR REPLACE INTO kept.named_forms FROM named_before")
 
 
 def _bytes(path: Path) -> bytes:
@@ -66,18 +79,19 @@ def _bytes(path: Path) -> bytes:
         raise Refused(f"{path.name} cannot be read from the disk: {wrong.strerror}.") from None
 
 
-def _write(store: Store, files: dict[str, tuple[object, ...]]) -> int:
-    """Write those that are new; returns how many."""
+def _write(store: Store, files: dict[str, tuple[object, ...]]) -> list[str]:
+    """Write those that are new; returns which."""
     known = {s for (s,) in store.rows("SELECT sha256 FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))", [list(files)])}
-    new = [row for sha, row in files.items() if sha not in known]
-    store.insert("kept.raw_files", ("sha256", "name", "size", "content", "received_at", "received_on"), new)
-    return len(new)
+    new = [sha for sha in files if sha not in known]
+    columns = ("sha256", "name", "size", "content", "received_at", "received_on")
+    store.insert("kept.raw_files", columns, [files[sha] for sha in new])
+    return new
 
 
 def not_parsed(store: Store) -> list[tuple[str, str, dt.date]]:
     """(sha256, name, received_on) of the kept files that have not been parsed yet."""
     return store.rows(
-        "SELECT sha256, name, received_on FROM kept.raw_files ANTI JOIN work.parsed_files USING (sha256) ORDER BY sha256"
+        f"SELECT sha256, name, received_on FROM {FILES} ANTI JOIN work.parsed_files USING (sha256) ORDER BY sha256"
     )
 
 
@@ -88,7 +102,6 @@ def contents(store: Store, files: list[tuple[str, str, dt.date]]) -> Iterator[tu
         sizes = store.value("SELECT sum(size) FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))", [some])
         for part in [some] if sizes < _AT_ONCE else [[sha] for sha in some]:
             yield from store.rows(
-                "SELECT sha256, name, received_on, content FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))"
-                " ORDER BY sha256",
+                f"SELECT sha256, name, received_on, content FROM {FILES} WHERE sha256 IN (SELECT unnest(?)) ORDER BY sha256",
                 [part],
             )

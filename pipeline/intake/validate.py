@@ -27,6 +27,7 @@ from formpack.readers import READERS, Unreadable, Value
 from pipeline.findings import Finding
 from pipeline.intake import ingest
 from pipeline.intake.corrections import OF_ANSWERS, all_corrections, in_force, overlay
+from pipeline.intake.days import OF_A_FILE
 from pipeline.stages import MOST_KEYS, Work
 
 PARSER = "3"
@@ -206,7 +207,10 @@ def read_answers(work: Work) -> None:
         _forget_files(work, [sha for (sha,) in store.rows("SELECT sha256 FROM kept.named_forms")])
     corrections = all_corrections(store)
     last = int(store.get("corrections_seen") or 0)
-    _forget(work, sorted({r.instance_id for r in corrections if r.kind in OF_ANSWERS and r.number > last}))
+    corrected = sorted({r.instance_id for r in corrections if r.kind in OF_ANSWERS and r.number > last})
+    files = [i.removeprefix(OF_A_FILE) for i in corrected if i.startswith(OF_A_FILE)]  # they came in on another day
+    of_files = store.rows("SELECT DISTINCT instance_id FROM work.received WHERE sha256 IN (SELECT unnest(?))", [files])
+    _forget(work, [*corrected, *(i for (i,) in of_files)])
     store.put("corrections_seen", str(max([r.number for r in corrections], default=0)))
     reader = _Reader(work, forms, in_force(corrections).answers)
     reader.read_again()

@@ -64,7 +64,9 @@ def test_every_command_speaks_json(nursery: Path) -> None:
     ("words", "says"),
     [
         (["import", "nowhere"], "neither a file nor a folder"),
-        (["import", "--as-of", "tomorrow"], "for example 2026-03-02"),
+        (["import", "--as-of", "tomorrow"], "such as 2026-03-02"),
+        (["due", "--as-of", "9999-12-31"], "--as-of 9999-12-31 is not from 1990 to 2199"),
+        (["import", "--sure"], "--as-of"),
         (["problems"], "run `formpack import` first"),
         (["problems", "--rule", "x"], "There is no rule x"),
         (["due"], "run `formpack import` first"),

@@ -1,0 +1,64 @@
+"""The day on which files came in: whether it fits what they bring, and as people have corrected it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Collection
+
+from pipeline.findings import many
+from pipeline.store import Store
+
+OF_A_FILE = "file:"
+"""So begins what stands for the submission where a whole file is meant; the file's SHA-256 follows."""
+OF_A_DAY = "day:"
+"""The same for all files that came in on one day; the day follows."""
+CAME_IN_ON = "received_on"
+"""What stands for the question where the day of a file is corrected."""
+FEW = 3
+"""So many submissions must be dated after the day of an import, and more than half of all, before that day is doubted (so in
+day_notes.sql too). Common practice, no published source, as the rest here."""
+LONG_AFTER, LATELY = dt.timedelta(days=400), dt.timedelta(days=200)
+"""A day so long after the last files came in is doubted where nothing is dated in so many days before it."""
+YEARS_AFTER = dt.timedelta(days=3 * 365)
+"""In the first import, a day so long after all that is dated is doubted."""
+FILES = f"""(
+    SELECT f.* REPLACE (coalesce(c.day, f.received_on) AS received_on)
+    FROM kept.raw_files f LEFT JOIN (
+        SELECT substr(instance_id, {len(OF_A_FILE) + 1}) AS sha256, TRY_CAST(arg_max(new_answer, number) AS DATE) AS day
+        FROM kept.corrections WHERE field = '{CAME_IN_ON}' AND starts_with(instance_id, '{OF_A_FILE}') GROUP BY ALL
+    ) c USING (sha256)
+)"""
+"""kept.raw_files with the day on which each file came in as it stands: the last correction's, or the one that was kept."""
+_NEW = """
+SELECT count(visit_date), count(*) FILTER (visit_date > $1), max(visit_date) FILTER (visit_date <= $1),
+    arg_max((visit_date, source), (visit_date, source)) FILTER (visit_date > $1)
+FROM work.readings WHERE sha256 IN (SELECT unnest($2))
+"""
+
+
+def last_day(store: Store) -> dt.date | None:
+    """The last day on which files came in."""
+    last: dt.date | None = store.value(f"SELECT max(received_on) FROM {FILES}")
+    return last
+
+
+def not_parsed_of(store: Store, day: dt.date) -> list[str]:
+    """The files that came in on the day and have not been parsed yet, by their SHA-256."""
+    query = f"SELECT sha256 FROM {FILES} ANTI JOIN work.parsed_files USING (sha256) WHERE received_on = ? ORDER BY sha256"
+    return [sha for (sha,) in store.rows(query, [day])]
+
+
+def misfit(store: Store, day: dt.date, files: Collection[str], last: dt.date | None) -> str:
+    """Why the day does not fit what was read of these files, all that came in on it for the first time; '' where it does.
+    `last` is the last day on which files came in before."""
+    dated, after, newest, such = store.rows(_NEW, [day, list(files)])[0]
+    if after >= FEW and 2 * after > dated:
+        on, place = such.values() if isinstance(such, dict) else such
+        return f"{after:,} of {many(dated, 'submission')} with a day are dated after it, such as {on} in {place}"
+    if newest is None:
+        return ""
+    if last is not None and day - last > LONG_AFTER and day - newest > LATELY:
+        return f"the last files came in on {last}, and the newest work that came in now is of {newest}"
+    if last is None and dated >= FEW and day - newest > YEARS_AFTER:
+        return f"the newest work of {many(dated, 'submission')} is of {newest}"
+    return ""
