@@ -15,12 +15,13 @@ OF_A_DAY = "day:"
 CAME_IN_ON = "received_on"
 """What stands for the question where the day of a file is corrected."""
 FEW = 3
-"""So many submissions must be dated after the day of an import, and more than half of all, before that day is doubted (so in
-day_notes.sql too). Common practice, no published source, as the rest here."""
+"""So many submissions, and more than half of all, must be dated after the day of an import before it is doubted (so in
+day_notes.sql too); and fewer than so many, and less than half, lately before it. Common practice, no published source, as
+the rest here."""
 LONG_AFTER, LATELY = dt.timedelta(days=400), dt.timedelta(days=200)
-"""A day so long after the last files came in is doubted where nothing is dated in so many days before it."""
-YEARS_AFTER = dt.timedelta(days=3 * 365)
-"""In the first import, a day so long after all that is dated is doubted."""
+"""A day so long after the last files came in is doubted where hardly anything is dated in so many days before it."""
+YEARS_BEFORE = dt.timedelta(days=3 * 365)
+"""The same at the first import."""
 FILES = f"""(
     SELECT f.* REPLACE (coalesce(c.day, f.received_on) AS received_on)
     FROM kept.raw_files f LEFT JOIN (
@@ -30,9 +31,9 @@ FILES = f"""(
 )"""
 """kept.raw_files with the day on which each file came in as it stands: the last correction's, or the one that was kept."""
 _NEW = """
-SELECT count(visit_date), count(*) FILTER (visit_date > $1), max(visit_date) FILTER (visit_date <= $1),
-    arg_max((visit_date, source), (visit_date, source)) FILTER (visit_date > $1)
-FROM work.readings WHERE sha256 IN (SELECT unnest($2))
+SELECT count(visit_date), count(*) FILTER (visit_date > $1), count(*) FILTER (visit_date < $2),
+    max((visit_date, source)) FILTER (visit_date > $1), max((visit_date, source)) FILTER (visit_date < $2)
+FROM work.readings WHERE sha256 IN (SELECT unnest($3))
 """
 
 
@@ -51,14 +52,18 @@ def not_parsed_of(store: Store, day: dt.date) -> list[str]:
 def misfit(store: Store, day: dt.date, files: Collection[str], last: dt.date | None) -> str:
     """Why the day does not fit what was read of these files, all that came in on it for the first time; '' where it does.
     `last` is the last day on which files came in before."""
-    dated, after, newest, such = store.rows(_NEW, [day, list(files)])[0]
+    lately = YEARS_BEFORE if last is None else LATELY
+    dated, after, before, latest, newest = store.rows(_NEW, [day, day - lately, list(files)])[0]
+
+    def said(some: int, when: str, such: tuple[dt.date, str]) -> str:
+        are = "is" if some == 1 else "are"
+        return f"{some:,} of {many(dated, 'submission')} with a day {are} dated {when}, the last {such[0]} in {such[1]}"
+
     if after >= FEW and 2 * after > dated:
-        on, place = such.values() if isinstance(such, dict) else such
-        return f"{after:,} of {many(dated, 'submission')} with a day are dated after it, such as {on} in {place}"
-    if newest is None:
-        return ""
-    if last is not None and day - last > LONG_AFTER and day - newest > LATELY:
-        return f"the last files came in on {last}, and the newest work that came in now is of {newest}"
-    if last is None and dated >= FEW and day - newest > YEARS_AFTER:
-        return f"the newest work of {many(dated, 'submission')} is of {newest}"
+        return said(after, "after it", latest)
+    is_long_after = dated >= FEW if last is None else day - last > LONG_AFTER
+    now = dated - after - before
+    if is_long_after and before and now < FEW and 2 * now < dated:
+        since = "" if last is None else f"the last files came in on {last}, and "
+        return since + said(before, f"more than {lately.days} days before it", newest)
     return ""
