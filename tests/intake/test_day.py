@@ -175,17 +175,20 @@ def test_what_a_killed_import_left_is_looked_at_too(right: Workspace) -> None:
     )
 
 
-def decide(workspace: Workspace, command: list[str], meant: str, decision: str, new: str, code: int = 0) -> str:
-    """Fill in the row of a list about what is meant, and take the list in."""
+def decide(workspace: Workspace, command: list[str], meant: str, *decisions: tuple[str, str], code: int = 0) -> str:
+    """Decide the row of a list about what is meant (again in copies of it), and take the list in."""
     path = workspace.folder / "list.xlsx"
     formpack(*command, "--to", path.name, cwd=workspace.folder, code=None)
     book = openpyxl.load_workbook(path)
     sheet: Any = book.active
-    place = {c.value: i for i, c in enumerate(sheet[1])}
-    (row,) = [row for row in sheet.iter_rows(min_row=2) if str(row[place["submission"]].value).startswith(meant)]
-    assert row[place["question"]].value == "received_on"
-    for name, value in zip(OPEN, (decision, "received_on", new, "the clock stood"), strict=True):
-        row[place[name]].value = value
+    rows = [[c.value for c in row] for row in sheet.iter_rows()]
+    place = {name: at for at, name in enumerate(rows[0])}
+    (row,) = [row for row in rows[1:] if str(row[place["submission"]]).startswith(meant)]
+    assert row[place["question"]] == "received_on"
+    for decision, new in decisions:
+        sheet.append(row)
+        for name, value in zip(OPEN, (decision, "received_on", new, "the clock stood"), strict=True):
+            sheet.cell(sheet.max_row, place[name] + 1, value)
     book.save(path)
     return formpack("correct", path.name, "--by", "S01", cwd=workspace.folder, code=code)
 
@@ -205,10 +208,16 @@ def test_a_whole_day_of_import_is_corrected_and_undone(right: Workspace, wrong: 
     before = books_of(wrong)
     says = "What came in on 2020-01-01 does not fit that day: 3 of 3 submissions are dated after it, the last 2026-02-02."
     assert days(wrong) == [("2020-01-01", says)]
-    for bad, why in (("2/3/26", "2/3/26 can be read in two ways"), ("2026-11-03", "2026-11-03 has not come yet"), ("", "")):
-        assert f"refused, because {why or 'nothing is not a day'}" in decide(wrong, PROBLEMS, "day:", "correct", bad, code=1)
-    assert "be accepted as it is, or the day corrected" in decide(wrong, PROBLEMS, "day:", "withdraw", "", code=1)
-    said = decide(wrong, PROBLEMS, "day:", "correct", "2026-02-03")
+    bad = [("correct", "2/3/26"), ("correct", "2026-11-03"), ("correct", ""), ("withdraw", "")]
+    said = decide(wrong, PROBLEMS, "day:", *bad, code=1)
+    for why in (
+        "2/3/26 can be read",
+        "2026-11-03 has not come yet",
+        "nothing is not a day",
+        "a day of import can be accepted as",
+    ):
+        assert f"refused, because {why}" in said
+    said = decide(wrong, PROBLEMS, "day:", ("correct", "2026-02-03"))
     assert "1 file came in on 2026-02-03 now, not on 2020-01-01." in said
     assert "3 submissions were quarantined and are accepted now." in said
     assert books_of(wrong) == books_of(right)
@@ -238,11 +247,11 @@ def test_a_whole_day_of_import_is_corrected_and_undone(right: Workspace, wrong: 
 
 def test_the_day_of_one_file_is_corrected_and_undone(right: Workspace, wrong: Workspace) -> None:
     by_file = ["records", "--file", "open_group.csv"]
-    assert "1 file came in on 2026-02-03 now" in decide(wrong, by_file, "file:", "correct", "2026-02-03")
+    assert "1 file came in on 2026-02-03 now" in decide(wrong, by_file, "file:", ("correct", "2026-02-03"))
     assert books_of(wrong) == books_of(right)
     assert "0 done, 1 done before" in correct_again(wrong)
     assert "1 file came in on 2026-02-01 now, not on 2026-02-03" in decide(
-        wrong, by_file, "day:", "correct", "2026-02-01", code=1
+        wrong, by_file, "day:", ("correct", "2026-02-01"), code=1
     )
     assert len(table(wrong, "problems", "*", "rule = 'impossible_value'")) == 1, "one is dated the day after"
     assert "undone for 1 file" in correct_again(wrong, "--undo")
@@ -260,7 +269,5 @@ def test_days_out_of_order_are_found_and_may_be_right(right: Workspace) -> None:
     ]
     take(right, {"loss2.csv": LOSSES.replace("l1", "m1").replace("l2", "m2").replace(",3,", ",4,")}, DAY)
     take(right, {"loss3.csv": LOSSES.replace("l1", "n1").replace("l2", "n2").replace(",3,", ",5,")}, DAY + dt.timedelta(9))
-    assert "accepted as it is" in decide(right, PROBLEMS, "day:2026-10-30", "accept as it is", "")
+    assert "accepted as it is" in decide(right, PROBLEMS, "day:2026-10-30", ("accept as it is", ""))
     assert [d for d, _ in days(right)] == ["2026-11-02"]
-    assert "undone" in correct_again(right, "--undo")
-    assert [d for d, _ in days(right)] == ["2026-10-30", "2026-11-02"]
