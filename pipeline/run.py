@@ -350,7 +350,8 @@ def import_files(
         last = days.last_day(store)
         if last is not None and day < last and not is_sure:
             raise doubted(
-                f"files came in on {last} already (where that is the wrong one, `formpack problems` helps afterwards)"
+                f"files came in on {last} already. If {last} is the wrong one, go on with --sure and correct that day where"
+                " `formpack problems` shows it"
             )
         kept: Kept = ingest.keep(store, paths, day, progress, form)
         waiting = days.not_parsed_of(store, day)
