@@ -55,7 +55,7 @@ def write_backup(store: Store, workspace: Workspace, folder: Path) -> int:
     (folder / "raw").mkdir(parents=True, exist_ok=True)
     told = []
     for sha, name, received_at, received_on in store.rows(
-        "SELECT sha256, name, received_at, received_on FROM kept.raw_files ORDER BY received_at, sha256"
+        "SELECT sha256, name, received_at, received_on FROM kept.raw_files ORDER BY rowid"
     ):
         ending = re.sub(r"[^a-z0-9.]", "", Path(name).suffix.lower())
         path = folder / "raw" / f"{sha}{ending}"
