@@ -24,14 +24,15 @@ YEARS_BEFORE = dt.timedelta(days=3 * 365)
 """The same at the first import."""
 FILES = f"""(
     SELECT f.* REPLACE (coalesce(c.day, f.received_on) AS received_on, coalesce(nullif(p.name, ''), f.name) AS name)
-    FROM kept.raw_files f LEFT JOIN (SELECT sha256, split_part(read_as, chr(10), 1) AS name FROM work.parsed_files) p USING (sha256)
+    FROM kept.raw_files f
+    LEFT JOIN (SELECT sha256, split_part(read_as, chr(10), 1) AS name FROM work.parsed_files) p USING (sha256)
     LEFT JOIN (
         SELECT substr(instance_id, {len(OF_A_FILE) + 1}) AS sha256, TRY_CAST(arg_max(new_answer, number) AS DATE) AS day
         FROM kept.corrections WHERE field = '{CAME_IN_ON}' AND starts_with(instance_id, '{OF_A_FILE}') GROUP BY ALL
     ) c USING (sha256)
 )"""
-"""kept.raw_files with the day on which each file came in as it stands (the last correction's, or the one that was kept), and the
-name that it is read under."""
+"""kept.raw_files with the day on which each file came in as it stands (the last correction's, or the one that was kept), and
+the name that it is read under."""
 _NEW = """
 SELECT count(visit_date), count(*) FILTER (visit_date > $1), count(*) FILTER (visit_date < $2),
     max((visit_date, source)) FILTER (visit_date > $1), max((visit_date, source)) FILTER (visit_date < $2)

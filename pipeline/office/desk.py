@@ -13,16 +13,16 @@ from formpack.catalog import Form
 from formpack.readers import NearMiss, Unreadable, date, with_near_miss
 from pipeline.findings import Rule, many, sentence
 from pipeline.intake.corrections import Correction, add, all_corrections, in_force, overlay
-from pipeline.intake.days import CAME_IN_ON, OF_A_DAY, OF_A_FILE
+from pipeline.intake.days import CAME_IN_ON, FILES, OF_A_DAY, OF_A_FILE
 from pipeline.intake.validate import type_answers
 from pipeline.store import Store
 from pipeline.tables import labels
 
 DECISIONS = ("accept as it is", "correct", "withdraw", "leave")
 _CONTENTS = "SELECT instance_id, heading, texts, twice FROM work.received WHERE instance_id IN (SELECT unnest(?))"
-_OF_FILE = """
+_OF_FILE = f"""
 SELECT instance_id, min(name) FILTER (WHERE sha256 <> $1)
-FROM work.received r JOIN kept.raw_files USING (sha256)
+FROM work.received r JOIN {FILES} USING (sha256)
 WHERE instance_id IN (SELECT instance_id FROM work.received WHERE sha256 = $1)
 GROUP BY instance_id ORDER BY instance_id
 """
@@ -359,7 +359,7 @@ class Desk:
     def _of_file(self, row: Decided) -> tuple[str, list[str], dict[str, str]]:
         """The file's name, the submissions that came in no other, and those that did with the name of another."""
         sha = row.instance_id.removeprefix(OF_A_FILE)
-        name = self.store.value("SELECT coalesce(min(name), '') FROM kept.raw_files WHERE sha256 = ?", [sha])
+        name = self.store.value(f"SELECT coalesce(min(name), '') FROM {FILES} WHERE sha256 = ?", [sha])
         rows = self.store.rows(_OF_FILE, [sha])
         return name, [i for i, other in rows if other is None], {i: other for i, other in rows if other is not None}
 
