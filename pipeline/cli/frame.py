@@ -35,13 +35,19 @@ def day_of(text: str | None, option: str = "--as-of") -> dt.date | None:
 @contextlib.contextmanager
 def refusals() -> Iterator[None]:
     """Turn a run that cannot be done into one line and exit 2."""
+    import duckdb
+
     from formpack.catalog import FormError
     from pipeline.findings import Refused
+    from pipeline.store import unreadable
 
     try:
         yield
     except (Refused, FormError) as wrong:
         typer.echo(str(wrong), err=True)
+        raise typer.Exit(2) from None
+    except duckdb.Error as wrong:
+        typer.echo(str(unreadable(wrong)), err=True)
         raise typer.Exit(2) from None
     except OSError as wrong:
         where = f" ({wrong.filename})" if wrong.filename else ""

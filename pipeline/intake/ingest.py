@@ -10,7 +10,7 @@ from pathlib import Path
 
 from formpack.submission import MOST_BYTES
 from pipeline.findings import Refused
-from pipeline.store import Store
+from pipeline.store import BACK, Store
 
 Progress = Callable[[str, int, int], None]
 _AT_ONCE = 64 * 2**20
@@ -72,6 +72,44 @@ def _write(store: Store, files: dict[str, tuple[object, ...]]) -> int:
     new = [row for sha, row in files.items() if sha not in known]
     store.insert("kept.raw_files", ("sha256", "name", "size", "content", "received_at", "received_on"), new)
     return len(new)
+
+
+def _pieces(store: Store, sha: str) -> Iterator[bytes]:
+    """The bytes of a kept file, a piece at a time: from the store, or where those stand that are too large for it."""
+    content = store.value("SELECT content FROM kept.raw_files WHERE sha256 = ?", [sha])
+    if content is not None:
+        yield content
+        return
+    with (store.big / sha[:2] / sha).open("rb") as file:
+        while piece := file.read(2**20):
+            yield piece
+
+
+def digest_of(store: Store, sha: str) -> str:
+    """The SHA-256 of the bytes that are kept under it; '' where they are gone."""
+    digest = hashlib.sha256()
+    try:
+        for piece in _pieces(store, sha):
+            digest.update(piece)
+    except OSError:
+        return ""
+    return digest.hexdigest()
+
+
+def copy_out(store: Store, sha: str, path: Path) -> None:
+    """Write the bytes of a kept file to a path. Raises Refused where they are not what came in."""
+    digest = hashlib.sha256()
+    pieces = _pieces(store, sha)
+    try:
+        first = next(pieces, b"")
+    except OSError:
+        raise Refused(f"The bytes of a kept file are gone ({sha}). `formpack check` names it. {BACK}") from None
+    with path.open("wb") as file:
+        for piece in (first, *pieces):
+            digest.update(piece)
+            file.write(piece)
+    if digest.hexdigest() != sha:
+        raise Refused(f"The bytes of a kept file are not what came in ({sha}). `formpack check` names it. {BACK}")
 
 
 def not_parsed(store: Store) -> list[tuple[str, str, dt.date]]:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
-
+from pipeline import seals
+from pipeline.intake import ingest
 from pipeline.store import Store
 
 _QUERIES: dict[str, tuple[str, str]] = {
@@ -50,14 +50,34 @@ _QUERIES: dict[str, tuple[str, str]] = {
 }
 
 
-def proofs(store: Store) -> list[tuple[str, str, list[str]]]:
-    """Every proof with the places where it fails (none, when the books are whole)."""
-    damaged = [
-        f"file {name}"
-        for sha, name, content in store.rows("SELECT sha256, name, content FROM kept.raw_files")
-        if hashlib.sha256(content).hexdigest() != sha
-    ]
-    found = [("bytes_kept", "the bytes kept are the bytes that came, by their SHA-256", damaged)]
+Proof = tuple[str, str, list[str]]
+_LARGE = 2**20
+
+
+def proofs_of_kept(store: Store, seal: str = "") -> list[Proof]:
+    """Proofs of what came in and was decided, each with the places where it fails; `seal` is one that was written down."""
+    with Store.in_memory() as new:
+        shapes = store.shapes()
+        others = [name for name, shape in new.shapes().items() if name.startswith("kept.") and shapes.get(name) != shape]
+    faults = seals.faults(store.connection) + [f"{name}, whose columns are others" for name in others]
+    if seal and not seals.has(store.connection, seal):
+        faults.append(f"seal {seal}, which this store never had")
+    return [("kept_whole", "what is kept is what was sealed, row by row, in one chain of seals", faults), _bytes_kept(store)]
+
+
+def _bytes_kept(store: Store) -> Proof:
+    damaged = store.rows(
+        "SELECT sha256, name FROM kept.raw_files WHERE content IS NOT NULL AND size < ? AND sha256(content) <> sha256", [_LARGE]
+    )
+    others = store.rows("SELECT sha256, name FROM kept.raw_files WHERE content IS NULL OR size >= ?", [_LARGE])
+    damaged += [(sha, name) for sha, name in others if ingest.digest_of(store, sha) != sha]
+    places = sorted(f"file {name}" for _, name in damaged)
+    return "bytes_kept", "the bytes kept are the bytes that came, by their SHA-256", places
+
+
+def proofs(store: Store) -> list[Proof]:
+    """Every proof of the books, with the places where it fails (none, when they are whole)."""
+    found = [_bytes_kept(store)]
     for name, (what, query) in _QUERIES.items():
         found.append((name, what, [place for (place,) in store.rows(query + " ORDER BY 1")]))
     return found
