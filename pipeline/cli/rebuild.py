@@ -10,6 +10,7 @@ from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, 
 
 def rebuild(
     source: Annotated[Path | None, typer.Option("--from", metavar="DIR", help="A backup to fill a new workspace from.")] = None,
+    unproved: Annotated[bool, typer.Option("--unproved", help="Read a backup that cannot be proved to be whole.")] = False,
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,
     as_json: JsonOption = False,
@@ -18,19 +19,24 @@ def rebuild(
     from pipeline import run
     from pipeline.office import backup
     from pipeline.store import Store
-    from pipeline.workspace import Workspace, make_workspace
+    from pipeline.workspace import Workspace
 
-    with refusals():
-        if source is not None:
-            backup.lay_files(source, workspace)
-            make_workspace(workspace, "")
-        ws = Workspace(workspace)
-        if source is not None:
-            backup.fill_store(ws, source)
+    def made(ws: Workspace) -> dict[str, int]:
         with Store.open(ws.store_file, make=False) as store:
             run.rebuild(store, ws, day_of(as_of))
-            states = run.counts_of_states(store)
+            return run.counts_of_states(store)
+
+    faults: list[str] = []
+    with refusals():
+        if source is None:
+            states = made(Workspace(workspace))
+        else:
+            with backup.restored(source, workspace, not unproved) as (ws, faults):
+                states = made(ws)
     if as_json:
-        print_json({"states": states})
+        print_json({"states": states, "not_whole": faults})
     else:
         typer.echo(f"Made again from what was kept: {sum(states.values()):,} submissions, {states['accepted']:,} accepted.")
+        for fault in faults:
+            typer.echo(f"The backup is not proved to be whole: {fault}.")
+    raise typer.Exit(1 if faults else 0)
