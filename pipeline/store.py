@@ -114,12 +114,8 @@ def _looked_at(path: Path) -> None:
     elif path.is_file() and not path.stat().st_size:
         raise Refused(f"{path.name} is empty: there is no store in it. Take it away, and import the inbox again. Or: {BACK}")
     elif beside.exists():  # opened for writing, what stands beside would be written into it
-        try:
-            with duckdb.connect(str(path), read_only=True) as connection:
-                _ = Store(connection, path).layout
-        except duckdb.IOException as wrong:
-            if not any(words in str(wrong) for words in _IN_USE):
-                raise
+        with duckdb.connect(str(path), read_only=True) as connection:
+            _ = Store(connection, path).layout
 
 
 def _begin(path: Path) -> None:
@@ -157,13 +153,13 @@ class Store:
     @classmethod
     def open(cls, path: Path, make: bool = True, is_read_only: bool = False) -> Store:
         """Open the store at `path`; waits a little where another command has it. Raises Refused."""
-        if not make and not path.exists():
-            raise Refused("Nothing has been imported here yet; run `formpack import` first.")
         until = time.monotonic() + (_READER_WAITS if is_read_only else _WAIT_SECONDS)
         while True:
             try:
                 _looked_at(path)
                 if not path.exists():
+                    if not make:
+                        raise Refused("Nothing has been imported here yet; run `formpack import` first.")
                     _begin(path)
                 connection = duckdb.connect(str(path), read_only=is_read_only)
                 break
