@@ -236,11 +236,14 @@ def _tables(names: Iterable[str]) -> list[str]:
 def bring_up(
     store: Store, workspace: Workspace, day: dt.date, names: Iterable[str] = EVERYTHING, progress: Progress = no_progress
 ) -> list[str]:
-    """Make what is not fresh of these tables and of what they rest on, in one transaction. Returns the stages that ran."""
+    """Make what is not fresh of these tables and of what they rest on, in one transaction. Returns the stages that ran. Raises
+    Refused where something is there that is not as it was made: nothing is made from that."""
     with store.transaction():
         store.make_schema()
         runner = _runner(store, workspace, day, progress)
-        done = runner.bring_up(_tables(names), progress)
+        wanted = _tables(names)
+        _refuse(runner.damaged(wanted if runner.is_fresh(wanted) else None))
+        done = runner.bring_up(wanted, progress)
         made = {table for stage in STAGES if stage.name in done for table in stage.makes}
         for name in tables.TABLES:
             if name in made:
@@ -268,7 +271,11 @@ def prove(store: Store, names: Iterable[str] | None = None) -> None:
         return
     if names is None and (faults := seals.faults(store.connection)):
         raise Refused(f"Nothing is written: what is kept is damaged, at {faults[0]}. `formpack check` says more. {BACK}")
-    if found := damaged(store, names):
+    _refuse(damaged(store, names))
+
+
+def _refuse(found: list[str]) -> None:
+    if found:
         more = f" and {len(found) - 3} more tables" if len(found) > 3 else ""
         raise Refused(f"Nothing is shown: {', '.join(found[:3])}{more} are not as they were made. {AGAIN}")
 
@@ -283,7 +290,7 @@ def opened(
 ) -> Iterator[tuple[Store, dt.date]]:
     """The store with these tables as of the day, and the day. Where all of it is fresh the store is open for reading only,
     so that any number of people can look at once; else it is brought up first. The tables are proved to be as they were made;
-    where they are published, so is all that they rest on. Raises Refused."""
+    where they are published or made, so is all that is there. Raises Refused."""
     names, day = tuple(names), the_day(workspace.settings, as_of)
     with Store.open(workspace.store_file, make=False, is_read_only=True) as store:
         prove(store, None if is_published else names)

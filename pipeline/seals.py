@@ -101,13 +101,19 @@ def _last(connection: duckdb.DuckDBPyConnection) -> dict[str, Content]:
 
 def faults(connection: duckdb.DuckDBPyConnection) -> list[str]:
     """Where what is kept is not as it was sealed, in words; none where it is whole."""
+    columns = _columns(connection)
+    found = [f"kept.{name}, which is missing" for name in (*_SEALED, "seals") if name not in columns]
     try:
-        columns = _columns(connection)
-        if lacking := [name for name in (*_SEALED, "seals") if name not in columns]:
-            return [f"kept.{name}, which is missing" for name in lacking]
-        return _broken_links(connection) + _other_rows(connection)
-    except (duckdb.Error, ValueError, TypeError) as wrong:
-        return [f"schema kept, which cannot be read ({str(wrong).splitlines()[0]})"]
+        found += [] if found else _broken_links(connection)
+        sealed = _last(connection)
+    except (duckdb.Error, ValueError, TypeError):
+        return [*found, "kept.seals, which cannot be read"]
+    for name in (name for name in _SEALED if name in columns):
+        try:
+            found += _other_rows(name, sealed.get(name, (0, 0)), _contents(connection, {name: -1})[name])
+        except duckdb.Error:
+            found.append(f"kept.{name}, which cannot be read")
+    return found
 
 
 def _broken_links(connection: duckdb.DuckDBPyConnection) -> list[str]:
@@ -123,15 +129,8 @@ def _broken_links(connection: duckdb.DuckDBPyConnection) -> list[str]:
     return found
 
 
-def _other_rows(connection: duckdb.DuckDBPyConnection) -> list[str]:
-    sealed = _last(connection)
-    found = []
-    for name, now in _contents(connection, dict.fromkeys(_SEALED, -1)).items():
-        was = sealed.get(name, (0, 0))
-        more = now[0] - was[0]
-        if more:
-            many = f"{abs(more):,} row{'' if abs(more) == 1 else 's'} {'more' if more > 0 else 'fewer'} than sealed"
-            found.append(f"kept.{name}, which has {many}")
-        elif now != was:
-            found.append(f"kept.{name}, whose rows say something else than was sealed")
-    return sorted(found)
+def _other_rows(name: str, was: Content, now: Content) -> list[str]:
+    if more := now[0] - was[0]:
+        many = f"{abs(more):,} row{'' if abs(more) == 1 else 's'} {'more' if more > 0 else 'fewer'} than sealed"
+        return [f"kept.{name}, which has {many}"]
+    return [] if now == was else [f"kept.{name}, whose rows say something else than was sealed"]

@@ -7,6 +7,11 @@ import typer
 
 from pipeline.cli.frame import JsonOption, WorkspaceOption, print_json, refusals
 
+_AS_IT_IS = (
+    "Where there is none: `formpack export DIR`, then `formpack rebuild --from DIR --unproved --workspace NEW` takes what there"
+    " is as it is."
+)
+
 
 def check(
     workspace: WorkspaceOption = Path(),
@@ -30,7 +35,7 @@ def check(
             if store.is_current:
                 found = proofs_of_kept(store, seal)
                 if any(places for _, _, places in found):
-                    ways.append(f"What is kept cannot be made again. {BACK}")
+                    ways.append(f"What is kept cannot be made again. {BACK} {_AS_IT_IS}")
                 try:
                     altered = run.damaged(store)
                 except Refused:

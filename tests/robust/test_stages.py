@@ -18,7 +18,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from formpack import shipped
-from pipeline import run
+from pipeline import run, seals
 from pipeline.findings import Rule
 from pipeline.intake.corrections import add, all_corrections
 from pipeline.office.desk import Decided, Desk, decide_list
@@ -168,7 +168,7 @@ class Life:
                 pass
             self.day += dt.timedelta(days=1)
         with Store.open(self.workspace.store_file) as store:
-            return run.differs_when_rebuilt(store, self.workspace)
+            return run.damaged(store) + seals.faults(store.connection) + run.differs_when_rebuilt(store, self.workspace)
 
 
 @given(seed=st.integers(0, 10**6))
@@ -222,7 +222,7 @@ def test_every_stage_reads_only_what_it_says(tmp_path: Path, monkeypatch: pytest
             return getattr(self._connection, name)
 
     made = Store.__init__
-    monkeypatch.setattr(Store, "__init__", lambda self, connection: made(self, Watched(connection)))
+    monkeypatch.setattr(Store, "__init__", lambda self, connection, *path: made(self, Watched(connection), *path))
 
     def watched(self: Runner, stage: Stage, stale: list[str] | None) -> None:
         running.append(stage)
