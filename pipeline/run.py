@@ -12,15 +12,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from formpack.readers import Unreadable, date, text_of
-from pipeline import tables
+from pipeline import seals, tables
 from pipeline.findings import Refused
 from pipeline.intake import days, ingest
 from pipeline.intake.ingest import Kept, Progress
 from pipeline.intake.states import STATES
 from pipeline.lists import is_active
 from pipeline.settings import Settings
-from pipeline.stages import Runner, Stage, code, sql, sql_text
-from pipeline.store import KEPT, Store
+from pipeline.stages import AGAIN, Runner, Stage, code, sql, sql_text
+from pipeline.store import BACK, KEPT, Store
 from pipeline.workspace import LISTS, Workspace
 
 if TYPE_CHECKING:
@@ -273,11 +273,16 @@ def bring_up(
     progress: Progress = no_progress,
     is_import: bool = False,
 ) -> list[str]:
-    """Make what is not fresh of these tables and of what they rest on, in one transaction. Returns the stages that ran."""
+    """Make what is not fresh of these tables and of what they rest on, in one transaction. Returns the stages that ran. Raises
+    Refused where something is there that is not as it was made: nothing is made from that."""
     calendar = workspace.settings.today or dt.date.today()
     with store.transaction():
+        store.make_schema()
         noted_on = day if is_import else max(calendar, days.last_day(store) or calendar)
-        done = _runner(store, workspace, day, progress, noted_on).bring_up(_tables(names), progress)
+        runner = _runner(store, workspace, day, progress, noted_on)
+        wanted = _tables(names)
+        _refuse(runner.damaged(wanted if runner.is_fresh(wanted) else None))
+        done = runner.bring_up(wanted, progress)
         made = {table for stage in STAGES if stage.name in done for table in stage.makes}
         for name in tables.TABLES:
             if name in made:
@@ -288,17 +293,46 @@ def bring_up(
             store.connection.execute(f"CREATE OR REPLACE VIEW work.submissions AS {sql_text('submissions')}")
             tables.publish_view(store, "submissions")
             _log_states(store)
+        if done:
+            runner.remember(done)
     return done
+
+
+def damaged(store: Store, names: Iterable[str] | None = None) -> list[str]:
+    """Of these tables and their views, or of all, those that are not as they were made. Raises Refused."""
+    return Runner(store, STAGES, {}, None).damaged(None if names is None else [*_tables(names), *names])
+
+
+def prove(store: Store, names: Iterable[str] | None = None) -> None:
+    """Raise Refused where these tables are not as they were made; and, asked for all, where what is kept is not as it was
+    sealed. A store of a former layout, and one that is new, have nothing to prove."""
+    if not store.is_current:
+        return
+    if names is None and (faults := seals.faults(store.connection)):
+        raise Refused(f"Nothing is written: what is kept is damaged, at {faults[0]}. `formpack check` says more. {BACK}")
+    _refuse(damaged(store, names))
+
+
+def _refuse(found: list[str]) -> None:
+    if found:
+        more = f" and {len(found) - 3} more tables" if len(found) > 3 else ""
+        raise Refused(f"Nothing is shown: {', '.join(found[:3])}{more} are not as they were made. {AGAIN}")
 
 
 @contextlib.contextmanager
 def opened(
-    workspace: Workspace, names: Iterable[str] = EVERYTHING, as_of: dt.date | None = None, progress: Progress = no_progress
+    workspace: Workspace,
+    names: Iterable[str] = EVERYTHING,
+    as_of: dt.date | None = None,
+    progress: Progress = no_progress,
+    is_published: bool = False,
 ) -> Iterator[tuple[Store, dt.date]]:
     """The store with these tables as of the day, and the day. Where all of it is fresh the store is open for reading only,
-    so that any number of people can look at once; else it is brought up first. Raises Refused."""
+    so that any number of people can look at once; else it is brought up first. The tables are proved to be as they were made;
+    where they are published or made, so is all that is there. Raises Refused."""
     names, day = tuple(names), the_day(workspace.settings, as_of)
     with Store.open(workspace.store_file, make=False, is_read_only=True) as store:
+        prove(store, None if is_published else names)
         if store.is_current and _runner(store, workspace, day).is_fresh(_tables(names)):
             yield store, day
             return
@@ -354,6 +388,8 @@ def import_files(
     workspace.forms  # noqa: B018
     show = tuple(show)
     with Store.open(workspace.store_file) as store:
+        if not store.is_current:
+            bring_up(store, workspace, day, show)
         before = store.value("SELECT count(DISTINCT instance_id) FROM work.received")
         last = days.last_day(store)
         if last is not None and day < last and not is_sure:
@@ -363,7 +399,8 @@ def import_files(
             )
         kept: Kept = ingest.keep(store, paths, day, progress, form)
         if again:
-            store.connection.execute("UPDATE kept.passed_over SET program = ''")
+            with store.transaction():
+                store.connection.execute("UPDATE kept.passed_over SET program = ''")
         waiting = days.not_parsed_of(store, day)
         try:
             with store.transaction():
@@ -459,7 +496,7 @@ def differs_when_rebuilt(store: Store, workspace: Workspace) -> list[str]:
     day = store.value("SELECT as_of FROM work.day")
     beside = tempfile.TemporaryDirectory(prefix=".again-", dir=workspace.folder)
     with beside as folder, Store.open(Path(folder) / "store.duckdb") as again:
-        for table in KEPT:
+        for table in (t for t in KEPT if t != "seals"):
             rows = store.connection.sql(f"SELECT * FROM kept.{table} ORDER BY rowid").to_arrow_reader(200)
             again.connection.register("copied", rows)
             again.connection.execute(f"INSERT INTO kept.{table} SELECT * FROM copied")
@@ -473,5 +510,6 @@ def differs_when_rebuilt(store: Store, workspace: Workspace) -> list[str]:
 def rebuild(store: Store, workspace: Workspace, as_of: dt.date | None = None) -> dt.date:
     """Drop everything that can be made again, and make it again from what is kept."""
     with store.transaction():
+        store.make_schema()
         store.drop_what_is_made()
         return refresh(store, workspace, as_of)

@@ -10,7 +10,6 @@ import contextlib
 import datetime as dt
 import hashlib
 import os
-import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -21,7 +20,7 @@ from formpack.submission import PHOTO_ENDINGS
 from pipeline.findings import Refused
 from pipeline.intake.days import FILES
 from pipeline.stages import Work
-from pipeline.store import Store
+from pipeline.store import BACK, Store
 from pipeline.workspace import SETTINGS_NAME
 
 Progress = Callable[[str, int, int], None]
@@ -128,7 +127,7 @@ def keep(store: Store, paths: Iterable[Path], today: dt.date, progress: Progress
 def take_back(store: Store, kept: Kept) -> None:
     """Let go what `keep` has just kept anew, which stays where it came from."""
     run = store.connection.execute
-    with store.transaction():
+    with store.transaction(lets_go=True):
         run("DELETE FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))", [list(kept.new)])
         run(
             "DELETE FROM kept.file_names WHERE (sha256, name) IN (SELECT unnest($1), unnest($2))",
@@ -283,25 +282,41 @@ def source_of(store: Store, sha256: str) -> bytes | Path:
     return apart(store.kept, sha256)
 
 
-def digest_of(store: Store, sha256: str) -> str:
-    """The SHA-256 of the bytes that are kept under one; '' where there are none."""
+def _pieces_of(store: Store, sha256: str) -> Iterator[bytes]:
+    """The bytes of a kept file, a piece at a time."""
     source = source_of(store, sha256)
     if isinstance(source, bytes):
-        return hashlib.sha256(source).hexdigest()
+        yield source
+        return
+    with source.open("rb") as file:
+        while piece := file.read(_PIECE):
+            yield piece
+
+
+def digest_of(store: Store, sha256: str) -> str:
+    """The SHA-256 of the bytes that are kept under one; '' where there are none."""
+    digest = hashlib.sha256()
     try:
-        with source.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        for piece in _pieces_of(store, sha256):
+            digest.update(piece)
     except OSError:
         return ""
+    return digest.hexdigest()
 
 
 def copy_out(store: Store, sha256: str, path: Path) -> None:
-    """Write the bytes of a kept file to a path."""
-    source = source_of(store, sha256)
-    if isinstance(source, bytes):
-        path.write_bytes(source)
-    else:
-        shutil.copyfile(source, path)
+    """Write the bytes of a kept file to a path. Raises Refused where they are not what came in."""
+    digest, pieces = hashlib.sha256(), _pieces_of(store, sha256)
+    try:
+        first = next(pieces, b"")
+    except OSError:
+        raise Refused(f"The bytes of a kept file are gone ({sha256}). `formpack check` names it. {BACK}") from None
+    with path.open("wb") as file:
+        for piece in (first, *pieces):
+            digest.update(piece)
+            file.write(piece)
+    if digest.hexdigest() != sha256:
+        raise Refused(f"The bytes of a kept file are not what came in ({sha256}). `formpack check` names it. {BACK}")
 
 
 def load_not_taken(work: Work) -> None:

@@ -18,7 +18,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from formpack import shipped
-from pipeline import run
+from pipeline import run, seals
 from pipeline.findings import Rule
 from pipeline.intake.corrections import add, all_corrections
 from pipeline.office.desk import Decided, Desk, decide_list, row_key
@@ -182,7 +182,7 @@ class Life:
                 pass
             self.day += dt.timedelta(days=1)
         with Store.open(self.workspace.store_file) as store:
-            return run.differs_when_rebuilt(store, self.workspace)
+            return run.damaged(store) + seals.faults(store.connection) + run.differs_when_rebuilt(store, self.workspace)
 
 
 @given(seed=st.integers(0, 10**6))
