@@ -60,7 +60,7 @@ def date(text: str) -> dt.date | Unreadable:
             day = dt.date.fromisoformat(text)
         except ValueError:
             return Unreadable("wrong_type", "is no day of the calendar; write the day as YYYY-MM-DD")
-        return day if 1990 <= day.year < 2200 else Unreadable("impossible_value", "is not in this century; look at the year")
+        return day if 1990 <= day.year < 2200 else Unreadable("impossible_value", "is not from 1990 to 2199; look at the year")
     if re.fullmatch(r"[0-9]{5}(\.0)?", text, re.ASCII):
         day = dt.date(1899, 12, 30) + dt.timedelta(days=int(text[:5]))
         return Unreadable("wrong_type", f"is a spreadsheet's day number (perhaps {day}); format the column as text YYYY-MM-DD")

@@ -248,6 +248,12 @@ class Rule(Enum):
         "Look for a move into the group that was not recorded, or a wrong code.",
     )
 
+    day_of_import = (
+        "note",
+        "What came in on {value} does not fit that day: {detail}.",
+        "If the day was wrong (a computer's calendar, `today` in nursery.toml), correct received_on to the right day."
+        " If it was right, accept it.",
+    )
     missing_column = (
         "stop",
         "{value}: it has no column for {detail}.",

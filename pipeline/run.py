@@ -11,16 +11,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from formpack.readers import text_of
-from pipeline import tables
+from formpack.readers import Unreadable, date, text_of
+from pipeline import seals, tables
 from pipeline.findings import Refused
-from pipeline.intake import ingest
+from pipeline.intake import days, ingest
 from pipeline.intake.ingest import Kept, Progress
 from pipeline.intake.states import STATES
 from pipeline.lists import is_active
 from pipeline.settings import Settings
-from pipeline.stages import Runner, Stage, code, sql, sql_text
-from pipeline.store import KEPT, Store
+from pipeline.stages import AGAIN, Runner, Stage, code, sql, sql_text
+from pipeline.store import BACK, KEPT, Store
 from pipeline.workspace import LISTS, Workspace
 
 if TYPE_CHECKING:
@@ -123,12 +123,13 @@ STAGES: tuple[Stage, ...] = (
     sql("column_gaps"),
     sql("table_notes"),
     sql("version_notes"),
+    sql("day_notes"),
     sql("notes", GROUP, "settings list_compatibility list_budwood_batches list_seed_lots"),
     code(
         "tables.write_problems",
         "problems",
-        "own_findings state_findings notes held_back list_notes table_notes version_notes column_gaps cleared current states"
-        " openings forms: list_rows",
+        "own_findings state_findings notes held_back list_notes table_notes version_notes day_notes column_gaps cleared current"
+        " states openings forms: list_rows",
     ),
     # rates: how buds take, how plants are lost, what is ahead
     code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots"),
@@ -181,6 +182,8 @@ class Context:
     workspace: Workspace
     day: dt.date
     progress: Progress
+    noted_on: dt.date
+    """The day under which it is kept that a row of a list is gone: not one that is only looked at."""
 
 
 @dataclass(frozen=True)
@@ -198,8 +201,27 @@ class Imported:
 
 
 def the_day(settings: Settings, as_of: dt.date | None) -> dt.date:
-    """The day that "today" means: as asked for, as the workspace fixes it, or the calendar's."""
-    return as_of or settings.today or dt.date.today()
+    """The day that "today" means: as asked for, as the workspace fixes it, or the calendar's. Raises Refused for one that no
+    answer can have."""
+    day = as_of or settings.today or dt.date.today()
+    if isinstance(found := date(day.isoformat()), Unreadable):
+        raise Refused(
+            f"Today is taken to be {day} ({_whence(settings, as_of)}), which {found.why}; {_put_right(settings, as_of)}."
+        )
+    return day
+
+
+def _whence(settings: Settings, as_of: dt.date | None) -> str:
+    """Where the day has been taken from, in words."""
+    return "so says --as-of" if as_of else "so says `today` in nursery.toml" if settings.today else "so says this computer"
+
+
+def _put_right(settings: Settings, as_of: dt.date | None) -> str:
+    """How a wrong day is put right, in words."""
+    if as_of:
+        return "say another day with --as-of"
+    where = "put `today` in nursery.toml right or take it out" if settings.today else "set this computer's calendar right"
+    return f"{where}, or say `--as-of DAY`"
 
 
 def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
@@ -232,8 +254,10 @@ def _digest(paths: Iterable[Path]) -> str:
     return mark.hexdigest()
 
 
-def _runner(store: Store, workspace: Workspace, day: dt.date, progress: Progress = no_progress) -> Runner:
-    return Runner(store, STAGES, _inputs(store, workspace, day), Context(workspace, day, progress))
+def _runner(
+    store: Store, workspace: Workspace, day: dt.date, progress: Progress = no_progress, noted_on: dt.date | None = None
+) -> Runner:
+    return Runner(store, STAGES, _inputs(store, workspace, day), Context(workspace, day, progress, noted_on or day))
 
 
 def _tables(names: Iterable[str]) -> list[str]:
@@ -242,11 +266,23 @@ def _tables(names: Iterable[str]) -> list[str]:
 
 
 def bring_up(
-    store: Store, workspace: Workspace, day: dt.date, names: Iterable[str] = EVERYTHING, progress: Progress = no_progress
+    store: Store,
+    workspace: Workspace,
+    day: dt.date,
+    names: Iterable[str] = EVERYTHING,
+    progress: Progress = no_progress,
+    is_import: bool = False,
 ) -> list[str]:
-    """Make what is not fresh of these tables and of what they rest on, in one transaction. Returns the stages that ran."""
+    """Make what is not fresh of these tables and of what they rest on, in one transaction. Returns the stages that ran. Raises
+    Refused where something is there that is not as it was made: nothing is made from that."""
+    calendar = workspace.settings.today or dt.date.today()
     with store.transaction():
-        done = _runner(store, workspace, day, progress).bring_up(_tables(names), progress)
+        store.make_schema()
+        noted_on = day if is_import else max(calendar, days.last_day(store) or calendar)
+        runner = _runner(store, workspace, day, progress, noted_on)
+        wanted = _tables(names)
+        _refuse(runner.damaged(wanted if runner.is_fresh(wanted) else None))
+        done = runner.bring_up(wanted, progress)
         made = {table for stage in STAGES if stage.name in done for table in stage.makes}
         for name in tables.TABLES:
             if name in made:
@@ -257,17 +293,46 @@ def bring_up(
             store.connection.execute(f"CREATE OR REPLACE VIEW work.submissions AS {sql_text('submissions')}")
             tables.publish_view(store, "submissions")
             _log_states(store)
+        if done:
+            runner.remember(done)
     return done
+
+
+def damaged(store: Store, names: Iterable[str] | None = None) -> list[str]:
+    """Of these tables and their views, or of all, those that are not as they were made. Raises Refused."""
+    return Runner(store, STAGES, {}, None).damaged(None if names is None else [*_tables(names), *names])
+
+
+def prove(store: Store, names: Iterable[str] | None = None) -> None:
+    """Raise Refused where these tables are not as they were made; and, asked for all, where what is kept is not as it was
+    sealed. A store of a former layout, and one that is new, have nothing to prove."""
+    if not store.is_current:
+        return
+    if names is None and (faults := seals.faults(store.connection)):
+        raise Refused(f"Nothing is written: what is kept is damaged, at {faults[0]}. `formpack check` says more. {BACK}")
+    _refuse(damaged(store, names))
+
+
+def _refuse(found: list[str]) -> None:
+    if found:
+        more = f" and {len(found) - 3} more tables" if len(found) > 3 else ""
+        raise Refused(f"Nothing is shown: {', '.join(found[:3])}{more} are not as they were made. {AGAIN}")
 
 
 @contextlib.contextmanager
 def opened(
-    workspace: Workspace, names: Iterable[str] = EVERYTHING, as_of: dt.date | None = None, progress: Progress = no_progress
+    workspace: Workspace,
+    names: Iterable[str] = EVERYTHING,
+    as_of: dt.date | None = None,
+    progress: Progress = no_progress,
+    is_published: bool = False,
 ) -> Iterator[tuple[Store, dt.date]]:
     """The store with these tables as of the day, and the day. Where all of it is fresh the store is open for reading only,
-    so that any number of people can look at once; else it is brought up first. Raises Refused."""
+    so that any number of people can look at once; else it is brought up first. The tables are proved to be as they were made;
+    where they are published or made, so is all that is there. Raises Refused."""
     names, day = tuple(names), the_day(workspace.settings, as_of)
     with Store.open(workspace.store_file, make=False, is_read_only=True) as store:
+        prove(store, None if is_published else names)
         if store.is_current and _runner(store, workspace, day).is_fresh(_tables(names)):
             yield store, day
             return
@@ -292,6 +357,10 @@ def counts_of_states(store: Store) -> dict[str, int]:
     return {state: int(found.get(state, 0)) for state in STATES}
 
 
+class Doubted(Refused):
+    """The day of an import does not fit, and nobody has said that it is right all the same."""
+
+
 def import_files(
     workspace: Workspace,
     paths: Iterable[Path],
@@ -300,20 +369,48 @@ def import_files(
     show: Iterable[str] = ("submissions", "problems"),
     form: str = "",
     again: bool = False,
+    is_sure: bool = False,
 ) -> Imported:
     """Keep and take in the files, and bring up the tables to show; what was kept by an earlier run that did not end is taken
-    in too. `form` is what the tables in these files are said to be; `again` is to try files that are passed over."""
+    in too. `form` is what the tables in these files are said to be; `again` is to try files that are passed over. A day
+    that does not fit what came in before or comes in now is refused unless somebody `is_sure` of it; all is as it was then."""
     day = the_day(workspace.settings, as_of)
+
+    def doubted(why: str) -> Doubted:
+        whence, remedy = _whence(workspace.settings, as_of), _put_right(workspace.settings, as_of)
+        return Doubted(
+            f"Nothing was taken in. Today is taken to be {day} ({whence}), but {why}. If {day} is wrong, {remedy}; if it is"
+            f" right, say `--as-of {day} --sure`."
+        )
+
     if form and form not in workspace.forms:  # a form that cannot be used is said before anything is opened
         raise Refused(f"--form {form}: there is no such form; the forms are {', '.join(workspace.forms)}.")
     workspace.forms  # noqa: B018
     show = tuple(show)
     with Store.open(workspace.store_file) as store:
+        if not store.is_current:
+            bring_up(store, workspace, day, show)
         before = store.value("SELECT count(DISTINCT instance_id) FROM work.received")
+        last = days.last_day(store)
+        if last is not None and day < last and not is_sure:
+            raise doubted(
+                f"files came in on {last} already. If {last} is the wrong one, go on with --sure and correct that day where"
+                " `formpack problems` shows it"
+            )
         kept: Kept = ingest.keep(store, paths, day, progress, form)
         if again:
-            store.connection.execute("UPDATE kept.passed_over SET program = ''")
-        bring_up(store, workspace, day, show, progress)
+            with store.transaction():
+                store.connection.execute("UPDATE kept.passed_over SET program = ''")
+        waiting = days.not_parsed_of(store, day)
+        try:
+            with store.transaction():
+                bring_up(store, workspace, day, ("received",), progress, is_import=True)
+                if not is_sure and (why := days.misfit(store, day, waiting, last)):
+                    raise doubted(why)
+                bring_up(store, workspace, day, show, progress, is_import=True)
+        except Doubted:
+            ingest.take_back(store, kept)
+            raise
         after = store.value("SELECT count(*) FROM work.states")
         states_now = counts_of_states(store)
         severities = {}
@@ -321,7 +418,7 @@ def import_files(
             severities = dict(store.rows("SELECT severity, count(*) FROM problems GROUP BY severity"))
         return Imported(
             kept.files,
-            kept.new,
+            len(kept.new),
             after - before,
             states_now,
             int(severities.get("stop", 0)),
@@ -375,7 +472,7 @@ def take_decisions(
     with Store.open(workspace.store_file, make=False) as store, store.transaction():
         bring_up(store, workspace, day, ("submissions", "problems"))
         store.connection.execute("CREATE OR REPLACE TEMP TABLE states_before AS SELECT instance_id, state FROM work.states")
-        verdicts = decide_list(Desk(store, workspace.forms, lists, by, dt.datetime.now()), rows, undo)
+        verdicts = decide_list(Desk(store, workspace.forms, lists, by, dt.datetime.now(), day), rows, undo)
         bring_up(store, workspace, day, ("submissions", "problems"))
         return verdicts, [Moved(*row) for row in store.rows(_MOVED)]
 
@@ -399,7 +496,7 @@ def differs_when_rebuilt(store: Store, workspace: Workspace) -> list[str]:
     day = store.value("SELECT as_of FROM work.day")
     beside = tempfile.TemporaryDirectory(prefix=".again-", dir=workspace.folder)
     with beside as folder, Store.open(Path(folder) / "store.duckdb") as again:
-        for table in KEPT:
+        for table in (t for t in KEPT if t != "seals"):
             rows = store.connection.sql(f"SELECT * FROM kept.{table} ORDER BY rowid").to_arrow_reader(200)
             again.connection.register("copied", rows)
             again.connection.execute(f"INSERT INTO kept.{table} SELECT * FROM copied")
@@ -413,5 +510,6 @@ def differs_when_rebuilt(store: Store, workspace: Workspace) -> list[str]:
 def rebuild(store: Store, workspace: Workspace, as_of: dt.date | None = None) -> dt.date:
     """Drop everything that can be made again, and make it again from what is kept."""
     with store.transaction():
+        store.make_schema()
         store.drop_what_is_made()
         return refresh(store, workspace, as_of)

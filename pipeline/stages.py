@@ -20,11 +20,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from pipeline.store import SQL, Store
+import duckdb
+
+from pipeline.findings import Refused
+from pipeline.store import NOT_COMPARED, SQL, STARTED, Store, quoted
 
 HERE = Path(__file__).parent
 MOST_KEYS = 20_000
 """Beyond so many changed keys parts are hardly cheaper than the whole; four times as many are remembered."""
+AGAIN = "`formpack rebuild` makes everything again from what is kept."
+"""The way out where what was made is damaged."""
 _TYPES = {"reading_id": "UUID"}
 _TABLE = re.compile(r"\bwork\.\"?(\w+)\"?")
 
@@ -92,8 +97,6 @@ def program_of(room: str) -> str:
 @functools.cache
 def program(stage: Stage) -> str:
     """A digest of what the stage is made of: its SQL; or its function's room, with what that rests on."""
-    import duckdb
-
     if stage.make:
         said = stage.make + program_of(stage.make.partition(".")[0] if stage.make.count(".") > 1 else "")
     else:
@@ -105,19 +108,31 @@ def program(stage: Stage) -> str:
 @dataclass
 class Ledger:
     """What is known of the tables: `marks` (mark, number of the last change, number from which changes are noted), and what
-    each stage read (mark, number) and was made by."""
+    each stage read (mark, number) and was made by; the contents of tables that functions change themselves; the shape of every
+    table and view, and the DuckDB that told it."""
 
     marks: dict[str, list[Any]] = field(default_factory=dict)
     read: dict[str, dict[str, list[Any]]] = field(default_factory=dict)
     made: dict[str, str] = field(default_factory=dict)
+    contents: dict[str, str] = field(default_factory=dict)
+    shapes: dict[str, str] = field(default_factory=dict)
+    told_by: str = ""
 
     @classmethod
     def load(cls, store: Store) -> Ledger:
-        said = store.get("stages")
+        """What the store says. Raises Refused where that is not what was written there."""
+        try:
+            said = store.get("stages")
+            is_new = not said and set(store.tables()) <= STARTED
+            if not is_new and store.get("proof") != _proof(store):
+                raise Refused(f"What is noted of how tables were made (work.state) is damaged. {AGAIN}")
+        except duckdb.Error:
+            raise Refused(f"What is noted of how tables were made (work.state) is missing or damaged. {AGAIN}") from None
         return cls(**json.loads(said)) if said else cls()
 
     def save(self, store: Store) -> None:
         store.put("stages", json.dumps(vars(self), sort_keys=True))
+        store.put("proof", _proof(store))
 
     def now(self, name: str) -> list[Any]:
         return self.marks.get(name, ["", 0, 0])
@@ -128,6 +143,11 @@ class Ledger:
             return None
         was = self.read.get(stage.name, {})
         return [name for name in stage.reads if name not in was or was[name][0] != self.now(name)[0]]
+
+
+def _proof(store: Store) -> str:
+    said = store.rows("SELECT key, value FROM work.state WHERE key <> 'proof' ORDER BY key")
+    return hashlib.sha256(repr(said).encode()).hexdigest()
 
 
 def _listed(columns: Mapping[str, str]) -> str:
@@ -234,9 +254,40 @@ class Runner:
             done.append(stage.name)
             self.known.made[stage.name] = program(stage)
             self.known.read[stage.name] = {name: self.known.now(name)[:2] for name in stage.reads}
-        if done:
-            self.known.save(self.store)
         return done
+
+    def remember(self, done: Iterable[str]) -> None:
+        """Write down what is known after these stages ran and their views were made."""
+        known, now = self.known, duckdb.__version__
+        tables = [t for t in self.store.tables() if t != "state" and ":" not in str(known.now(t)[0])]
+        is_parsed = known.told_by != now or any("received" in stage.makes for stage in self.stages if stage.name in done)
+        anew = [t for t in tables if is_parsed or t in NOT_COMPARED or t not in known.contents]
+        known.contents = {t: known.contents.get(t, "") for t in tables} | _sums(self.store, anew)
+        known.shapes = {name: shape for name, shape in self.store.shapes().items() if not name.startswith("kept.")}
+        known.told_by = now
+        known.save(self.store)
+
+    def damaged(self, tables: Iterable[str] | None = None) -> list[str]:
+        """Of these tables, or of all, what is not as it was made, and of their views. What another program made is passed over:
+        it is made again before anybody sees it."""
+        known, there = self.known, set(self.store.tables())
+        made = {table for stage in self.stages if known.made.get(stage.name) == program(stage) for table in stage.makes}
+        sums = {name: str(mark) for name, (mark, *_) in known.marks.items() if name in made and ":" in str(mark)}
+        shapes = {}
+        if known.told_by == duckdb.__version__:
+            sums, shapes = sums | known.contents, known.shapes
+        asked = None if tables is None else set(tables)
+
+        def is_asked(name: str) -> bool:
+            return asked is None or bool({name, *name.split(".")} & asked)
+
+        wanted = [name for name in sums if is_asked(name)]
+        found = {name for name in wanted if name not in there}
+        now = _sums(self.store, [name for name in wanted if name in there])
+        found |= {name for name, content in now.items() if content != sums[name]}
+        shaped = self.store.shapes() if shapes else {}
+        found |= {name for name, shape in shapes.items() if is_asked(name) and shaped.get(name) != shape}
+        return sorted({name.removeprefix("work.").replace("main.", "the view ") for name in found})
 
     def made(self, stage: Stage, parts: Mapping[str, str] | None) -> Work:
         """What a stage makes, under names of its own: of the parts given, or of everything."""
@@ -369,3 +420,15 @@ class Runner:
 
 
 _SUMMED = "SELECT count(*), sum(hash(t)::HUGEINT) FROM {source}"
+
+
+def _sums(store: Store, names: Sequence[str]) -> dict[str, str]:
+    """The content of tables, as marks have it; '' of one that cannot be read."""
+    queries = [f"SELECT '{name}', count(*), coalesce(sum(hash(t)::HUGEINT), 0) FROM {quoted(name)} t" for name in names]
+    try:
+        found = store.rows(" UNION ALL ".join(queries)) if queries else []
+        return {name: f"{lines}:{int(total)}" for name, lines, total in found}
+    except duckdb.Error:
+        if len(names) == 1:
+            return {names[0]: ""}
+        return {name: content for one in names for name, content in _sums(store, [one]).items()}

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
@@ -17,6 +18,7 @@ from typing import Any
 
 import duckdb
 
+from pipeline import seals
 from pipeline.findings import Refused
 
 SQL = {path.stem: path for path in Path(__file__).parent.glob("*/sql/*.sql")}
@@ -26,12 +28,16 @@ _IN_USE = ("Could not set lock", "being used by another process")
 """What the system says of a store that another command holds; the name of a folder may hold such a word as "lock"."""
 LAYOUT = 4
 """Raise it when a table of `kept`, or one that is written to row by row, changes its columns."""
+_FIRST_SEALED = 4
+"""The layout from which on what is kept has seals."""
 KEPT = tuple(
     """
     raw_files file_names passed_over not_taken seals corrections state_changes list_rows named_forms form_versions
     """.split()
 )
 """The tables of `kept`: what can never be made again."""
+NOT_COMPARED = ("state", "changes", "chain_cache")
+"""Tables that hold how the others were made, and so are others where the way was another."""
 _KEPT = """
 CREATE SCHEMA IF NOT EXISTS kept;
 CREATE SCHEMA IF NOT EXISTS work;
@@ -71,6 +77,47 @@ CREATE TABLE IF NOT EXISTS work.reading_findings (
 """
 
 
+BACK = "Restore the last backup into a new folder: `formpack rebuild --from BACKUP --workspace NEW`."
+"""The way out where what is kept is damaged."""
+_UNREADABLE = {
+    "not a valid DuckDB": "is no store: something else stands under its name. Put that elsewhere.",
+    "Could not read enough bytes": "is cut: it ends before its tables do.",
+    "Corrupt database": "is damaged: a part of it is not what was written there.",
+    "Is a directory": "is a folder, where the store has to be a file. Put that elsewhere.",
+}
+"""What the system says of a file that is no whole store -> what it is."""
+
+
+def unreadable(wrong: Exception, name: str = "The store") -> Refused:
+    """A file that cannot be read as a store, told apart in words, with the way out."""
+    said = str(wrong)
+    for words, what in _UNREADABLE.items():
+        if words in said:
+            return Refused(f"{name} {what} {BACK} Without a backup, import the inbox again in a new folder.")
+    if "newer version of DuckDB" in said:
+        return Refused(f"{name} was written with a later version of DuckDB; update formpack and what it came with.")
+    if "Permission denied" in said or "read-only" in said.lower():
+        return Refused(f"{name} may not be opened by you; ask for the right to read and write it.")
+    return Refused(f"{name} cannot be used ({said.splitlines()[0]}). `formpack check` says what is damaged. {BACK}")
+
+
+STARTED = frozenset(re.findall(r"EXISTS work\.(\w+)", _KEPT))
+"""The tables of `work` that an empty store has."""
+
+
+def _looked_at(path: Path) -> None:
+    """Refuse what is no store before anything could change it."""
+    beside = path.with_name(f"{path.name}.wal")
+    if not path.exists():
+        if beside.exists():
+            raise Refused(f"{path.name} is missing, and what was last written to it is still here, as {beside.name}. {BACK}")
+    elif path.is_file() and not path.stat().st_size:
+        raise Refused(f"{path.name} is empty: there is no store in it. Take it away, and import the inbox again. Or: {BACK}")
+    elif beside.exists():  # opened for writing, what stands beside would be written into it
+        with duckdb.connect(str(path), read_only=True) as connection:
+            _ = Store(connection, path).layout
+
+
 def _begin(path: Path) -> None:
     """Put an empty store in place as a whole: of one whose making is cut short nothing is ever found at `path`."""
     with tempfile.TemporaryDirectory(prefix=".new-", dir=path.parent) as folder:
@@ -80,8 +127,16 @@ def _begin(path: Path) -> None:
             os.link(new, path)
 
 
+def quoted(name: str) -> str:
+    """A table of `work`, or answers.FORM, as SQL has it."""
+    schema, _, table = name.rpartition(".")
+    return f'{schema or "work"}."{table}"'
+
+
 def _unwritten(wrong: duckdb.Error) -> Refused:
     why = str(wrong).splitlines()[0]
+    if any(words in why for words in _UNREADABLE):
+        return unreadable(wrong)
     return Refused(f"The store could not be written, and is as it was; make room and do it again. ({why})")
 
 
@@ -98,23 +153,24 @@ class Store:
     @classmethod
     def open(cls, path: Path, make: bool = True, is_read_only: bool = False) -> Store:
         """Open the store at `path`; waits a little where another command has it. Raises Refused."""
-        if not make and not path.exists():
-            raise Refused("Nothing has been imported here yet; run `formpack import` first.")
         until = time.monotonic() + (_READER_WAITS if is_read_only else _WAIT_SECONDS)
         while True:
             try:
+                _looked_at(path)
                 if not path.exists():
+                    if not make:
+                        raise Refused("Nothing has been imported here yet; run `formpack import` first.")
                     _begin(path)
                 connection = duckdb.connect(str(path), read_only=is_read_only)
                 break
             except duckdb.IOException as wrong:
                 if not any(words in str(wrong) for words in _IN_USE):
-                    raise Refused(f"{path.name} cannot be opened: {str(wrong).splitlines()[0]}") from None
+                    raise unreadable(wrong, path.name) from None
                 if time.monotonic() > until:
                     raise Refused("Another command is using the store; wait until it ends and try again.") from None
                 time.sleep(0.1)
             except duckdb.Error as wrong:
-                raise Refused(f"{path.name} is not a store this program can open: {str(wrong).splitlines()[0]}") from None
+                raise unreadable(wrong, path.name) from None
         store = cls(connection, path)
         try:
             connection.execute(
@@ -122,20 +178,33 @@ class Store:
             )
             if not is_read_only:
                 store.make_schema()
+            else:
+                _ = store.layout
         except BaseException as wrong:
             connection.close()
             if isinstance(wrong, duckdb.Error):
-                raise Refused(f"{path.name} cannot be used: {str(wrong).splitlines()[0]}") from None
+                raise unreadable(wrong, path.name) from None
             raise
         return store
 
     @property
     def layout(self) -> int:
-        """The number of the store's layout: 0 for a new store, 1 for the first one, which did not say."""
-        tables = {t for (t,) in self.rows("SELECT table_name FROM duckdb_tables() WHERE schema_name = 'kept'")}
+        """The number of the store's layout: 0 for a new store, 1 for the first one, which did not say. Raises Refused where it
+        cannot be told, or where the file is no store of this program."""
+        name = self.path.name if self.path else "The store"
+        there = self.rows("SELECT schema_name, table_name FROM duckdb_tables() WHERE database_name = current_database()")
+        tables = {table for schema, table in there if schema == "kept"}
+        number = 0
         if "layout" in tables:
-            return int(self.value("SELECT max(number) FROM kept.layout") or 0)
-        return 1 if "raw_files" in tables else 0
+            number = self.value("SELECT TRY_CAST(max(number) AS INTEGER) FROM kept.layout") or 0
+        wanted = set(KEPT) if number == LAYOUT else {"raw_files"} if tables else set()
+        if lacking := sorted(wanted - tables):
+            raise Refused(f"{name} is damaged: kept.{', kept.'.join(lacking)} is missing. {BACK}")
+        if "seals" in tables and number < _FIRST_SEALED:
+            raise Refused(f"{name} is damaged: the number of its layout (kept.layout) is not what it was. {BACK}")
+        if "raw_files" not in tables and there:
+            raise Refused(f"{name} is a DuckDB file of another program, and is left as it is; name another folder.")
+        return number or int("raw_files" in tables)
 
     @property
     def is_current(self) -> bool:
@@ -144,9 +213,10 @@ class Store:
 
     def make_schema(self) -> None:
         """The tables that are written to row by row, where they are not there yet. A store of a former layout keeps what came
-        in, and everything else is made anew. Raises Refused for one of a later layout."""
+        in, and everything else is made anew: in the transaction that makes it, so that it is never without. Raises Refused for
+        one of a later layout."""
         layout = self.layout
-        if layout == LAYOUT:
+        if layout == LAYOUT or (layout and layout < LAYOUT and not self.is_inside):
             return
         if layout > LAYOUT:
             raise Refused("This store was written by a later version of formpack; use that version, or update this one.")
@@ -185,16 +255,20 @@ class Store:
         self.connection.close()
 
     @contextlib.contextmanager
-    def transaction(self) -> Iterator[None]:
+    def transaction(self, is_sealed: bool = True, lets_go: bool = False) -> Iterator[None]:
         """All or nothing: what is done inside is kept when it ends well and undone when it does not. One inside another is a
-        part of it."""
+        part of it. What it does to kept tables is sealed, unless the seals come with the rows; only one that `lets_go` may take
+        rows out of those that otherwise only get more."""
         if self.is_inside:
             yield
             return
         self.connection.execute("BEGIN")
         self.is_inside = True
         try:
+            before = seals.begin(self.connection, lets_go)
             yield
+            if is_sealed:
+                seals.add(self.connection, before)
         except (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException) as wrong:
             self._undo()
             raise _unwritten(wrong) from None
@@ -247,20 +321,33 @@ class Store:
     def contents(self) -> dict[str, tuple[Any, ...]]:
         """Of each table that stages make its number of rows and the sum of their hashes. Of what was received the order of its
         answers, and its blanks, do not matter."""
-        names = self.rows(
-            "SELECT schema_name, table_name FROM duckdb_tables() WHERE database_name = current_database()"
-            " AND schema_name IN ('work', 'answers') AND table_name NOT IN ('state', 'changes', 'chain_cache')"
+        received = (
+            "(SELECT * EXCLUDE (heading, texts), list_sort(list_filter(list_zip(heading::JSON::VARCHAR[], texts),"
+            " lambda x: x[2] IS NOT NULL)) FROM work.received)"
         )
-        sources = {f'{schema}."{name}"': f'{schema}."{name}"' for schema, name in sorted(names)}
-        if 'work."received"' in sources:
-            sources['work."received"'] = (
-                "(SELECT * EXCLUDE (heading, texts), list_sort(list_filter(list_zip(heading::JSON::VARCHAR[], texts),"
-                " lambda x: x[2] IS NOT NULL)) FROM work.received)"
+        sources = {name: quoted(name) for name in self.tables() if name not in NOT_COMPARED} | {"received": received}
+        return {n: self.rows(f"SELECT count(*), sum(hash(t)::HUGEINT) FROM {s} t")[0] for n, s in sources.items()}
+
+    def tables(self) -> list[str]:
+        """The tables of `work`, and those of `answers` as answers.FORM."""
+        there = self.rows(
+            "SELECT schema_name, table_name FROM duckdb_tables() WHERE database_name = current_database()"
+            " AND schema_name IN ('work', 'answers') ORDER BY ALL"
+        )
+        return [table if schema == "work" else f"{schema}.{table}" for schema, table in there]
+
+    def shapes(self) -> dict[str, str]:
+        """Of every table and view the digest of its columns, or of its query."""
+        columns = "string_agg(column_name || ' ' || data_type, ', ' ORDER BY column_index)"
+        return dict(
+            self.rows(
+                f"SELECT schema_name || '.' || table_name, left(md5({columns}), 12) FROM duckdb_columns() JOIN duckdb_tables()"
+                " USING (database_name, schema_name, table_name) WHERE database_name = current_database()"
+                " AND schema_name IN ('kept', 'work', 'answers') GROUP BY ALL UNION ALL"
+                " SELECT schema_name || '.' || view_name, left(md5(sql), 12) FROM duckdb_views()"
+                " WHERE database_name = current_database() AND schema_name IN ('main', 'work') AND NOT internal ORDER BY ALL"
             )
-        return {
-            name.replace('"', "").removeprefix("work."): self.rows(f"SELECT count(*), sum(hash(t)::HUGEINT) FROM {source} t")[0]
-            for name, source in sources.items()
-        }
+        )
 
     def get(self, key: str) -> str:
         return self.value("SELECT value FROM work.state WHERE key = ?", [key]) or ""

@@ -12,7 +12,7 @@ from tests.conftest import ROOT
 ROOMS = [
     {"formpack"},
     {"formulas"},
-    {"store", "stages", "tables", "findings", "settings", "workspace", "lists", "harmless", "outputs"},
+    {"store", "stages", "tables", "findings", "settings", "workspace", "lists", "harmless", "outputs", "seals"},
     {"intake"},
     {"book", "rates"},
     {"office", "field"},

@@ -65,7 +65,7 @@ def remember_lists(work: Work) -> None:
     for name, code, texts, *rest in work.store.rows(f"SELECT {', '.join(_LIST_ROWS)} FROM kept.list_rows"):
         before.setdefault(name, []).append(Known(name, code, json.loads(texts), *rest))
     found = [workspace.list_read(name) for name in (*LISTS, *sorted(others))]
-    known = {f.name: merged(f, before.get(f.name, ()), work.context.day) for f in found if f.name != "compatibility"}
+    known = {f.name: merged(f, before.get(f.name, ()), work.context.noted_on) for f in found if f.name != "compatibility"}
     codes = {name: {k.code for k in some} for name, some in known.items()}
     faults = [fault for f in found for fault in (*f.faults, *cell_faults(f, codes))]
     faults += [tuple(f.broken.rstrip(".").split(" ", 1)) for f in found if f.broken]

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated
 
 import typer
 
@@ -13,21 +14,48 @@ from pipeline.cli.frame import (
     workspace_at,
 )
 
+_AS_IT_IS = (
+    "Where there is none: `formpack export DIR`, then `formpack rebuild --from DIR --unproved --workspace NEW` takes what there"
+    " is as it is."
+)
 
-def check(workspace: WorkspaceOption = Path(), as_json: JsonOption = False) -> None:
-    """Prove that the books are whole: nothing lost, every move in both groups, every plant accounted for."""
-    from pipeline import run
-    from pipeline.office.audit import proofs
 
+def check(
+    workspace: WorkspaceOption = Path(),
+    seal: Annotated[str, typer.Option("--seal", metavar="SEAL", help="A seal that was written down before.")] = "",
+    as_json: JsonOption = False,
+) -> None:
+    """Prove that nothing was lost or altered, that every move is in both groups, and every plant accounted for."""
+    from pipeline import run, seals
+    from pipeline.findings import Refused
+    from pipeline.office.audit import proofs, proofs_of_kept
+    from pipeline.stages import AGAIN
+    from pipeline.store import BACK, Store
+
+    ways, last = [], ""
     with refusals():
         ws = workspace_at(workspace)
         ws.settings  # noqa: B018
-        with run.opened(ws) as (store, _):
-            found = proofs(store)
-            differing = run.differs_when_rebuilt(store, ws)
-            found.append(("rebuilds_equal", "made again from what was kept, every table comes out the same", differing))
+        found = []
+        with Store.open(ws.store_file, make=False, is_read_only=True) as store:
+            if store.is_current:
+                found = proofs_of_kept(store, seal)
+                if any(places for _, _, places in found):
+                    ways.append(f"What is kept cannot be made again. {BACK} {_AS_IT_IS}")
+                try:
+                    altered = run.damaged(store)
+                except Refused:
+                    altered = ["work.state, where it is noted how tables were made"]
+                found.append(("made_whole", "every table is as it was made from what is kept", altered))
+                ways += [AGAIN] if altered else []
+        if not ways:  # of what is damaged the books say nothing, and to bring them up would hide it
+            with run.opened(ws) as (store, _):
+                found += proofs(store)[bool(found) :]
+                differing = run.differs_when_rebuilt(store, ws)
+                found.append(("rebuilds_equal", "made again from what was kept, every table comes out the same", differing))
+                last = seals.shown(store.connection)
     if as_json:
-        print_json({name: {"proves": what, "fails_at": places} for name, what, places in found})
+        print_json({name: {"proves": what, "fails_at": places} for name, what, places in found} | {"last_seal": last})
     else:
         for _, what, places in found:
             say(f"{'no ' if places else 'yes'}  {what}")
@@ -35,4 +63,10 @@ def check(workspace: WorkspaceOption = Path(), as_json: JsonOption = False) -> N
                 say(f"       not at {place}")
             if len(places) > 5:
                 say(f"       nor at {len(places) - 5} more places; --json names them")
+        for way in ways:
+            say(way)
+        if ways:
+            say("The books are looked at when that is done.")
+        else:
+            say(f"The last seal is {last}. Written down, it shows later (--seal) whether anything was cut off.")
     raise typer.Exit(1 if any(places for _, _, places in found) else 0)

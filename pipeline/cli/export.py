@@ -21,6 +21,7 @@ def export(
     as_json: JsonOption = False,
 ) -> None:
     """Write a backup in open files: what came in, corrections, lists, forms. `formpack rebuild --from` reads it."""
+    from pipeline import run
     from pipeline.office.backup import write_backup
     from pipeline.store import Store
 
@@ -28,8 +29,13 @@ def export(
         ws = workspace_at(workspace)
         ws.settings  # noqa: B018
         with Store.open(ws.store_file, make=False) as store:
-            files = write_backup(store, ws, folder)
+            if not store.is_current:
+                run.refresh(store, ws)
+            files, faults = write_backup(store, ws, folder)
     if as_json:
-        print_json({"folder": str(folder), "raw_files": files})
+        print_json({"folder": str(folder), "raw_files": files, "damaged": faults})
     else:
         say(f"{files:,} files as they came, corrections, lists, forms and settings are in {folder}.")
+        for fault in faults:
+            say(f"What is kept is damaged, and went out as it is: {fault}. Keep the older backups.")
+    raise typer.Exit(1 if faults else 0)

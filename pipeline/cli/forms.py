@@ -27,6 +27,7 @@ def forms(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json
         ws.settings  # noqa: B018
         load_forms(workspace / "forms")  # says every fault, where Workspace.forms says the first
         with Store.open(ws.store_file) as store:
+            run.prove(store)
             run.refresh(store, ws, day_of(as_of), phone.TABLES)
             made = phone.write_all(store, ws)
     if as_json:

@@ -85,6 +85,8 @@ def workspace_at(folder: Path) -> Workspace:
 @contextlib.contextmanager
 def refusals() -> Iterator[None]:
     """Turn a run that cannot be done into one line (of forms, one for each fault) and exit 2."""
+    import duckdb
+
     try:
         yield
     except KeyboardInterrupt:
@@ -93,6 +95,11 @@ def refusals() -> Iterator[None]:
         raise RuntimeError(f"EOFError: {wrong}") from wrong
     except BrokenPipeError:
         raise
+    except duckdb.Error as wrong:
+        from pipeline.store import unreadable
+
+        say(str(unreadable(wrong)), err=True)
+        raise typer.Exit(2) from None
     except OSError as wrong:
         where = f" ({wrong.filename})" if wrong.filename else ""
         say(f"The disk refuses: {wrong.strerror}{where}. Make room or ask for the right to write there.", err=True)

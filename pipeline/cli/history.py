@@ -32,7 +32,9 @@ def history(
     if as_json:
         print_json(found)
         return
-    say(f"{found['instance_id']}, {found['form_id'] or 'of no known form'}, came {found['received_at']} in {found['source']}")
+    day = "" if found["received_at"].date() == found["received_on"] else f", corrected to {found['received_on']},"
+    form = found["form_id"] or "of no known form"
+    say(f"{found['instance_id']}, {form}, came {found['received_at']}{day} in {found['source']}")
     for name, text in found["answers"].items():
         is_short = len(text) < 80 or name == "note"  # what somebody wrote in words is shown whole
         say(f"    {name}: {text if is_short else text[:77] + '...'}")

@@ -36,15 +36,19 @@ def import_(
     ] = False,
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,
+    sure: Annotated[bool, typer.Option("--sure", help="The day given with --as-of is right, though it looks wrong.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Take in what came from the phones. Doing it twice changes nothing; nothing that comes in is ever lost."""
     from pipeline import run
+    from pipeline.findings import Refused
 
     with refusals():
+        if sure and as_of is None:
+            raise Refused("--sure is about a day that is said with it: `--as-of DAY --sure`.")
         ws = workspace_at(workspace)
         with Bar() as bar:
-            done = run.import_files(ws, paths or [ws.inbox], day_of(as_of), bar, form=form, again=again)
+            done = run.import_files(ws, paths or [ws.inbox], day_of(as_of), bar, form=form, again=again, is_sure=sure)
     if as_json:
         print_json(asdict(done))
     else:

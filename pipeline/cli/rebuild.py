@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -16,9 +16,13 @@ from pipeline.cli.frame import (
     workspace_at,
 )
 
+if TYPE_CHECKING:
+    from pipeline.workspace import Workspace
+
 
 def rebuild(
     source: Annotated[Path | None, typer.Option("--from", metavar="DIR", help="A backup to fill a new workspace from.")] = None,
+    unproved: Annotated[bool, typer.Option("--unproved", help="Read a backup that cannot be proved to be whole.")] = False,
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,
     as_json: JsonOption = False,
@@ -27,19 +31,23 @@ def rebuild(
     from pipeline import run
     from pipeline.office import backup
     from pipeline.store import Store
-    from pipeline.workspace import make_workspace
 
-    with refusals():
-        if source is not None:
-            backup.lay_files(source, workspace)
-            make_workspace(workspace)
-        ws = workspace_at(workspace)
-        if source is not None:
-            backup.fill_store(ws, source)
+    def made(ws: Workspace) -> dict[str, int]:
         with Store.open(ws.store_file, make=False) as store:
             run.rebuild(store, ws, day_of(as_of))
-            states = run.counts_of_states(store)
+            return run.counts_of_states(store)
+
+    faults: list[str] = []
+    with refusals():
+        if source is None:
+            states = made(workspace_at(workspace))
+        else:
+            with backup.restored(source, workspace, not unproved) as (ws, faults):
+                states = made(ws)
     if as_json:
-        print_json({"states": states})
+        print_json({"states": states, "not_whole": faults})
     else:
         say(f"Made again from what was kept: {sum(states.values()):,} submissions, {states['accepted']:,} accepted.")
+        for fault in faults:
+            say(f"The backup is not proved to be whole: {fault}.")
+    raise typer.Exit(1 if faults else 0)

@@ -25,7 +25,7 @@ def report(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_jso
 
     with refusals():
         ws = workspace_at(workspace)
-        with run.opened(ws, as_of=day_of(as_of)) as (store, _):
+        with run.opened(ws, as_of=day_of(as_of), is_published=True) as (store, _):
             written = write_report(store, ws)
             figures = asdict(gather(store, ws)) if as_json else {}
             to_look_at = store.value("SELECT count(*) FROM problems") + store.value(

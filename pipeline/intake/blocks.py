@@ -16,6 +16,7 @@ from pyarrow import compute
 
 from formpack.headings import Columns, Headings, folded
 from formpack.submission import NO_HEADINGS, Aside, Record, Table, Unread, name_of, read, sound
+from pipeline.intake.days import FILES
 from pipeline.store import Store
 
 _IDENTITY = ("instanceID", "KEY", "deprecatedID", "form_id", "form_version")
@@ -345,7 +346,7 @@ def said_of(block: Block) -> Any:
 def kept_blocks(store: Store, at_once: int) -> Iterator[Block]:
     """Blocks of what stands in the temporary table `unread`, as it was received."""
     for hint, version, heading, received_on, many in store.rows(
-        "SELECT form_hint, form_version, heading, received_on, count(*) FROM unread JOIN kept.raw_files USING (sha256)"
+        f"SELECT form_hint, form_version, heading, received_on, count(*) FROM unread JOIN {FILES} USING (sha256)"
         " GROUP BY ALL ORDER BY ALL"
     ):
         names = json.loads(heading)
@@ -353,7 +354,7 @@ def kept_blocks(store: Store, at_once: int) -> Iterator[Block]:
         for start in range(0, many, at_once):
             table = (
                 store.connection.sql(
-                    f"SELECT {', '.join(f'u.{m}' for m in _META)}{texts} FROM unread u JOIN kept.raw_files USING (sha256)"
+                    f"SELECT {', '.join(f'u.{m}' for m in _META)}{texts} FROM unread u JOIN {FILES} USING (sha256)"
                     " WHERE form_hint = $1 AND form_version = $2 AND heading = $3 AND received_on = $4"
                     f" ORDER BY u.sha256, u.item LIMIT {at_once} OFFSET {start}",
                     params=[hint, version, heading, received_on],

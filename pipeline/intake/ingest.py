@@ -10,7 +10,6 @@ import contextlib
 import datetime as dt
 import hashlib
 import os
-import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -19,8 +18,9 @@ from typing import Any, BinaryIO
 
 from formpack.submission import PHOTO_ENDINGS
 from pipeline.findings import Refused
+from pipeline.intake.days import FILES
 from pipeline.stages import Work
-from pipeline.store import Store
+from pipeline.store import BACK, Store
 from pipeline.workspace import SETTINGS_NAME
 
 Progress = Callable[[str, int, int], None]
@@ -41,7 +41,10 @@ class Kept:
     """What became of the files: how many were found, how many contents are new, and what could not be taken, with why."""
 
     files: int
-    new: int
+    new: tuple[str, ...]
+    """The SHA-256 of those that had not been kept before."""
+    names: tuple[tuple[str, str], ...]
+    """The names, by SHA-256, under which nothing had come before."""
     not_taken: tuple[tuple[str, str], ...] = ()
 
 
@@ -109,6 +112,7 @@ def keep(store: Store, paths: Iterable[Path], today: dt.date, progress: Progress
     not_taken = {_place(store, path): why for path, why in found.passed}
     keeper = _Keeper(store, dt.datetime.combine(today, dt.datetime.now().time()), today, form)
     with store.transaction():
+        store.connection.execute("CREATE OR REPLACE TEMP TABLE named_before AS FROM kept.named_forms")
         for number, path in enumerate(found.files, start=1):
             progress("keeping", number, len(found.files))
             try:
@@ -117,7 +121,23 @@ def keep(store: Store, paths: Iterable[Path], today: dt.date, progress: Progress
                 not_taken[_place(store, path)] = str(wrong)
         keeper.write()
         _note(store, [_place(store, p) for p in named], not_taken, today)
-    return Kept(len(found.files), keeper.new, tuple(sorted(not_taken.items())))
+    return Kept(len(found.files), tuple(keeper.new), tuple(keeper.new_names), tuple(sorted(not_taken.items())))
+
+
+def take_back(store: Store, kept: Kept) -> None:
+    """Let go what `keep` has just kept anew, which stays where it came from."""
+    run = store.connection.execute
+    with store.transaction(lets_go=True):
+        run("DELETE FROM kept.raw_files WHERE sha256 IN (SELECT unnest(?))", [list(kept.new)])
+        run(
+            "DELETE FROM kept.file_names WHERE (sha256, name) IN (SELECT unnest($1), unnest($2))",
+            [[n[i] for n in kept.names] for i in (0, 1)],
+        )
+        run("DELETE FROM kept.named_forms WHERE sha256 NOT IN (SELECT sha256 FROM named_before)")
+        run("INSERT OR REPLACE INTO kept.named_forms FROM named_before")
+    if store.kept is not None:
+        for sha in kept.new:
+            apart(store.kept, sha).unlink(missing_ok=True)
 
 
 def _place(store: Store, path: Path) -> str:
@@ -140,7 +160,8 @@ class _Keeper:
 
     def __init__(self, store: Store, now: dt.datetime, today: dt.date, form: str) -> None:
         self.store, self.now, self.today, self.form = store, now, today, form
-        self.new = 0
+        self.new: list[str] = []
+        self.new_names: list[tuple[str, str]] = []
         self.held: dict[str, tuple[str, int, bytes | None]] = {}
         self.names: set[tuple[str, str]] = set()
         self.size = 0
@@ -191,7 +212,8 @@ class _Keeper:
         if self.form:
             run = self.store.connection.execute
             run("INSERT OR REPLACE INTO kept.named_forms SELECT unnest($1), $2", [shas, self.form])
-        self.new += len(new)
+        self.new += [row[0] for row in new]
+        self.new_names += sorted(names)
         self.held, self.names, self.size = {}, set(), 0
 
 
@@ -260,25 +282,41 @@ def source_of(store: Store, sha256: str) -> bytes | Path:
     return apart(store.kept, sha256)
 
 
-def digest_of(store: Store, sha256: str) -> str:
-    """The SHA-256 of the bytes that are kept under one; '' where there are none."""
+def _pieces_of(store: Store, sha256: str) -> Iterator[bytes]:
+    """The bytes of a kept file, a piece at a time."""
     source = source_of(store, sha256)
     if isinstance(source, bytes):
-        return hashlib.sha256(source).hexdigest()
+        yield source
+        return
+    with source.open("rb") as file:
+        while piece := file.read(_PIECE):
+            yield piece
+
+
+def digest_of(store: Store, sha256: str) -> str:
+    """The SHA-256 of the bytes that are kept under one; '' where there are none."""
+    digest = hashlib.sha256()
     try:
-        with source.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        for piece in _pieces_of(store, sha256):
+            digest.update(piece)
     except OSError:
         return ""
+    return digest.hexdigest()
 
 
 def copy_out(store: Store, sha256: str, path: Path) -> None:
-    """Write the bytes of a kept file to a path."""
-    source = source_of(store, sha256)
-    if isinstance(source, bytes):
-        path.write_bytes(source)
-    else:
-        shutil.copyfile(source, path)
+    """Write the bytes of a kept file to a path. Raises Refused where they are not what came in."""
+    digest, pieces = hashlib.sha256(), _pieces_of(store, sha256)
+    try:
+        first = next(pieces, b"")
+    except OSError:
+        raise Refused(f"The bytes of a kept file are gone ({sha256}). `formpack check` names it. {BACK}") from None
+    with path.open("wb") as file:
+        for piece in (first, *pieces):
+            digest.update(piece)
+            file.write(piece)
+    if digest.hexdigest() != sha256:
+        raise Refused(f"The bytes of a kept file are not what came in ({sha256}). `formpack check` names it. {BACK}")
 
 
 def load_not_taken(work: Work) -> None:
@@ -289,7 +327,7 @@ def load_not_taken(work: Work) -> None:
 def not_parsed(store: Store) -> list[tuple[str, str, dt.date]]:
     """(sha256, name, received_on) of the kept files that have not been parsed yet."""
     return store.rows(
-        "SELECT sha256, name, received_on FROM kept.raw_files ANTI JOIN work.parsed_files USING (sha256) ORDER BY sha256"
+        f"SELECT sha256, name, received_on FROM {FILES} ANTI JOIN work.parsed_files USING (sha256) ORDER BY sha256"
     )
 
 

@@ -29,6 +29,7 @@ from formpack.submission import FILE_ENDINGS
 from pipeline.findings import Finding
 from pipeline.intake import ingest
 from pipeline.intake.corrections import OF_ANSWERS, all_corrections, in_force, overlay
+from pipeline.intake.days import OF_A_FILE
 from pipeline.intake.trials import TWICE, BeingRead, Suspect, broken
 from pipeline.stages import MOST_KEYS, Work, program_of
 from pipeline.store import Store
@@ -199,7 +200,10 @@ def read_answers(work: Work) -> None:
     _forget_files(work, to_read_anew)
     corrections = all_corrections(store)
     last = int(store.get("corrections_seen") or 0)
-    _forget(work, sorted({r.instance_id for r in corrections if r.kind in OF_ANSWERS and r.number > last}))
+    corrected = sorted({r.instance_id for r in corrections if r.kind in OF_ANSWERS and r.number > last})
+    moved = [i.removeprefix(OF_A_FILE) for i in corrected if i.startswith(OF_A_FILE)]  # they came in on another day
+    of_files = store.rows("SELECT DISTINCT instance_id FROM work.received WHERE sha256 IN (SELECT unnest(?))", [moved])
+    _forget(work, [*corrected, *(i for (i,) in of_files)])
     store.put("corrections_seen", str(max([r.number for r in corrections], default=0)))
     reader = _Reader(work, forms, in_force(corrections).answers)
     reader.read_again()

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from pipeline.intake.ingest import digest_of
+import duckdb
+
+from pipeline import seals
+from pipeline.intake import ingest
 from pipeline.store import Store
 
 _QUERIES: dict[str, tuple[str, str]] = {
@@ -49,12 +52,36 @@ _QUERIES: dict[str, tuple[str, str]] = {
 }
 
 
-def proofs(store: Store) -> list[tuple[str, str, list[str]]]:
-    """Every proof with the places where it fails (none, when the books are whole)."""
-    damaged = [
-        f"file {name}" for sha, name in store.rows("SELECT sha256, name FROM kept.raw_files") if digest_of(store, sha) != sha
-    ]
-    found = [("bytes_kept", "the bytes kept are the bytes that came, by their SHA-256", damaged)]
+Proof = tuple[str, str, list[str]]
+_IS_LARGE = "content IS NULL OR size > 1_000_000"
+"""Which files are looked at one by one."""
+
+
+def proofs_of_kept(store: Store, seal: str = "") -> list[Proof]:
+    """Proofs of what came in and was decided, each with the places where it fails; `seal` is one that was written down."""
+    with Store.in_memory() as new:
+        shapes = store.shapes()
+        others = [name for name, shape in new.shapes().items() if name.startswith("kept.") and shapes.get(name) != shape]
+    faults = seals.faults(store.connection) + [f"{name}, whose columns are others" for name in others]
+    if seal and not seals.has(store.connection, seal):
+        faults.append(f"seal {seal}, which this store never had")
+    return [("kept_whole", "what is kept is what was sealed, row by row, in one chain of seals", faults), _bytes_kept(store)]
+
+
+def _bytes_kept(store: Store) -> Proof:
+    try:
+        damaged = store.rows(f"SELECT sha256, name FROM kept.raw_files WHERE NOT ({_IS_LARGE}) AND sha256(content) <> sha256")
+        others = store.rows(f"SELECT sha256, name FROM kept.raw_files WHERE {_IS_LARGE}")
+        damaged += [(sha, name) for sha, name in others if ingest.digest_of(store, sha) != sha]
+        places = sorted(f"file {name}" for _, name in damaged)
+    except duckdb.Error:
+        places = ["kept.raw_files, which cannot be read"]
+    return "bytes_kept", "the bytes kept are the bytes that came, by their SHA-256", places
+
+
+def proofs(store: Store) -> list[Proof]:
+    """Every proof of the books, with the places where it fails (none, when they are whole)."""
+    found = [_bytes_kept(store)]
     for name, (what, query) in _QUERIES.items():
         found.append((name, what, [place for (place,) in store.rows(query + " ORDER BY 1")]))
     return found

@@ -1,44 +1,132 @@
-"""What can never be rebuilt, as open files: raw submissions, corrections, states over time, codes once known, lists, forms,
-settings."""
+"""What can never be rebuilt, as open files: raw submissions, what was decided, states over time, codes once known, seals,
+lists, forms, settings; and a manifest that says of every file what is in it."""
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import datetime as dt
 import hashlib
+import json
 import re
 import shutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from pipeline.findings import Refused
-from pipeline.intake.corrections import KINDS
-from pipeline.store import Store
-from pipeline.workspace import Workspace
+import duckdb
 
-_TABLES = {
-    "corrections": (
-        "number",
-        "made_at",
-        "made_by",
-        "instance_id",
-        "kind",
-        "field",
-        "old_answer",
-        "new_answer",
-        "rule",
-        "reason",
-    ),
-    "state_changes": ("changed_at", "instance_id", "state"),
-    "list_rows": ("list_name", "code", "texts", "inactive_since", "is_listed"),
-    "named_forms": ("sha256", "form_id"),
-    "form_versions": ("form_id", "version", "asked", "is_published"),
-}
-_LATER = {"list_rows.csv", "named_forms.csv", "form_versions.csv"}
-"""Files that backups of earlier versions lack."""
-_RAW = ("sha256", "file", "name", "received_at", "received_on")
-_TIMES = {"made_at", "changed_at", "received_at"}
+from pipeline import seals
+from pipeline.findings import Refused
+from pipeline.intake import ingest
+from pipeline.intake.corrections import KINDS
+from pipeline.store import KEPT, LAYOUT, Store
+from pipeline.workspace import Workspace, make_workspace
+
+MANIFEST = "manifest.json"
+_TABLES = tuple(name for name in KEPT if name != "raw_files")
+_OF_FIRST = ("corrections", "state_changes")
+"""Tables that every backup has, however old."""
+_RAW = ("sha256", "file", "name", "size", "received_at", "received_on", "in_store")
+_AT_ONCE = 64 * 2**20
+_SHOWN = 4
+"""So many places are named; of the others the number."""
+
+
+@contextlib.contextmanager
+def _beside(folder: Path, last: str) -> Iterator[Path]:
+    """A folder beside `folder`, which is new or empty: it takes its place when all is well, `last` last, and is gone when it is
+    not."""
+    beside = folder.parent / f".{folder.name}.part"
+    shutil.rmtree(beside, ignore_errors=True)  # of one that was stopped
+    beside.mkdir(parents=True)
+    moved: list[Path] = []
+    try:
+        yield beside
+        if not folder.exists():
+            beside.rename(folder)
+            return
+        for path in sorted(beside.iterdir(), key=lambda p: (p.name == last, p.name)):
+            moved.append(path.rename(folder / path.name))
+        beside.rmdir()
+    except BaseException:
+        for path in (beside, *moved):
+            shutil.rmtree(path, ignore_errors=True) if path.is_dir() else path.unlink(missing_ok=True)
+        raise
+
+
+def _some(places: list[str]) -> str:
+    more = f"; and {len(places) - _SHOWN} more" if len(places) > _SHOWN else ""
+    return "; ".join(places[:_SHOWN]) + more
+
+
+def _files(folder: Path) -> dict[str, Path]:
+    """Every file in a backup but the manifest, by its path in it; hidden files are passed over."""
+    found = {p.relative_to(folder).as_posix(): p for p in sorted(folder.rglob("*")) if p.is_file()}
+    return {name: p for name, p in found.items() if name != MANIFEST and not any(x.startswith(".") for x in name.split("/"))}
+
+
+def _content(path: Path) -> dict[str, Any]:
+    digest, size = hashlib.sha256(), 0
+    with path.open("rb") as file:
+        while piece := file.read(2**20):
+            digest.update(piece)
+            size += len(piece)
+    return {"size": size, "sha256": digest.hexdigest()}
+
+
+# -- out
+
+
+def write_backup(store: Store, workspace: Workspace, folder: Path) -> tuple[int, list[str]]:
+    """Write everything into `folder`, which must be new or empty. Returns the number of raw files, and where what is kept is
+    damaged: it goes out as it is. Raises Refused."""
+    folder = folder.absolute()
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise Refused(f"{folder} is not empty; name a new folder, so that no older backup is mixed with this one.")
+    with _beside(folder, MANIFEST) as beside:
+        faults = seals.faults(store.connection)
+        many = _write_raw(store, beside, faults)
+        for table in _TABLES:
+            columns = list(_kinds(store, table))
+            rows = store.connection.execute(f"SELECT {', '.join(columns)} FROM kept.{table} ORDER BY rowid")
+            _write(beside / f"{table}.csv", columns, iter(rows.fetchone, None))
+        for name in ("lists", "forms"):
+            shutil.copytree(workspace.folder / name, beside / name)
+        shutil.copy(workspace.folder / "nursery.toml", beside / "nursery.toml")
+        number, link = seals.last_link(store.connection)
+        said = {
+            "program": f"formpack {version('formpack')}",
+            "layout": LAYOUT,
+            "made_at": dt.datetime.now().isoformat(timespec="seconds"),
+            "rows": {name: store.value(f"SELECT count(*) FROM kept.{name}") for name in KEPT},
+            "last_seal": {"number": number, "link": link},
+            "damaged": faults,
+            "files": {name: _content(path) for name, path in _files(beside).items()},
+        }
+        (beside / MANIFEST).write_text(json.dumps(said, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    return many, faults
+
+
+def _write_raw(store: Store, folder: Path, faults: list[str]) -> int:
+    """The bytes of every kept file, and raw.csv, which names them; returns how many. Those that are damaged are left out, and
+    named in `faults`."""
+    (folder / "raw").mkdir()
+    told = []
+    for sha, name, *rest in store.rows(
+        "SELECT sha256, name, size, received_at, received_on, content IS NOT NULL FROM kept.raw_files"
+        " ORDER BY received_at, sha256"
+    ):
+        path = folder / "raw" / (sha + re.sub(r"[^a-z0-9.]", "", Path(name).suffix.lower()))
+        told.append((sha, path.name, name, *rest))
+        try:
+            ingest.copy_out(store, sha, path)
+        except Refused:
+            path.unlink(missing_ok=True)
+            faults.append(f"file {name}")
+    _write(folder / "raw.csv", _RAW, told)
+    return len(told)
 
 
 def _write(path: Path, columns: Iterable[str], rows: Iterable[Iterable[Any]]) -> None:
@@ -48,90 +136,157 @@ def _write(path: Path, columns: Iterable[str], rows: Iterable[Iterable[Any]]) ->
         table.writerows(rows)
 
 
-def write_backup(store: Store, workspace: Workspace, folder: Path) -> int:
-    """Write everything into `folder`, which must be new or empty; returns the number of raw files. Raises Refused."""
-    if folder.exists() and any(folder.iterdir()):
-        raise Refused(f"{folder} is not empty; name a new folder, so that no older backup is mixed with this one.")
-    (folder / "raw").mkdir(parents=True, exist_ok=True)
-    told = []
-    for sha, name, received_at, received_on in store.rows(
-        "SELECT sha256, name, received_at, received_on FROM kept.raw_files ORDER BY received_at, sha256"
-    ):
-        ending = re.sub(r"[^a-z0-9.]", "", Path(name).suffix.lower())
-        path = folder / "raw" / f"{sha}{ending}"
-        path.write_bytes(store.value("SELECT content FROM kept.raw_files WHERE sha256 = ?", [sha]))
-        told.append((sha, path.name, name, received_at, received_on))
-    _write(folder / "raw.csv", _RAW, told)
-    for table, columns in _TABLES.items():
-        _write(folder / f"{table}.csv", columns, store.rows(f"SELECT {', '.join(columns)} FROM kept.{table} ORDER BY rowid"))
-    for name in ("lists", "forms"):
-        shutil.copytree(workspace.folder / name, folder / name)
-    shutil.copy(workspace.folder / "nursery.toml", folder / "nursery.toml")
-    return len(told)
+# -- back
 
 
-def _read(path: Path, columns: tuple[str, ...]) -> Iterator[dict[str, Any]]:
-    if path.name in _LATER and not path.exists():
-        return
+def faults_of(folder: Path) -> list[str]:
+    """Where a backup is not what its manifest says: every file that is missing, other than it was, or more. Raises Refused
+    where there is no backup, or one of a later version."""
+    if not (folder / MANIFEST).exists():
+        if not (folder / "raw.csv").exists():
+            raise Refused(f"{folder} is no backup (it has no {MANIFEST} and no raw.csv); `formpack export` writes one.")
+        return [f"it has no {MANIFEST} (an earlier version wrote it, or it was cut short), so nobody can tell"]
     try:
+        said = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        layout, files, damaged = int(said["layout"]), dict(said["files"]), [str(d) for d in said["damaged"]]
+        told = {name: {"size": content["size"], "sha256": content["sha256"]} for name, content in files.items()}
+    except (OSError, ValueError, KeyError, TypeError):
+        return [f"{MANIFEST} is cut or altered"]
+    if layout > LAYOUT:
+        raise Refused(f"{folder} was written by a later version of formpack; use that version, or update this one.")
+    there = _files(folder)
+    others = [name for name in sorted(told.keys() & there.keys()) if _content(there[name]) != told[name]]
+    return [
+        *(f"{d}, as it was when this was written" for d in damaged),
+        *(f"{name} is missing" for name in sorted(told.keys() - there.keys())),
+        *(f"{name} is not of this backup" for name in sorted(there.keys() - told.keys())),
+        *(f"{name} is not what was written" for name in others),
+    ]
+
+
+def _not_whole(folder: Path, faults: list[str]) -> Refused:
+    return Refused(f"{folder} is not whole: {_some(faults)}. Take another backup; --unproved reads what there is of this one.")
+
+
+@contextlib.contextmanager
+def restored(source: Path, folder: Path, is_proved: bool = True) -> Iterator[tuple[Workspace, list[str]]]:
+    """A new workspace from a backup, and where that is not whole (nowhere, where it has to be proved). It stands at `folder`
+    when the block ends well; else nothing is left of it. Raises Refused."""
+    source, folder = source.absolute(), folder.absolute()
+    if (folder / "store.duckdb").exists():
+        raise Refused(f"{folder} has a store already; restore into a new folder: --workspace NEW.")
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise Refused(f"{folder} is not empty; restore into a new folder: --workspace NEW.")
+    faults = faults_of(source)
+    if faults and is_proved:
+        raise Refused(
+            f"{source} is not whole: {_some(faults)}. Take another backup; --unproved reads what there is of this one."
+        )
+    with _beside(folder, "store.duckdb") as beside:
+        for name in ("lists", "forms"):
+            if (source / name).is_dir():
+                shutil.copytree(source / name, beside / name)
+        if (source / "nursery.toml").exists():
+            shutil.copy(source / "nursery.toml", beside / "nursery.toml")
+        make_workspace(beside, "")
+        workspace = Workspace(beside)
+        with Store.open(workspace.store_file) as store, store.transaction(is_sealed=False):
+            faults += _fill(store, source, is_proved)
+        yield workspace, faults
+
+
+def _fill(store: Store, source: Path, is_proved: bool) -> list[str]:
+    """Fill the kept tables of a new store. Returns what could not be read, or is not what was sealed. Raises Refused for that
+    where it has to be proved."""
+    run = store.connection.execute
+    run("DELETE FROM kept.seals")
+    try:
+        faults = _read_raw(store, source)
+        for table in _TABLES:
+            path = source / f"{table}.csv"
+            if path.exists() or table in _OF_FIRST:
+                kinds = _kinds(store, table)
+                store.insert(f"kept.{table}", list(kinds), [tuple(r[c] for c in kinds) for r in _read(path, kinds)])
+            elif table == "file_names":
+                run("INSERT INTO kept.file_names SELECT sha256, name, received_at FROM kept.raw_files")
+    except duckdb.ConstraintException as wrong:
+        raise Refused(f"{source} has something twice ({str(wrong).splitlines()[0]}); take another backup.") from None
+    sealed = seals.faults(store.connection)
+    if (source / "seals.csv").exists():  # else they are of a version that had none
+        faults += sealed
+    if is_proved:
+        last = json.loads((source / MANIFEST).read_text(encoding="utf-8"))["last_seal"]
+        if seals.last_link(store.connection) != (last["number"], last["link"]):
+            faults.append("the last seal is another than in the manifest")
+        if faults:
+            raise _not_whole(source, faults)
+    elif sealed:  # what was sealed is not there any more: what there is, is sealed anew
+        run("DELETE FROM kept.seals")
+        seals.add(store.connection, None)
+    return faults
+
+
+def _read_raw(store: Store, source: Path) -> list[str]:
+    """The raw files of a backup, some at a time. Returns those that are not what came in: they are left out."""
+    faults: list[str] = []
+    some: list[tuple[Any, ...]] = []
+    kinds = _kinds(store, "raw_files") | {"file": "VARCHAR", "in_store": "BOOLEAN"}
+    columns = ("sha256", "name", "size", "content", "received_at", "received_on")
+    held = 0
+    for row in _read(source / "raw.csv", kinds, {"size": "0", "in_store": "True", "content": ""}):
+        name, sha = str(row["file"]), str(row["sha256"])
+        if not re.fullmatch(r"[0-9a-f]{64}[a-z0-9.]*", name):
+            raise Refused(f"{source / 'raw.csv'}: {name!r} is not the name of a kept file.")
+        path = source / "raw" / name
+        content = _content(path) if path.is_file() else {}
+        if content.get("sha256") != sha:
+            faults.append(f"raw/{name} ({row['name']}) is missing or not what came in")
+            continue
+        if row["in_store"]:
+            held += content["size"]
+        else:
+            assert store.kept is not None
+            target = ingest.apart(store.kept, sha)
+            target.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(path, target)
+        kept = path.read_bytes() if row["in_store"] else None
+        some.append((sha, row["name"], content["size"], kept, row["received_at"], row["received_on"]))
+        if held > _AT_ONCE or len(some) == 500:
+            store.insert("kept.raw_files", columns, some)
+            some, held = [], 0
+    store.insert("kept.raw_files", columns, some)
+    return faults
+
+
+def _kinds(store: Store, table: str) -> dict[str, str]:
+    """The columns of a kept table with their types."""
+    return {name: kind for name, kind, *_ in store.rows(f"DESCRIBE kept.{table}")}
+
+
+_AS: dict[str, Callable[[str], Any]] = {
+    "BIGINT": int,
+    "DATE": dt.date.fromisoformat,
+    "TIMESTAMP": dt.datetime.fromisoformat,
+    "BOOLEAN": lambda text: text == "True",
+}
+
+
+def _read(path: Path, kinds: dict[str, str], otherwise: dict[str, str] | None = None) -> Iterator[dict[str, Any]]:
+    """The rows of a table of a backup, of the types given; `otherwise` has what columns say that earlier versions lack. Raises
+    Refused."""
+    try:
+        csv.field_size_limit(2**31 - 1)
         with path.open(encoding="utf-8", newline="") as file:
             for row in csv.DictReader(file, strict=True):
-                values: dict[str, Any] = {c: row[c] for c in columns}
-                for column in _TIMES & set(columns):
-                    values[column] = dt.datetime.fromisoformat(row[column])
-                if "inactive_since" in values:
-                    values["inactive_since"] = dt.date.fromisoformat(row["inactive_since"]) if row["inactive_since"] else None
-                for column in {"is_listed", "is_published"} & set(columns):
-                    values[column] = row[column] == "True"
-                if "number" in values:
-                    values["number"] = int(values["number"])
+                texts = (otherwise or {}) | row
+                if None in texts or None in texts.values():
+                    raise ValueError("a row is cut, or too long")
+                values = {
+                    c: _AS[kind](texts[c]) if kind in _AS and texts[c] else None if kind in _AS else texts[c]
+                    for c, kind in kinds.items()
+                }
                 if values.get("kind", "correct") not in KINDS:
                     raise ValueError(f"{values['kind']!r} is no kind of correction")
                 yield values
     except (OSError, KeyError, ValueError, csv.Error) as wrong:
         raise Refused(f"{path} cannot be read as part of a backup: {wrong!r}.") from None
-
-
-def lay_files(folder: Path, workspace_folder: Path) -> None:
-    """Put the settings, lists and forms of a backup into a workspace that has none. Raises Refused."""
-    if not (folder / "raw.csv").exists():
-        raise Refused(f"{folder} is no backup (it has no raw.csv); `formpack export` writes one.")
-    workspace_folder.mkdir(parents=True, exist_ok=True)
-    if (workspace_folder / "store.duckdb").exists():
-        raise Refused(f"{workspace_folder} has a store already; restore into a new folder: --workspace NEW.")
-    for name in ("lists", "forms"):
-        shutil.copytree(folder / name, workspace_folder / name, dirs_exist_ok=True)
-    shutil.copy(folder / "nursery.toml", workspace_folder / "nursery.toml")
-
-
-def read_backup(store: Store, folder: Path) -> int:
-    """Fill the empty kept tables of a store from a backup; returns the number of raw files. Raises Refused."""
-    files = []
-    for row in _read(folder / "raw.csv", _RAW):
-        name = str(row["file"])
-        if not re.fullmatch(r"[0-9a-f]{64}[a-z0-9.]*", name):
-            raise Refused(f"{folder / 'raw.csv'}: {name!r} is not the name of a kept file.")
-        try:
-            content = (folder / "raw" / name).read_bytes()
-        except OSError as wrong:
-            raise Refused(f"{folder / 'raw' / name} cannot be read: {wrong.strerror}.") from None
-        if hashlib.sha256(content).hexdigest() != row["sha256"]:
-            raise Refused(f"{folder / 'raw' / name} is not what was backed up: its SHA-256 differs.")
-        day = dt.date.fromisoformat(row["received_on"])
-        files.append((row["sha256"], row["name"], len(content), content, row["received_at"], day))
-    with store.transaction():
-        store.insert("kept.raw_files", ("sha256", "name", "size", "content", "received_at", "received_on"), files)
-        for table, columns in _TABLES.items():
-            rows = [tuple(r[c] for c in columns) for r in _read(folder / f"{table}.csv", columns)]
-            store.insert(f"kept.{table}", columns, rows)
-    return len(files)
-
-
-def fill_store(workspace: Workspace, folder: Path) -> None:
-    """A new store from a backup; none is left behind when the backup cannot be read. Raises Refused."""
-    try:
-        with Store.open(workspace.store_file) as store:
-            read_backup(store, folder)
-    except Refused:
-        workspace.store_file.unlink(missing_ok=True)
-        raise

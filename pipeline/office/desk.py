@@ -10,20 +10,19 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from formpack.catalog import Form
-from formpack.readers import NearMiss, with_near_miss
+from formpack.readers import NearMiss, Unreadable, date, with_near_miss
 from pipeline.findings import Rule, many, sentence
 from pipeline.intake.corrections import Correction, add, all_corrections, in_force, overlay
+from pipeline.intake.days import CAME_IN_ON, FILES, OF_A_DAY, OF_A_FILE
 from pipeline.intake.validate import type_answers
 from pipeline.store import Store
 from pipeline.tables import labels
 
 DECISIONS = ("accept as it is", "correct", "withdraw", "leave")
-OF_A_FILE = "file:"
-"""So begins what stands for the submission in the row of a whole file; the file's SHA-256 follows."""
 _CONTENTS = "SELECT instance_id, heading, texts, twice FROM work.received WHERE instance_id IN (SELECT unnest(?))"
-_OF_FILE = """
+_OF_FILE = f"""
 SELECT instance_id, min(name) FILTER (WHERE sha256 <> $1)
-FROM work.received r JOIN kept.raw_files USING (sha256)
+FROM work.received r JOIN {FILES} USING (sha256)
 WHERE instance_id IN (SELECT instance_id FROM work.received WHERE sha256 = $1)
 GROUP BY instance_id ORDER BY instance_id
 """
@@ -84,9 +83,15 @@ class Desk:
     means where it is known."""
 
     def __init__(
-        self, store: Store, forms: dict[str, Form], lists: Mapping[str, Collection[str]], by: str, now: dt.datetime
+        self,
+        store: Store,
+        forms: dict[str, Form],
+        lists: Mapping[str, Collection[str]],
+        by: str,
+        now: dt.datetime,
+        today: dt.date = dt.date.max,
     ) -> None:
-        self.store, self.forms, self.by, self.now = store, forms, by, now
+        self.store, self.forms, self.by, self.now, self.today = store, forms, by, now, today
         self.lists = {name: NearMiss(codes, codes if isinstance(codes, Mapping) else None) for name, codes in lists.items()}
         self.records = all_corrections(store)
         self.number = max([r.number for r in self.records], default=0)
@@ -170,6 +175,9 @@ class Desk:
             return f"it was replaced by the edit {by}; correct that one"
         if (last := self.last.get((row.instance_id, "whole", ""))) and last.kind == "withdraw":
             return "it is withdrawn, so no answer of it counts; take that back first, with --undo"
+        return self._not_last(row, number)
+
+    def _not_last(self, row: Decided, number: int) -> str:
         subject = (row.instance_id, "answer", row.field)
         own = self.of_submission.get(row.instance_id, [])
         later = [r for r in own if r.number > number and r.subject == subject]
@@ -182,8 +190,8 @@ class Desk:
 
     def decide(self, rows: list[Decided]) -> list[Verdict]:
         """The verdicts on all rows about one submission; answers are looked at together, and a bad one stops its row only."""
-        if rows[0].instance_id.startswith(OF_A_FILE):
-            return [self._decide_file(row) for row in rows]
+        if rows[0].instance_id.startswith((OF_A_FILE, OF_A_DAY)):
+            return [self._decide_files(row) for row in rows]
         self.look_up([rows[0].instance_id])
         verdicts, corrections = [], []
         for row in rows:
@@ -264,14 +272,77 @@ class Desk:
                     faults[name] = f"{q.label()}: {typed[name]} is not in the list {near}"
         return faults
 
-    def _decide_file(self, row: Decided) -> Verdict:
-        """Withdraw all that came in one file alone, each with a record of its own."""
-        name, alone, others = self._of_file(row)
-        if row.decision != "withdraw":
-            return Verdict(row.row, "refused", "a whole file can be withdrawn, and nothing else")
+    def _decide_files(self, row: Decided) -> Verdict:
+        """What is decided of a whole file, or of all files that came in on one day."""
+        is_file = row.instance_id.startswith(OF_A_FILE)
+        written, about, number = (*row.key.split("-"), "", "")[:3]
+        if before := self.in_force(row) if row.decision in DECISIONS else None:
+            return Verdict(row.row, "already", "was done with another row" if before in self.new else "was done before")
         if not row.reason:
             return Verdict(row.row, "refused", "it has no reason; say why in a few words")
-        if not name or row.key != row_key("", row.instance_id, "", "", 0):
+        if written != row_key("", row.instance_id, row.rule, "", 0)[:12] or not number.isdigit():
+            return Verdict(
+                row.row, "refused", f"there is no such {'file' if is_file else 'day'}; write a new list and decide again"
+            )
+        if row.decision == "correct":
+            return self._correct_day(row, int(number))
+        if row.decision == "withdraw" and is_file:
+            return self._withdraw_file(row)
+        if row.decision == "accept as it is" and not is_file:
+            if fault := self._not_accepted(row, about):
+                return Verdict(row.row, "refused", fault)
+            self.record(row, "accept")
+            return Verdict(row.row, "done", "accepted as it is")
+        can = "a whole file can be withdrawn, or" if is_file else "a day of import can be accepted as it is, or"
+        return Verdict(row.row, "refused", f"{can} the day corrected, and nothing else")
+
+    def _came_in(self, row: Decided) -> list[tuple[str, str]]:
+        """The file meant, or all that came in on the day meant: the submission's stand-in of each, and the day as it is now."""
+        kept = self.store.rows(
+            "SELECT concat($1, sha256), received_on::VARCHAR FROM kept.raw_files ORDER BY sha256", [OF_A_FILE]
+        )
+        days = [(i, r.new_answer if (r := self.last.get((i, "answer", CAME_IN_ON))) else day) for i, day in kept]
+        return [(i, day) for i, day in days if row.instance_id in (i, f"{OF_A_DAY}{day}")]
+
+    def _correct_day(self, row: Decided, number: int) -> Verdict:
+        """Say of a file, or of all that came in on one day, that they came in on another, each with a record of its own."""
+        day = date(row.new_answer)
+        if row.field != CAME_IN_ON:
+            return Verdict(row.row, "refused", f"of a file the day is corrected, with {CAME_IN_ON} for the question")
+        if isinstance(day, Unreadable):
+            return Verdict(row.row, "refused", f"{row.new_answer or 'nothing'} {day.why}")
+        if day > self.today:
+            return Verdict(row.row, "refused", f"{day} has not come yet; today is {self.today}")
+        if fault := self._not_last(row, number):
+            return Verdict(row.row, "refused", fault)
+        files = self._came_in(row)
+        if not files:
+            if self._days_corrected(row):
+                return Verdict(row.row, "already", "was done before")
+            return Verdict(row.row, "refused", "there is no such file now; write a new list and decide again")
+        left = [(i, before) for i, before in files if before != row.new_answer]
+        for instance_id, before in left:
+            self.record(replace(row, instance_id=instance_id, reason=f"{row.reason}{self._of_day(row)}"), "correct", before)
+        if not left:
+            return Verdict(row.row, "already", "it says so already")
+        return Verdict(row.row, "done", f"{many(len(left), 'file')} came in on {day} now, not on {left[0][1]}")
+
+    def _of_day(self, row: Decided) -> str:
+        """What the reason of a record ends with that was made for all files of a day."""
+        day = row.instance_id.removeprefix(OF_A_DAY)
+        return "" if day == row.instance_id else f" (all that came in on {day})"
+
+    def _days_corrected(self, row: Decided) -> list[Correction]:
+        """The records in force that the row of a day has made."""
+        made = [
+            r for r in self.last.values() if r.kind == "correct" and r.field == CAME_IN_ON and r.new_answer == row.new_answer
+        ]
+        return [r for r in made if r.instance_id.startswith(OF_A_FILE) and r.reason.endswith(self._of_day(row))]
+
+    def _withdraw_file(self, row: Decided) -> Verdict:
+        """Withdraw all that came in one file alone, each with a record of its own."""
+        name, alone, others = self._of_file(row)
+        if not name:
             return Verdict(row.row, "refused", "there is no such file; write a new list and decide again")
         left = [i for i in alone if getattr(self.last.get((i, "whole", "")), "kind", "") != "withdraw"]
         also = ""
@@ -288,7 +359,7 @@ class Desk:
     def _of_file(self, row: Decided) -> tuple[str, list[str], dict[str, str]]:
         """The file's name, the submissions that came in no other, and those that did with the name of another."""
         sha = row.instance_id.removeprefix(OF_A_FILE)
-        name = self.store.value("SELECT coalesce(min(name), '') FROM kept.raw_files WHERE sha256 = ?", [sha])
+        name = self.store.value(f"SELECT coalesce(min(name), '') FROM {FILES} WHERE sha256 = ?", [sha])
         rows = self.store.rows(_OF_FILE, [sha])
         return name, [i for i, other in rows if other is None], {i: other for i, other in rows if other is not None}
 
@@ -297,10 +368,13 @@ class Desk:
         return [self._undo(row) for row in rows]
 
     def _undo(self, row: Decided) -> Verdict:
-        if row.instance_id.startswith(OF_A_FILE):
+        is_file, is_day = row.instance_id.startswith(OF_A_FILE), row.instance_id.startswith(OF_A_DAY)
+        if is_file and row.decision == "withdraw":
             name, alone, others = self._of_file(row)
             last = [self.last.get((i, "whole", "")) for i in [*alone, *others]]
             done = [r for r in last if r is not None and r.kind == "withdraw" and r.reason.endswith(f" (all of {name})")]
+        elif is_day and row.decision == "correct":
+            done = self._days_corrected(row)
         else:
             one = self.in_force(row)
             done = [] if one is None else [one]
@@ -309,8 +383,8 @@ class Desk:
             self._add(record.opposite(self.number, self.now, self.by, f"undone; it had said: {record.reason}"))
         if not done:
             return Verdict(row.row, "already", "is not in force, so there is nothing to undo")
-        is_file = row.instance_id.startswith(OF_A_FILE)
-        return Verdict(row.row, "done", f"undone for {many(len(done), 'submission')}" if is_file else "undone")
+        what = "" if row.decision == "accept as it is" else "submission" if row.decision == "withdraw" else "file"
+        return Verdict(row.row, "done", f"undone for {many(len(done), what)}" if (is_file or is_day) and what else "undone")
 
 
 def decide_list(desk: Desk, rows: Iterable[Decided], undo: bool) -> list[Verdict]:

@@ -6,6 +6,7 @@ from typing import Any
 
 from pipeline.findings import Refused
 from pipeline.intake.corrections import all_corrections
+from pipeline.intake.days import FILES, OF_A_FILE
 from pipeline.store import Store
 
 _ANSWERS = """
@@ -39,8 +40,15 @@ def history_of(store: Store, submission: str) -> dict[str, Any]:
             "SELECT changed_at, state FROM kept.state_changes WHERE instance_id = ? ORDER BY rowid", [instance_id]
         )
     ]
+    came = "SELECT DISTINCT f.sha256, f.name, f.received_on FROM work.received JOIN {} f USING (sha256) WHERE instance_id = ?"
+    files = {f"{OF_A_FILE}{sha}": (name, day) for sha, name, day in store.rows(came.format(FILES), [instance_id])}
     for r in all_corrections(store):
-        if r.instance_id == instance_id:
+        if r.instance_id in files:
+            again, why = " again" if r.kind == "uncorrect" else "", f" by {r.made_by}: {r.reason}"
+            events.append(
+                (r.made_at, 0, f"{files[r.instance_id][0]} came in on {r.new_answer}{again}, not {r.old_answer},{why}")
+            )
+        elif r.instance_id == instance_id:
             what = {
                 "correct": f"{r.field} corrected from {r.old_answer or 'nothing'} to {r.new_answer or 'nothing'}",
                 "uncorrect": f"undone: {r.field} is {r.new_answer or 'nothing'} again, not {r.old_answer or 'nothing'},",
@@ -54,6 +62,7 @@ def history_of(store: Store, submission: str) -> dict[str, Any]:
         "instance_id": instance_id,
         "form_id": form_id,
         "received_at": received_at,
+        "received_on": min(day for _, day in files.values()),
         "source": source,
         "answers": {k: v for k, v in answers.items() if v is not None},
         "events": [(at, what) for at, _, what in sorted(events, key=lambda e: e[:2])],

@@ -8,6 +8,7 @@ from typing import Any
 
 from formpack.catalog import Form
 from pipeline.findings import Rule
+from pipeline.intake.days import FILES
 from pipeline.office.decision_sheet import BEHIND, OPEN, Choices, Row, place_in_file, write_sheet
 from pipeline.office.desk import contents_of, last_number, row_key
 from pipeline.store import Store
@@ -26,11 +27,11 @@ COLUMNS = {
     **BEHIND,
 }
 """Heading -> width. Those in OPEN are for the clerk."""
-_QUERY = """
+_QUERY = f"""
 SELECT p.severity, p.form_id, p.group_code, s.visit_date, s.staff_code, p.message, p.advice, p.value, p.field, p.rule,
     p.instance_id, f.name, s.source, concat(p.field, chr(10), p.value)
 FROM problems p LEFT JOIN work.current s USING (instance_id) LEFT JOIN work.readings r USING (reading_id)
-LEFT JOIN kept.raw_files f USING (sha256)
+LEFT JOIN {FILES} f USING (sha256)
 """
 
 

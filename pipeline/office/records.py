@@ -13,8 +13,9 @@ from formpack.catalog import Form
 from formpack.group_code import is_group_code, plain, shown
 from pipeline.findings import Refused, many
 from pipeline.intake.corrections import all_corrections, in_force, overlay
+from pipeline.intake.days import CAME_IN_ON, FILES, OF_A_DAY, OF_A_FILE
 from pipeline.office.decision_sheet import BEHIND, OPEN, Choices, Row, place_in_file, write_sheet
-from pipeline.office.desk import OF_A_FILE, contents_of, last_number, row_key
+from pipeline.office.desk import contents_of, last_number, row_key
 from pipeline.store import Store
 from pipeline.tables import labels
 
@@ -75,7 +76,7 @@ class SentFile:
 
     sha256: str
     name: str
-    received_at: dt.datetime
+    received_on: dt.date
     submissions: int
 
 
@@ -94,10 +95,13 @@ FROM work.current c JOIN work.received r USING (reading_id) JOIN kept.raw_files 
 WHERE c.instance_id IN (SELECT unnest(?))
 QUALIFY row_number() OVER (PARTITION BY c.instance_id ORDER BY f.received_at, r.sha256, r.item) = 1
 """
-_FILES = """
-SELECT f.sha256, f.name, f.received_at, count(DISTINCT r.instance_id)
-FROM kept.raw_files f LEFT JOIN work.received r USING (sha256)
-WHERE {} GROUP BY ALL ORDER BY f.received_at, f.sha256
+_FILES = f"""
+SELECT f.sha256, f.name, f.received_on, count(DISTINCT r.instance_id)
+FROM {FILES} f LEFT JOIN work.received r USING (sha256)
+WHERE {{}} GROUP BY f.sha256, f.name, f.received_on, f.received_at ORDER BY f.received_at, f.sha256
+"""
+_OF_DAYS = f"""
+SELECT received_on, count(*) FROM {FILES} WHERE received_on IN (SELECT unnest(?)) GROUP BY received_on ORDER BY received_on
 """
 
 
@@ -205,13 +209,20 @@ def said(record: Sent) -> str:
     return ", ".join(parts)
 
 
-def _file_row(file: SentFile) -> Row:
-    about = {
-        "asked": f"the whole file, which came on {file.received_at:%Y-%m-%d}",
-        "answer": f"{many(file.submissions, 'submission')}; `withdraw` takes them all back",
-    }
-    key = row_key("", f"{OF_A_FILE}{file.sha256}", "", "", 0)
-    return Row({**about, "file": file.name, "submission": f"{OF_A_FILE}{file.sha256}", "row key": key})
+def _file_rows(store: Store, files: Sequence[SentFile], number: int) -> Iterator[Row]:
+    """A row for each file, then one for each day on which they came in."""
+
+    def row(asked: str, answer: str, file: str | None, stands_for: str) -> Row:
+        about = {"asked": asked, "answer": answer, "file": file, "submission": stands_for}
+        return Row({**about, "row key": row_key("", stands_for, "", "", number)}, "", CAME_IN_ON)
+
+    another = "gives another day on which"
+    for file in files:
+        told = f"{many(file.submissions, 'submission')}; `withdraw` takes them all back, `correct` {another} it came"
+        yield row(f"the whole file, which came in on {file.received_on}", told, file.name, f"{OF_A_FILE}{file.sha256}")
+    for day, files_of_day in store.rows(_OF_DAYS, [list({f.received_on for f in files})]):
+        told = f"{many(files_of_day, 'file')}; `correct` {another} they came"
+        yield row(f"all files that came in on {day}", told, None, f"{OF_A_DAY}{day}")
 
 
 def _rows_of(record: Sent, form: Form | None, key: str, names: Mapping[str, str]) -> Iterator[Row]:
@@ -236,7 +247,7 @@ def write_records(
 ) -> tuple[int, int]:
     """Write the workbook, each file first where all of a file is wanted; returns the rows, and the submissions in them."""
     contents, number = contents_of(store, [r.instance_id for r in found.records]), last_number(store)
-    rows: list[Row] = [_file_row(file) for file in found.files] if is_of_files else []
+    rows: list[Row] = list(_file_rows(store, found.files, number)) if is_of_files else []
     taken, names = 0, labels(forms)
     for record in found.records:
         key = row_key(contents.get(record.instance_id, ""), record.instance_id, "", "", number)

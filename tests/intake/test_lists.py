@@ -173,7 +173,7 @@ UNREADABLE = {
         ("wanted_on", "infinity", "is not a day"),
         ("wanted_on", "epoch", "is not a day"),
         ("wanted_on", "2027-7-1", "is not written as YYYY-MM-DD; 2027-07-01?"),
-        ("wanted_on", "0027-07-01", "is not in this century"),
+        ("wanted_on", "0027-07-01", "is not from 1990 to 2199"),
         ("wanted_on", "2027-07-01 10:00", "is not a day"),
         ("wanted_on", "46568", "spreadsheet's day number"),
     ],

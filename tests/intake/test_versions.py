@@ -11,7 +11,7 @@ import pytest
 
 from formpack import shipped
 from formpack.catalog import load_forms
-from pipeline import run
+from pipeline import run, seals
 from pipeline.field import phone
 from pipeline.office import backup
 from pipeline.store import Store
@@ -120,7 +120,9 @@ def test_versions_survive_a_rebuild_and_a_backup(edited: Workspace, tmp_path: Pa
         backup.write_backup(store, edited, tmp_path / "backup")
     assert of_versions(edited) == before
     again = Workspace(tmp_path / "again")
-    backup.lay_files(tmp_path / "backup", again.folder)
-    backup.fill_store(again, tmp_path / "backup")
+    with backup.restored(tmp_path / "backup", again.folder):
+        pass
     run.import_files(again, [], DAY)
     assert of_versions(again) == before
+    with Store.open(again.store_file) as store:
+        assert seals.faults(store.connection) == []

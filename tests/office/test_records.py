@@ -116,8 +116,8 @@ def test_a_file_imported_by_mistake_is_taken_back(nursery: Workspace, take_in: C
 
 def test_a_whole_file_is_withdrawn_and_nothing_else(nursery: Workspace) -> None:
     path, _ = written(nursery, "--file", "loss.csv")
-    said = decide(nursery, path, lambda r: str(r["submission"]).startswith("file:"), decision="correct", code=1)
-    assert "a whole file can be withdrawn, and nothing else" in said
+    said = decide(nursery, path, lambda r: str(r["submission"]).startswith("file:"), decision="accept as it is", code=1)
+    assert "a whole file can be withdrawn, or the day corrected, and nothing else" in said
     path, rows = written(nursery, "--file", "loss.csv", "--person", "S02")
     assert not [r for r in rows if r["submission"].startswith("file:")]  # a row for all of it would be more than was asked for
     path, _ = written(nursery, "--submission", "l1")
@@ -147,7 +147,8 @@ def test_each_filter_holds_everywhere(words: list[str], expected: str, nursery: 
     said = formpack("records", *words, cwd=nursery.folder)
     assert [line.strip(" []") for line in said.splitlines() if line.startswith("    [")] == expected.split()
     _, rows = written(nursery, *words)
-    assert list(dict.fromkeys(r["submission"] for r in rows if not r["submission"].startswith("file:"))) == expected.split()
+    listed = dict.fromkeys(r["submission"] for r in rows if not r["submission"].startswith(("file:", "day:")))
+    assert list(listed) == expected.split()
 
 
 @pytest.mark.parametrize(
@@ -160,7 +161,7 @@ def test_each_filter_holds_everywhere(words: list[str], expected: str, nursery: 
         (["--submission", "zz"], "there is none"),
         (["--submission", "o"], "more than one begins with it"),
         (["--state", "lost"], "the states are accepted"),
-        (["--from", "2/3/26"], "--from 2/3/26 is not a day"),
+        (["--from", "2/3/26"], "--from 2/3/26 can be read in two ways; write 2026-02-03 or 2026-03-02."),
         (["--from", "2026-05-01", "--until", "2026-04-01"], "is after"),
         (["--to", "sent.csv"], "must end in .xlsx"),
     ],

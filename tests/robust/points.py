@@ -65,8 +65,8 @@ def watch(reach: Reach, patch: Callable[[Any, str, Any], None] = setattr) -> Non
     commits = itertools.count(1)
     plain_init = Store.__init__
 
-    def init(store: Store, connection: Any, *path: Any) -> None:
-        plain_init(store, _Watched(connection, say, lambda: next(commits)), *path)  # type: ignore[arg-type]
+    def init(store: Store, connection: Any, *more: Any) -> None:
+        plain_init(store, _Watched(connection, say, lambda: next(commits)), *more)  # type: ignore[arg-type]
 
     patch(Store, "__init__", init)
     around(os, "link", lambda *_: "link")

@@ -18,10 +18,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from formpack import shipped
-from pipeline import run
+from pipeline import run, seals
 from pipeline.findings import Rule
 from pipeline.intake.corrections import add, all_corrections
-from pipeline.office.desk import Decided, Desk, decide_list
+from pipeline.office.desk import Decided, Desk, decide_list, row_key
 from pipeline.office.problem_list import findings
 from pipeline.stages import Ledger, Runner, Stage
 from pipeline.store import Store
@@ -71,7 +71,7 @@ class Life:
 
     def take_in(self) -> None:
         some = self.dice.sample(self.files, self.dice.randint(1, max(1, len(self.files) // 2)))
-        run.import_files(self.again(), some, self.day, show=self._names())
+        run.import_files(self.again(), some, self.day, show=self._names(), is_sure=True)
 
     def decide(self) -> None:
         with run.opened(self.again(), ("problems", "submissions"), self.day) as (_, _):
@@ -101,6 +101,19 @@ class Life:
                 last = records[-1]
                 with store.transaction():
                     add(store, [replace(last.opposite(len(all_corrections(store)) + 1, WHEN, "S02", "undone"))])
+
+    def correct_a_day(self) -> None:
+        """Say of some files that they came in on the day that it is now."""
+        with Store.open(self.workspace.store_file) as store:
+            files = [f"file:{sha}" for (sha,) in store.rows("SELECT sha256 FROM kept.raw_files ORDER BY sha256")]
+            some = self.dice.sample(files, min(5, len(files)))
+            rows = [
+                Decided(n, "correct", "received_on", f"{self.day}", "asked", "", i, row_key("", i, "", "", 10**6))
+                for n, i in enumerate(some)
+            ]
+            with store.transaction():
+                verdicts = decide_list(Desk(store, self.workspace.forms, {}, "S01", WHEN), rows, undo=False)
+            assert "refused" not in {v.what for v in verdicts}
 
     def edit_a_list(self) -> None:
         path = self.workspace.lists / f"{self.dice.choice(sorted(LISTS))}.csv"
@@ -148,6 +161,7 @@ class Life:
             self.take_in,
             self.decide,
             self.undo,
+            self.correct_a_day,
             self.edit_a_list,
             self.edit_a_form,
             self.edit_settings,
@@ -168,7 +182,7 @@ class Life:
                 pass
             self.day += dt.timedelta(days=1)
         with Store.open(self.workspace.store_file) as store:
-            return run.differs_when_rebuilt(store, self.workspace)
+            return run.damaged(store) + seals.faults(store.connection) + run.differs_when_rebuilt(store, self.workspace)
 
 
 @given(seed=st.integers(0, 10**6))
