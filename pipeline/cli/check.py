@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -14,10 +14,33 @@ from pipeline.cli.frame import (
     workspace_at,
 )
 
+if TYPE_CHECKING:
+    from pipeline.office.audit import Proof
+    from pipeline.store import Store
+
 _AS_IT_IS = (
     "Where there is none: `formpack export DIR`, then `formpack rebuild --from DIR --unproved --workspace NEW` takes what there"
     " is as it is."
 )
+
+
+def before_the_books(store: Store, seal: str) -> tuple[list[Proof], list[str]]:
+    """The proofs of what is kept and of the tables as they stand, and the ways out where any fails."""
+    from pipeline import run
+    from pipeline.findings import Refused
+    from pipeline.office.audit import proofs_of_kept
+    from pipeline.stages import AGAIN
+    from pipeline.store import BACK
+
+    found, ways = proofs_of_kept(store, seal), []
+    if any(places for _, _, places in found):
+        ways.append(f"What is kept cannot be made again. {BACK} {_AS_IT_IS}")
+    try:
+        altered = run.damaged(store)
+    except Refused:
+        altered = ["work.state, where it is noted how tables were made"]
+    ways += [AGAIN] if altered else []
+    return [*found, ("made_whole", "every table is as it was made from what is kept", altered)], ways
 
 
 def check(
@@ -27,27 +50,18 @@ def check(
 ) -> None:
     """Prove that nothing was lost or altered, that every move is in both groups, and every plant accounted for."""
     from pipeline import run, seals
-    from pipeline.findings import Refused
-    from pipeline.office.audit import proofs, proofs_of_kept
-    from pipeline.stages import AGAIN
-    from pipeline.store import BACK, Store
+    from pipeline.office.audit import proofs
+    from pipeline.store import Store
 
-    ways, last = [], ""
+    found: list[Proof] = []
+    ways: list[str] = []
+    last = ""
     with refusals():
         ws = workspace_at(workspace)
         ws.settings  # noqa: B018
-        found = []
         with Store.open(ws.store_file, make=False, is_read_only=True) as store:
-            if store.is_current:
-                found = proofs_of_kept(store, seal)
-                if any(places for _, _, places in found):
-                    ways.append(f"What is kept cannot be made again. {BACK} {_AS_IT_IS}")
-                try:
-                    altered = run.damaged(store)
-                except Refused:
-                    altered = ["work.state, where it is noted how tables were made"]
-                found.append(("made_whole", "every table is as it was made from what is kept", altered))
-                ways += [AGAIN] if altered else []
+            if store.is_current:  # a former one is made anew from what is kept
+                found, ways = before_the_books(store, seal)
         if not ways:  # of what is damaged the books say nothing, and to bring them up would hide it
             with run.opened(ws) as (store, _):
                 found += proofs(store)[bool(found) :]

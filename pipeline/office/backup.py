@@ -188,7 +188,7 @@ def restored(source: Path, folder: Path, is_proved: bool = True) -> Iterator[tup
                 shutil.copytree(source / name, beside / name)
         if (source / "nursery.toml").exists():
             shutil.copy(source / "nursery.toml", beside / "nursery.toml")
-        make_workspace(beside, "")
+        make_workspace(beside)
         workspace = Workspace(beside)
         with Store.open(workspace.store_file) as store, store.transaction(is_sealed=False):
             faults += _fill(store, source, is_proved)

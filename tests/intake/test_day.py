@@ -233,10 +233,9 @@ def test_a_whole_day_of_import_is_corrected_and_undone(right: Workspace, wrong: 
     formpack("check", cwd=wrong.folder)
     with Store.open(wrong.store_file) as store:
         backup.write_backup(store, wrong, tmp_path / "backup")
+    with backup.restored(tmp_path / "backup", tmp_path / "new") as (new, _):
+        run.import_files(new, [], DAY)
     new = Workspace(tmp_path / "new")
-    backup.lay_files(tmp_path / "backup", new.folder)
-    backup.fill_store(new, tmp_path / "backup")
-    run.import_files(new, [], DAY)
     assert books_of(new) == books_of(right)
     assert "0 done, 1 done before" in correct_again(wrong)
     assert "undone for 1 file" in correct_again(wrong, "--undo")

@@ -11,6 +11,8 @@ import duckdb
 import pytest
 
 from pipeline import run
+from pipeline.cli.check import before_the_books
+from pipeline.findings import Refused
 from pipeline.store import KEPT as KEPT_TABLES
 from pipeline.store import Store
 from pipeline.workspace import Workspace
@@ -126,13 +128,45 @@ def test_a_sound_store_passes(sound: Workspace) -> None:
     formpack("check", cwd=sound.folder)
 
 
-@pytest.mark.parametrize("what", [*MADE, *KEPT])
-def test_check_names_it(what: str, damaged: Workspace) -> None:
+@pytest.mark.parametrize("what", [MADE, KEPT])
+def test_every_damage_is_named(what: dict[str, str], damaged: Workspace) -> None:
+    """Each is done and undone in the one store."""
+    with Store.open(damaged.store_file) as store:
+        assert before_the_books(store, "")[1] == []
+        for name, statements in what.items():
+            store.connection.execute("BEGIN")
+            store.connection.execute(statements)
+            try:
+                is_current = store.is_current
+            except Refused as wrong:
+                assert "is damaged: " in str(wrong) and "rebuild --from BACKUP" in str(wrong)
+            else:
+                places = {proof: places for proof, _, places in before_the_books(store, "")[0]}
+                assert is_current and places["made_whole" if what is MADE else "kept_whole"] + places["bytes_kept"], name
+            store.connection.execute("ROLLBACK")
+        assert before_the_books(store, "")[1] == []
+
+
+ENDS = [
+    "an answer",
+    "a text received",
+    "marks",
+    "no marks",
+    "a table of texts",
+    "a column",
+    "a view gone",
+    "a file and all of it",
+]
+ENDS += ["bytes gone", "the last correction", "the layout", "no layout", "all seals", "no seals", "no corrections", "no reason"]
+
+
+@pytest.mark.parametrize("what", ENDS)
+def test_check_says_it_and_changes_nothing(what: str, damaged: Workspace) -> None:
     harm(damaged, (MADE | KEPT)[what])
     before = damaged.store_file.read_bytes()
     said = formpack("check", cwd=damaged.folder, code=None)
     assert "not at" in said or "is damaged" in said, said
-    assert damaged.store_file.read_bytes() == before
+    assert "`formpack rebuild" in said and damaged.store_file.read_bytes() == before
 
 
 @pytest.mark.parametrize("some", [("an answer", "a view", "what stands"), ("a text received",), ("marks", "a table")])
