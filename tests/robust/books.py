@@ -13,7 +13,16 @@ from pipeline.workspace import Workspace
 from tests.conftest import SAMPLES, new_workspace
 
 Books = dict[str, list[tuple[Any, ...]]]
-INSIDE = ("files", "corrections", "between", "marks", "changes")
+_KEPT = {
+    "corrections": "* EXCLUDE (made_at)",
+    "file_names": "sha256, name",
+    "passed_over": "sha256, why",
+    "not_taken": "place, why",
+    "list_rows": "*",
+    "named_forms": "*",
+    "form_versions": "*",
+}
+INSIDE = ("files", "between", "marks", "changes", *_KEPT)
 """What of the books is no table of the contract."""
 
 
@@ -36,11 +45,12 @@ def books(store: Store) -> Books:
             found[name] = store.rows(f'SELECT {listed} FROM main."{name}" ORDER BY ALL')
     if store.layout:
         found["files"] = store.rows("SELECT sha256, name, size, content FROM kept.raw_files ORDER BY ALL")
-        found["corrections"] = store.rows("SELECT * FROM kept.corrections ORDER BY ALL")
         found["last states"] = store.rows(
             "SELECT instance_id, arg_max(state, rowid) FROM kept.state_changes GROUP BY instance_id ORDER BY ALL"
         )
     if store.is_current:
+        for name, columns in _KEPT.items():
+            found[name] = store.rows(f"SELECT {columns} FROM kept.{name} ORDER BY ALL")
         found["between"] = sorted(store.contents().items())
         found["marks"] = store.rows("SELECT * FROM work.state ORDER BY ALL")
         found["changes"] = store.rows("SELECT * FROM work.changes ORDER BY ALL")
