@@ -90,7 +90,7 @@ def test_the_nursery_s_own_folder_is_one_finding(workspace: Workspace) -> None:
     done = run.import_files(workspace, [workspace.folder])
     assert list(states(workspace)) == ["good"] and (done.files, done.not_taken) == (1, 1)
     ((_, message),) = said(workspace)
-    assert message.startswith(".: not taken in, because it is a nursery's own folder")
+    assert message.startswith("The folder of this nursery: not taken in, because it holds the lists")
     run.import_files(workspace, [workspace.inbox])
     assert said(workspace) == []
 
@@ -120,8 +120,12 @@ def test_photos_and_large_files_stand_beside_the_store(workspace: Workspace, tmp
         assert len([p for p in (workspace.folder / "kept").rglob("*") if p.is_file()]) == 2
     assert sorted(states(workspace)) == ["large", "small"]
     formpack("rebuild", cwd=workspace.folder)
-    formpack("check", cwd=workspace.folder)
-    assert sorted(states(workspace)) == ["large", "small"]
+    formpack("export", "../backup", cwd=workspace.folder)
+    formpack("rebuild", "--from", "../backup", "--workspace", "../new", cwd=workspace.folder)
+    for there in (workspace, Workspace(workspace.folder.parent / "new")):
+        formpack("check", cwd=there.folder)
+        assert sorted(states(there)) == ["large", "small"]
+        assert len([p for p in (there.folder / "kept").rglob("*") if p.is_file()]) == 2
 
 
 # -- the same bytes, to be read otherwise
