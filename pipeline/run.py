@@ -316,7 +316,7 @@ def prove(store: Store, names: Iterable[str] | None = None) -> None:
 def _refuse(found: list[str]) -> None:
     if found:
         more = f" and {len(found) - 3} more tables" if len(found) > 3 else ""
-        raise Refused(f"Nothing is shown: {', '.join(found[:3])}{more} are not as they were made. {AGAIN}")
+        raise Refused(f"Nothing is done: {', '.join(found[:3])}{more} are not as they were made. {AGAIN}")
 
 
 @contextlib.contextmanager

@@ -18,8 +18,8 @@ def try_files(workspace: Workspace, files: list[tuple[str, str]]) -> None:
     """Keep and read the files. Raises what they make the program raise."""
     with tempfile.TemporaryDirectory(prefix="formpack-") as beside, Store.open(Path(beside) / "store.duckdb") as store:
         day = run.the_day(workspace.settings, None)
-        for path, form in files:
-            ingest.keep(store, [Path(path)], day, run.no_progress, form)
+        for form in sorted({form for _, form in files}):
+            ingest.keep(store, [Path(path) for path, own in files if own == form], day, run.no_progress, form)
         run.read_only(store, workspace, day)
 
 

@@ -95,6 +95,8 @@ def refusals() -> Iterator[None]:
         raise RuntimeError(f"EOFError: {wrong}") from wrong
     except BrokenPipeError:
         raise
+    except (duckdb.ParserException, duckdb.ConversionException, duckdb.OutOfRangeException, duckdb.ConstraintException):
+        raise  # no store, however damaged, makes a query what it is not
     except duckdb.Error as wrong:
         from pipeline.store import unreadable
 

@@ -62,8 +62,7 @@ def say_imported(done: Imported) -> None:
     parts = ", ".join(f"{n:,} {state}" for state, n in done.states.items())
     say(f"{many(done.files, 'file')}, {done.new_files:,} of them new, with {many(done.new_submissions, 'new submission')}.")
     if done.not_taken:
-        are = "could not be taken in, or not as asked"
-        say(f"{done.not_taken:,} beside these {are}; `formpack problems` says which, and why.")
+        say(f"Beside these {done.not_taken:,} could not be taken in as asked; `formpack problems` says which, and why.")
     say(f"{many(received, 'submission')} received in all = {parts}.")
     if done.stops or done.notes:
         keeps, are = ("keeps" if done.stops == 1 else "keep"), ("is" if done.notes == 1 else "are")

@@ -26,7 +26,7 @@ from pipeline.store import Store
 MOST_SECONDS, MOST_MEMORY = 600, 2 * 2**30
 """What trying files that broke a run may take: several times what the largest honest file does."""
 _PROGRAM = Path(__file__).parents[2]
-TWICE = "the program was stopped twice while it was reading it"
+ALONE = "the program was stopped while it was reading this file alone"
 
 
 class BeingRead:
@@ -35,25 +35,30 @@ class BeingRead:
     def __init__(self, store: Store) -> None:
         self.path = store.path.with_name(".being-read") if store.path else None
         self._file: TextIO | None = None
-        self.found: dict[str, bool] = {}
-        """Contents that an earlier run was reading when it ended, and whether they had been tried before that."""
+        self.found: dict[str, int] = {}
+        """Contents that an earlier run was reading when it ended, and how often runs had ended so before that."""
         if self.path is not None and self.path.exists():
             lines = self.path.read_text(encoding="ascii", errors="replace").splitlines()
-            self.found = {words[0]: len(words) > 1 for line in lines if (words := line.split())}
+            self.found = {words[0]: len(words) - 1 for line in lines if (words := line.split())}
 
-    def say(self, sha256: str, is_tried: bool) -> None:
+    def say(self, sha256: str) -> None:
         """This one is read now, beside those before."""
         if self.path is not None:
             if self._file is None:
                 self._file = self.path.open("w", encoding="ascii")
-            self._file.write(f"{sha256}{' tried' if is_tried else ''}\n")
+            before = self.found.get(sha256, -1) + 1
+            self._file.write(f"{sha256}{' again' * before}\n")
             self._file.flush()
 
-    def clear(self) -> None:
-        """All of these are read."""
+    def close(self) -> None:
+        """Leave what is said as it is."""
         if self._file is not None:
             self._file.close()
             self._file = None
+
+    def clear(self) -> None:
+        """All of these are read."""
+        self.close()
         if self.path is not None:
             self.path.unlink(missing_ok=True)
 

@@ -30,7 +30,7 @@ from pipeline.findings import Finding
 from pipeline.intake import ingest
 from pipeline.intake.corrections import OF_ANSWERS, all_corrections, in_force, overlay
 from pipeline.intake.days import OF_A_FILE
-from pipeline.intake.trials import TWICE, BeingRead, Suspect, broken
+from pipeline.intake.trials import ALONE, BeingRead, Suspect, broken
 from pipeline.stages import MOST_KEYS, Work, program_of
 from pipeline.store import Store
 
@@ -207,7 +207,7 @@ def read_answers(work: Work) -> None:
     store.put("corrections_seen", str(max([r.number for r in corrections], default=0)))
     reader = _Reader(work, forms, in_force(corrections).answers)
     reader.read_again()
-    with _no_garbage_collection():
+    with _no_garbage_collection(), contextlib.closing(files.being_read):
         reader.read_new(files)
     touched = reader.touched or store.value("SELECT count(*) FROM touched_readings")
     everything = everything or reader.touched > MOST_KEYS
@@ -271,9 +271,9 @@ class _Files:
         """The files that are not read, each with why; suspects are tried first."""
         passed = dict(self.store.rows("SELECT sha256, why FROM kept.passed_over WHERE program = ?", [self.program]))
         suspects = [Suspect(*w) for w in waiting if w[0] in self.suspects]
-        twice = {s.sha256: TWICE for s in suspects if self.being_read.found.get(s.sha256)}
-        to_try = [s for s in suspects if s.sha256 not in twice]
-        found = twice | (broken(self.store, folder, to_try) if to_try else {})
+        alone = {s.sha256: ALONE for s in suspects if self.being_read.found.get(s.sha256, 0) > 1}
+        to_try = [s for s in suspects if s.sha256 not in alone]
+        found = alone | (broken(self.store, folder, to_try) if to_try else {})
         tried = [s.sha256 for s in suspects]
         self.store.connection.execute("DELETE FROM kept.passed_over WHERE sha256 IN (SELECT unnest(?))", [tried])
         return passed | {sha: self.pass_over(sha, what) for sha, what in found.items()}
@@ -342,18 +342,27 @@ class _Reader:
                 self.take(block, is_new=True)
             being_read.clear()
 
+        def stepped(steps: Iterator[None]) -> bool:
+            """Whether there was one more step of a file; a person who stops it stops this file alone."""
+            try:
+                return next(steps, _END) is not _END
+            except KeyboardInterrupt:
+                being_read.clear()
+                being_read.say(sha)
+                raise
+
         for number, ((sha, name, form, received_on), source) in enumerate(ingest.sources(self.store, waiting), start=1):
             self.work.context.progress("reading", number, len(waiting))
             if sha in passed:
                 gather.pass_over(sha, name, received_on, passed[sha])
                 continue
-            if is_tried := sha in files.suspects:
+            if is_alone := being_read.found.get(sha, 0) > 0:
                 take()
-            being_read.say(sha, is_tried)
+            being_read.say(sha)
             steps = gather.add_file(sha, name, source, received_on, form)
             while True:
                 try:
-                    if next(steps, _END) is _END:
+                    if not stepped(steps):
                         break
                 except Exception as wrong:
                     _forget_files(self.work, [sha])
@@ -361,7 +370,7 @@ class _Reader:
                     break
                 if gather.rows >= ROWS_AT_ONCE:
                     take()
-            if is_tried:
+            if is_alone:
                 take()
         take()
         read_as = [(sha, f"{name}\n{form}") for sha, name, form, _ in waiting]

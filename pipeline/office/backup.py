@@ -115,8 +115,7 @@ def _write_raw(store: Store, folder: Path, faults: list[str]) -> int:
     (folder / "raw").mkdir()
     told = []
     for sha, name, *rest in store.rows(
-        "SELECT sha256, name, size, received_at, received_on, content IS NOT NULL FROM kept.raw_files"
-        " ORDER BY received_at, sha256"
+        "SELECT sha256, name, size, received_at, received_on, content IS NOT NULL FROM kept.raw_files ORDER BY rowid"
     ):
         path = folder / "raw" / (sha + re.sub(r"[^a-z0-9.]", "", Path(name).suffix.lower()))
         told.append((sha, path.name, name, *rest))

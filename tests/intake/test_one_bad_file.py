@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shutil
-import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -90,7 +89,7 @@ def test_the_nursery_s_own_folder_is_one_finding(workspace: Workspace) -> None:
     done = run.import_files(workspace, [workspace.folder])
     assert list(states(workspace)) == ["good"] and (done.files, done.not_taken) == (1, 1)
     ((_, message),) = said(workspace)
-    assert message.startswith(".: not taken in, because it is a nursery's own folder")
+    assert message.startswith("The folder of this nursery: not taken in, because it holds the lists")
     run.import_files(workspace, [workspace.inbox])
     assert said(workspace) == []
 
@@ -120,8 +119,12 @@ def test_photos_and_large_files_stand_beside_the_store(workspace: Workspace, tmp
         assert len([p for p in (workspace.folder / "kept").rglob("*") if p.is_file()]) == 2
     assert sorted(states(workspace)) == ["large", "small"]
     formpack("rebuild", cwd=workspace.folder)
-    formpack("check", cwd=workspace.folder)
-    assert sorted(states(workspace)) == ["large", "small"]
+    formpack("export", "../backup", cwd=workspace.folder)
+    formpack("rebuild", "--from", "../backup", "--workspace", "../new", cwd=workspace.folder)
+    for there in (workspace, Workspace(workspace.folder.parent / "new")):
+        formpack("check", cwd=there.folder)
+        assert sorted(states(there)) == ["large", "small"]
+        assert len([p for p in (there.folder / "kept").rglob("*") if p.is_file()]) == 2
 
 
 # -- the same bytes, to be read otherwise
@@ -175,16 +178,22 @@ def test_a_file_on_which_the_program_fails_is_passed_over(workspace: Workspace, 
     assert sorted(states(workspace)) == ["before", "boom", "later"] and said(workspace) == [] and len(tried) == 1
 
 
-def killed_import(workspace: Workspace) -> None:
-    """An import that is killed while it reads the file that says boom."""
-    code = (
-        "import os, signal, sys; from pathlib import Path; from formpack import submission; from pipeline import run;"
-        "from pipeline.workspace import Workspace; parse = submission._xml;"
-        "submission._xml = lambda c, p: os.kill(os.getpid(), signal.SIGKILL) if b'boom' in c else parse(c, p);"
-        "w = Workspace(Path(sys.argv[1])); run.import_files(w, [w.inbox])"
-    )
-    done = subprocess.run([sys.executable, "-c", code, str(workspace.folder)], cwd=ROOT, check=False)
-    assert done.returncode == -signal.SIGKILL
+KILLED = """
+import os, signal, sys; from pathlib import Path
+from formpack import submission; from pipeline import run; from pipeline.workspace import Workspace
+parse = submission._xml
+submission._xml = lambda c, p: os.kill(os.getpid(), signal.SIGKILL) if b'boom' in c else parse(c, p)
+for _ in range(int(sys.argv[2])):
+    if not (pid := os.fork()):
+        w = Workspace(Path(sys.argv[1])); run.import_files(w, [w.inbox])
+        os._exit(0)
+    assert os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]) == -signal.SIGKILL
+"""
+
+
+def killed_import(workspace: Workspace, times: int = 1) -> None:
+    """Imports that are killed while they read the file that says boom."""
+    subprocess.run([sys.executable, "-c", KILLED, str(workspace.folder), str(times)], cwd=ROOT, check=True)
 
 
 def test_a_file_that_kills_a_run_is_tried_by_itself(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -209,13 +218,33 @@ def test_a_file_that_kills_a_run_is_tried_by_itself(workspace: Workspace, monkey
     assert sorted(states(copy)) == ["before", "boom", "later"] and said(copy) == []
 
 
-def test_a_file_that_kills_two_runs_is_passed_over(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
-    (workspace.inbox / "boom.xml").write_bytes(xml("boom"))
-    monkeypatch.setattr(validate, "broken", lambda *words: {})
-    for _ in range(2):
-        killed_import(workspace)
+def test_a_file_that_kills_runs_for_ever_is_passed_over(workspace: Workspace) -> None:
+    """It comes through when it is tried, and stops the run all the same: with others first, then alone."""
+    for name in ("before", "boom"):
+        (workspace.inbox / f"{name}.xml").write_bytes(xml(name))
+    killed_import(workspace, 3)
     run.import_files(workspace, [])
-    assert said(workspace)[0][0] == "passed_over" and trials.TWICE in said(workspace)[0][1]
+    assert [rule for rule, _ in said(workspace)] == ["passed_over"] and trials.ALONE in said(workspace)[0][1]
+    assert "before" in states(workspace)
+
+
+def test_a_run_that_a_person_stops_suspects_the_file_being_read(workspace: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("before", "boom", "later"):
+        (workspace.inbox / f"{name}.xml").write_bytes(xml(name))
+    parse = submission._xml
+
+    def stop(content: bytes, place: str) -> submission.Item:
+        if b"boom" in content:
+            raise KeyboardInterrupt
+        return parse(content, place)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(submission, "_xml", stop)
+        formpack("import", cwd=workspace.folder, code=2)
+    tried = []
+    monkeypatch.setattr(validate, "broken", lambda store, folder, suspects: tried.extend(suspects) or {})
+    run.import_files(workspace, [])
+    assert [suspect.name for suspect in tried] == ["boom.xml"] and sorted(states(workspace)) == ["before", "boom", "later"]
 
 
 def test_of_many_suspects_only_those_that_break_are_passed_over(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

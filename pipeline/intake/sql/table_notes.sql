@@ -24,4 +24,5 @@ FROM said WHERE fields IS NULL AND how_many > 0
 UNION ALL
 SELECT instance_id, 'sheet_not_read', '', place, why FROM said WHERE why <> ''
 UNION ALL
-SELECT 'place:' || place, 'not_taken', '', place, why FROM work.not_taken
+SELECT 'place:' || place, 'not_taken', '', CASE place WHEN '.' THEN 'The folder of this nursery' ELSE place END, why
+FROM work.not_taken
