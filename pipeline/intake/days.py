@@ -66,6 +66,8 @@ def misfit(store: Store, day: dt.date, files: Collection[str], last: dt.date | N
         return said(after, "after it", latest)
     is_long_after = dated >= FEW if last is None else day - last > LONG_AFTER
     now = dated - after - before
+    if last is not None and is_long_after and files and not dated:
+        return f"the last files came in on {last}, and nothing that comes in now says a day near it"
     if is_long_after and before and now < FEW and 2 * now < dated:
         since = "" if last is None else f"the last files came in on {last}, and "
         return since + said(before, f"more than {lately.days} days before it", newest)

@@ -236,22 +236,20 @@ def _put_apart(pieces: Iterable[bytes], folder: Path) -> str:
     """Write a content into the folder, whole or not at all, and for good before anything speaks of it. Returns its SHA-256."""
     folder.mkdir(exist_ok=True)
     mark = hashlib.sha256()
-    with tempfile.NamedTemporaryFile(dir=folder, prefix=".new-", delete=False) as file:
-        beside = Path(file.name)
-        try:
+    with contextlib.ExitStack() as stack:
+        with tempfile.NamedTemporaryFile(dir=folder, prefix=".new-", delete=False) as file:
+            beside = Path(file.name)
+            stack.callback(beside.unlink, missing_ok=True)
             for piece in pieces:
                 mark.update(piece)
                 file.write(piece)
             file.flush()
             os.fsync(file.fileno())
-        except BaseException:
-            file.close()
-            beside.unlink()
-            raise
-    sha = mark.hexdigest()
-    place = apart(folder, sha)
-    place.parent.mkdir(exist_ok=True)
-    beside.replace(place)
+        sha = mark.hexdigest()
+        place = apart(folder, sha)
+        place.parent.mkdir(exist_ok=True)
+        beside.replace(place)
+        stack.pop_all()
     _sync(place.parent)
     return sha
 

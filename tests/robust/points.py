@@ -71,7 +71,6 @@ def watch(reach: Reach, patch: Callable[[Any, str, Any], None] = setattr) -> Non
     patch(Store, "__init__", init)
     around(os, "link", lambda *_: "link")
     around(Store, "make_schema", lambda *_: "schema")
-    around(Store, "drop_what_is_made", lambda *_: "drop")
     around(Store, "__enter__", lambda *_: "opened")
     around(ingest._Keeper, "keep", counted("file"))
     around(ingest._Keeper, "write", counted("files"))

@@ -42,7 +42,7 @@ from tests.robust.faults import (
 FIRST = dt.date(2026, 5, 1)
 GROUPS = issue(2026, 801, 3)
 FORMS = ("open_group", "stock_count", "loss")
-TOO_LARGE = ("ones.json", "columns.csv", "one-row.csv", "elements.xml", "note-5.answer.json")
+TOO_LARGE = ("stock_count-scattered.xlsx", "ones.json", "columns.csv", "one-row.csv", "elements.xml", "note-5.answer.json")
 """Cases of the corpus whose findings, or cells, are many."""
 
 
