@@ -96,6 +96,8 @@ def unreadable(wrong: Exception, name: str = "The store") -> Refused:
             return Refused(f"{name} {what} {BACK} Without a backup, import the inbox again in a new folder.")
     if "newer version of DuckDB" in said:
         return Refused(f"{name} was written with a later version of DuckDB; update formpack and what it came with.")
+    if "No space left" in said:
+        return _unwritten(wrong)
     if "Permission denied" in said or "read-only" in said.lower():
         return Refused(f"{name} may not be opened by you; ask for the right to read and write it.")
     return Refused(f"{name} cannot be used ({said.splitlines()[0]}). `formpack check` says what is damaged. {BACK}")
@@ -133,7 +135,7 @@ def quoted(name: str) -> str:
     return f'{schema or "work"}."{table}"'
 
 
-def _unwritten(wrong: duckdb.Error) -> Refused:
+def _unwritten(wrong: Exception) -> Refused:
     why = str(wrong).splitlines()[0]
     if any(words in why for words in _UNREADABLE):
         return unreadable(wrong)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import importlib
 import re
 import shutil
 from pathlib import Path
@@ -12,12 +13,14 @@ import pytest
 from formpack.catalog import LEDGER_WORDS, causes
 from pipeline.cli import app
 from pipeline.findings import Rule
+from pipeline.intake import trials
 from pipeline.tables import TABLES
 from tests.cli.test_cli import formpack
 from tests.conftest import ROOT, SAMPLES
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 FORMS = (ROOT / "docs" / "FORMS.md").read_text(encoding="utf-8")
+SECURITY = (ROOT / "SECURITY.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
@@ -66,6 +69,24 @@ def test_every_module_is_in_the_tree() -> None:
         for path in (ROOT / package).rglob("*.py"):
             if path.name != "__init__.py" and path.parent.name not in ("cli", "formulas"):
                 assert path.name in DEVELOPERS, f"{path} is not in the tree of DEVELOPERS.md"
+
+
+def test_the_bounds_are_those_of_the_program_and_what_was_tried_is_there() -> None:
+    units = {"": 1, "MB": 2**20, "GB": 2**30}
+    bounds = {}
+    for number, unit, module, name in re.findall(r"^\| .* \| ([\d,]+) ?(\w*) \| `([\w.]+)\.(MOST_\w+)` \|$", SECURITY, re.M):
+        bounds[module, name] = int(number.replace(",", "")) * units[unit]
+    wanted = {
+        (module, name): value
+        for module in ("formpack.submission", "formpack.sheets", "pipeline.intake.ingest", "pipeline.intake.blocks")
+        for name, value in vars(importlib.import_module(module)).items()
+        if name.startswith("MOST_") and not (module == "formpack.submission" and name == "MOST_COLUMNS")
+    }
+    wanted |= {("pipeline.intake.trials", name): getattr(trials, name) for name in ("MOST_SECONDS", "MOST_MEMORY")}
+    assert bounds == wanted
+    tests = re.findall(r"`(tests/[\w/]+\.py)`", SECURITY)
+    assert len(tests) > 15 and all((ROOT / test).exists() for test in tests)
+    assert "(SECURITY.md)" in README
 
 
 @pytest.fixture(scope="module")

@@ -137,6 +137,15 @@ def test_years_after_all_work_are_asked_about_at_the_first_import_too(workspace:
     assert take(workspace, {"open_group.csv": OPENING}, dt.date(2029, 3, 1), is_sure=True).states["accepted"] == 3
 
 
+def test_years_ahead_with_files_that_say_no_day(right: Workspace) -> None:
+    before = books_in(right.folder)
+    (right.inbox / "photo.jpg").write_bytes(b"\xff\xd8 a photo")
+    with pytest.raises(Refused, match="nothing that comes in now says a day near it"):
+        run.import_files(right, [right.inbox / "photo.jpg"], dt.date(2031, 1, 1))
+    assert books_in(right.folder) == before
+    assert run.import_files(right, [right.inbox / "photo.jpg"], dt.date(2031, 1, 1), is_sure=True).new_files == 1
+
+
 def test_a_day_that_no_answer_can_have_is_none(right: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
     settings = Workspace(right.folder).settings
     for day in (dt.date.max, dt.date(1980, 1, 1)):

@@ -127,6 +127,18 @@ def test_photos_and_large_files_stand_beside_the_store(workspace: Workspace, tmp
         assert len([p for p in (there.folder / "kept").rglob("*") if p.is_file()]) == 2
 
 
+def test_nothing_is_left_aside_where_a_photo_cannot_be_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    for owner, name in ((os, "fsync"), (Path, "replace")):
+        with monkeypatch.context() as patched:
+            patched.setattr(owner, name, refuse)
+            with pytest.raises(OSError, match="No space"):
+                ingest._put_apart([b"a photo"], tmp_path / "kept")
+        assert [p for p in tmp_path.rglob("*") if p.is_file()] == []
+
+
 # -- the same bytes, to be read otherwise
 
 

@@ -192,10 +192,10 @@ class Lived:
             return
         if words == ("import",):
             self._odd_mornings(number, day, said)
-        while self.dice.random() < 0.4:
+        while self.dice.random() < 0.3:
             seen = self.operations[key]
             way, at = self.dice.choice(WAYS), self.dice.randint(1, len(seen))
-            if words == ("import",) and self.dice.random() < 0.2:  # while files are read
+            if words == ("import",) and self.dice.random() < 0.1:  # while files are read
                 way, at = "killed", len(seen) - seen[::-1].index("open") + 3
             code = in_child(_done, words, self.folder, said, way, at, None)
             self.happened[way if code in (2, KILLED) else "came to its end all the same"] += 1

@@ -12,6 +12,7 @@ import duckdb
 import pytest
 
 from pipeline import run
+from pipeline.store import unreadable
 from pipeline.workspace import Workspace
 from tests.cli.test_cli import formpack
 from tests.robust.books import books_in, nursery
@@ -116,6 +117,11 @@ def test_without_the_right(words: str, sound: Workspace, monkeypatch: pytest.Mon
     monkeypatch.setattr(duckdb, "connect", denied)
     for command in COMMANDS[:3]:
         assert "ask for the right to read and write it" in formpack(*command, cwd=sound.folder, code=2)
+
+
+def test_a_full_disk_is_no_damage() -> None:
+    said = str(unreadable(duckdb.IOException('IO Error: Could not write file "x": No space left on device')))
+    assert "make room" in said and "damaged" not in said
 
 
 @pytest.mark.parametrize("table", ["kept.raw_files", "kept.state_changes", "work.received", "work.states", "work.due"])
