@@ -73,9 +73,7 @@ class Found:
 
     def _walk(self, folder: Path) -> None:
         if (folder / SETTINGS_NAME).exists():
-            self.passed.append(
-                (folder, "it holds the lists, forms and store of a nursery; only the inbox in it was looked at")
-            )
+            self.passed.append((folder, "it holds the lists, forms and store of a nursery; only the inbox in it was looked at"))
             folder = folder / "inbox"
         try:
             inside = sorted(os.scandir(folder), key=lambda e: os.fsencode(e.name))
