@@ -99,6 +99,9 @@ def write_backup(store: Store, workspace: Workspace, folder: Path) -> tuple[int,
         raise Refused(f"{folder} is not empty; name a new folder, so that no older backup is mixed with this one.")
     if inside := next((n for n in ("lists", "forms") if folder.resolve().is_relative_to((workspace.folder / n).resolve())), ""):
         raise Refused(f"{folder} lies in {inside}/, which goes into the backup itself; name a folder outside of it.")
+    for name in ("lists", "forms"):
+        if not (workspace.folder / name).is_dir():
+            raise Refused(f"The folder {name} is missing, which belongs in a backup; `formpack init` in this folder makes it.")
     with _beside(folder, MANIFEST) as beside:
         faults = seals.faults(store.connection)
         many = _write_raw(store, beside, faults)
