@@ -8,8 +8,10 @@ from __future__ import annotations
 import contextlib
 import io
 import mmap
+import re
 import warnings
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +27,8 @@ MOST_CELLS = 4_000_000
 MOST_OF_SHEETS, MOST_BESIDE = 256 * 2**20, 48 * 2**20
 """What the sheets of a workbook may unpack to, and what stands beside them (texts, styles)."""
 MOST_SHEETS = 500
+MOST_ATTRIBUTES = 1_000
+"""Attributes of one element: the parser looks at each of them once for every other."""
 
 Source = bytes | mmap.mmap | Path
 """Where the bytes of a file are."""
@@ -84,7 +88,7 @@ def sheets_of(source: Source, budget: Budget | None = None, as_written: bool = F
 
     budget = Budget() if budget is None else budget
     with opened_archive(source) as archive:
-        if why := _too_large(archive):
+        if why := _too_large(archive) or _laden(archive):
             raise Unopened(why, is_refused=True)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # about looks, and days that are none: these are read as they are
@@ -118,6 +122,29 @@ def _too_large(archive: zipfile.ZipFile) -> str:
         if size > most:
             return f"the {what} of the workbook would unpack to more than {most // 2**20} MB"
     return ""
+
+
+def _laden(archive: zipfile.ZipFile) -> str:
+    for member in archive.infolist():
+        name = member.filename.lower()
+        if name.endswith((".xml", ".rels")) and "worksheets/" not in name and "sharedstrings" not in name:
+            try:
+                is_laden = has_many_attributes(archive.read(member))
+            except (zipfile.BadZipFile, zlib.error, OSError, EOFError, NotImplementedError, RuntimeError) as wrong:
+                return f"the workbook cannot be unpacked: {wrong}"
+            if is_laden:
+                return f"{member.filename} in the workbook has an element with more than {MOST_ATTRIBUTES:,} attributes"
+    return ""
+
+
+def has_many_attributes(xml: bytes) -> bool:
+    """Whether an element in it has more attributes than MOST_ATTRIBUTES, before anything parses it."""
+    if re.search(rb"utf-?7", xml[: xml.find(b"?>") + 1], re.IGNORECASE):  # where `<` can be written otherwise
+        xml = xml.decode("utf-7", "replace").encode()
+    if xml.count(b"=") <= MOST_ATTRIBUTES:
+        return False
+    elements = xml.replace(b"\0", b"").split(b"<")
+    return any(e.count(b"=") > MOST_ATTRIBUTES and len(re.findall(rb"=\s*[\"']", e)) > MOST_ATTRIBUTES for e in elements)
 
 
 def _rows(sheet: Any, budget: Budget) -> Iterator[tuple[int, list[Any]]]:

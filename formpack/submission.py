@@ -31,7 +31,16 @@ from lxml import etree
 
 from formpack.headings import LOOKED_AT, Headings, folded, last_part
 from formpack.readers import cell_text
-from formpack.sheets import MOST_COLUMNS, Budget, Spent, Unopened, opened_archive, sheets_of
+from formpack.sheets import (
+    MOST_ATTRIBUTES,
+    MOST_COLUMNS,
+    Budget,
+    Spent,
+    Unopened,
+    has_many_attributes,
+    opened_archive,
+    sheets_of,
+)
 
 MOST_BYTES = 64 * 2**20
 """Largest single file or archive member: a submission is a few kB, a season's workbook a few MB."""
@@ -114,6 +123,8 @@ def _parser() -> etree.XMLParser:
 def _xml(content: bytes, place: str) -> Item:
     if len(content) > MOST_XML_BYTES or content.count(b"<") > 2 * MOST_ELEMENTS:
         return Unread(place, "refused_file", f"it is larger than {MOST_XML_BYTES // 2**20} MB or {MOST_ELEMENTS:,} elements")
+    if has_many_attributes(content):
+        return Unread(place, "refused_file", _TOO_MANY_ATTRIBUTES)
     try:
         root = etree.fromstring(content, _parser())
     except (etree.XMLSyntaxError, LookupError, ValueError) as wrong:
@@ -145,6 +156,7 @@ def _xml(content: bytes, place: str) -> Item:
     return Record(place, form_id, version, tuple([e.tag for e in leaves]), [e.text for e in leaves])
 
 
+_TOO_MANY_ATTRIBUTES = f"one of its elements has more than {MOST_ATTRIBUTES:,} attributes, and in a form it has some three"
 _TOO_MANY_NAMES = f"it has more than {MOST_COLUMNS:,} answers, and a form asks some thirty"
 _TOO_DEEP = f"its elements are nested more than {MOST_DEPTH} deep"
 _HAS_TYPES = "it declares a document type or entities, which no submission does"
@@ -300,9 +312,11 @@ def _columns(content: bytes, place: str, stem: str) -> Iterator[Item]:
 
     tags = tuple(next(iter(_Rows(content)))[1])
     names = [str(i) for i in range(len(tags))]
+    longest = max(map(len, io.BytesIO(content)))
+    at_once = max(_PIECE, len(content) // 16, longest + 1)  # no row may be longer
     pieces = cells.open_csv(
         pa.BufferReader(content),
-        cells.ReadOptions(use_threads=False, column_names=names, skip_rows=1, block_size=max(_PIECE, len(content) // 16)),
+        cells.ReadOptions(use_threads=False, column_names=names, skip_rows=1, block_size=at_once),
         cells.ParseOptions(),
         cells.ConvertOptions(column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False),
     )

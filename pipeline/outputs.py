@@ -15,7 +15,7 @@ import os
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from pipeline.findings import Refused
 
@@ -114,9 +114,11 @@ def _alone(aside: Path, wait: float) -> Iterator[None]:
     with contextlib.closing(sqlite3.connect(aside / "lock", timeout=wait, isolation_level=None)) as lock:
         try:
             lock.execute("BEGIN EXCLUSIVE")
-        except sqlite3.OperationalError as wrong:
+        except sqlite3.DatabaseError as wrong:
             if wrong.sqlite_errorcode == sqlite3.SQLITE_BUSY:
                 raise Refused("Another command is writing files here; wait until it ends and try again.") from None
+            if wrong.sqlite_errorcode == sqlite3.SQLITE_NOTADB:
+                raise Refused(f"{aside / 'lock'} is damaged; delete it when no other command is at work.") from None
             raise Refused(f"{aside} cannot be used ({wrong}); ask for the right to write there.") from None
         yield
 
@@ -144,11 +146,22 @@ def _plan(batch: Batch, begun: Path) -> None:
 
 
 def _read_plan(folder: Path) -> dict[str, list[str]]:
-    """The plan; an empty one where it is gone already, which it is only when everything is done."""
+    """The plan; an empty one where it is gone already, which it is only when everything is done. Raises Refused where it is not
+    as it was written."""
+    parts = ("new", "added", "gone")
     try:
-        return dict(json.loads((folder / "plan.json").read_text(encoding="utf-8")))
+        said = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+        plan = {part: [PurePosixPath(name) for name in said[part]] for part in parts}
     except FileNotFoundError:
-        return {"new": [], "added": [], "gone": []}
+        return {part: [] for part in parts}
+    except (ValueError, KeyError, TypeError, RecursionError):
+        plan = {part: [PurePosixPath("..")] for part in parts}
+    if any(".." in name.parts or name.is_absolute() for part in parts for name in plan[part]):
+        raise Refused(
+            f"{folder / 'plan.json'} is damaged, so what an earlier command was writing cannot be put in place. What it wrote"
+            f" is in {folder / 'new'}, what stood there before in {folder / 'old'}. Delete {folder}, then do it again."
+        )
+    return {part: [str(name) for name in plan[part]] for part in parts}
 
 
 def _carry_out(folder: Path, aside: Path) -> None:

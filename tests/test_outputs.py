@@ -154,3 +154,17 @@ def test_one_file_is_whole_or_as_it_was(tmp_path: Path) -> None:
     with pytest.raises(Refused), one_file(tmp_path / "folder.xlsx") as beside:
         beside.write_text("three", encoding="utf-8")
     assert there(tmp_path) == {"list.xlsx": "one"}
+
+
+@pytest.mark.parametrize("plan", ['{"new": [', "{}", "[1]", '{"new": ["../outside"], "added": [], "gone": []}'])
+def test_a_damaged_plan_stops_nobody_who_looks_and_is_said_to_who_writes(plan: str, tmp_path: Path) -> None:
+    folder = lay(tmp_path, OLD | {f"{ASIDE}/ready/plan.json": plan, f"{ASIDE}/ready/new/a": ""})
+    settle(folder)
+    with pytest.raises(Refused, match=r"ready.plan\.json is damaged.*Delete"):
+        write_new(folder)
+    assert there(folder) == OLD
+
+
+def test_a_damaged_lock_is_said(tmp_path: Path) -> None:
+    with pytest.raises(Refused, match="lock is damaged; delete it"):
+        write_new(lay(tmp_path, OLD | {f"{ASIDE}/lock": "junk" * 1000}))

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -53,6 +54,9 @@ def check(
     from pipeline.office.audit import proofs
     from pipeline.store import Store
 
+    if seal and not re.fullmatch(r"[0-9]+-[0-9a-f]{12,}", seal):
+        say(f"--seal {seal[:60]} is no seal; write it as `formpack check` said it, such as 7-9f347d5110e4.", err=True)
+        raise typer.Exit(2)
     found: list[Proof] = []
     ways: list[str] = []
     last = ""

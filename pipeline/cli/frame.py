@@ -104,7 +104,7 @@ def refusals() -> Iterator[None]:
         raise typer.Exit(2) from None
     except OSError as wrong:
         where = f" ({wrong.filename})" if wrong.filename else ""
-        say(f"The disk refuses: {wrong.strerror}{where}. Make room or ask for the right to write there.", err=True)
+        say(f"The disk refuses: {wrong.strerror or wrong}{where}. Make room or ask for the right to write there.", err=True)
         raise typer.Exit(2) from None
     except Exception as wrong:
         from formpack.catalog import FormError

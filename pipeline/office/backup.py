@@ -61,6 +61,18 @@ def _some(places: list[str]) -> str:
     return "; ".join(places[:_SHOWN]) + more
 
 
+def _copy_folder(source: Path, target: Path) -> None:
+    """What stands in a folder of lists or forms, without hidden files: computers put them there, and no manifest names them. A
+    link is no file of a backup."""
+
+    def others(at: str, names: list[str]) -> list[str]:
+        return [
+            n for n in names if n.startswith(".") or not ((p := Path(at, n)).is_file() or (p.is_dir() and not p.is_symlink()))
+        ]
+
+    shutil.copytree(source, target, ignore=others)
+
+
 def _files(folder: Path) -> dict[str, Path]:
     """Every file in a backup but the manifest, by its path in it; hidden files are passed over."""
     found = {p.relative_to(folder).as_posix(): p for p in sorted(folder.rglob("*")) if p.is_file()}
@@ -85,6 +97,11 @@ def write_backup(store: Store, workspace: Workspace, folder: Path) -> tuple[int,
     folder = folder.absolute()
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise Refused(f"{folder} is not empty; name a new folder, so that no older backup is mixed with this one.")
+    if inside := next((n for n in ("lists", "forms") if folder.resolve().is_relative_to((workspace.folder / n).resolve())), ""):
+        raise Refused(f"{folder} lies in {inside}/, which goes into the backup itself; name a folder outside of it.")
+    for name in ("lists", "forms"):
+        if not (workspace.folder / name).is_dir():
+            raise Refused(f"The folder {name} is missing, which belongs in a backup; `formpack init` in this folder makes it.")
     with _beside(folder, MANIFEST) as beside:
         faults = seals.faults(store.connection)
         many = _write_raw(store, beside, faults)
@@ -93,7 +110,7 @@ def write_backup(store: Store, workspace: Workspace, folder: Path) -> tuple[int,
             rows = store.connection.execute(f"SELECT {', '.join(columns)} FROM kept.{table} ORDER BY rowid")
             _write(beside / f"{table}.csv", columns, iter(rows.fetchone, None))
         for name in ("lists", "forms"):
-            shutil.copytree(workspace.folder / name, beside / name)
+            _copy_folder(workspace.folder / name, beside / name)
         shutil.copy(workspace.folder / "nursery.toml", beside / "nursery.toml")
         number, link = seals.last_link(store.connection)
         said = {
@@ -149,7 +166,8 @@ def faults_of(folder: Path) -> list[str]:
         said = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
         layout, files, damaged = int(said["layout"]), dict(said["files"]), [str(d) for d in said["damaged"]]
         told = {name: {"size": content["size"], "sha256": content["sha256"]} for name, content in files.items()}
-    except (OSError, ValueError, KeyError, TypeError):
+        said["last_seal"]["number"], said["last_seal"]["link"]
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return [f"{MANIFEST} is cut or altered"]
     if layout > LAYOUT:
         raise Refused(f"{folder} was written by a later version of formpack; use that version, or update this one.")
@@ -176,6 +194,8 @@ def restored(source: Path, folder: Path, is_proved: bool = True) -> Iterator[tup
         raise Refused(f"{folder} has a store already; restore into a new folder: --workspace NEW.")
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise Refused(f"{folder} is not empty; restore into a new folder: --workspace NEW.")
+    if folder.resolve().is_relative_to(source.resolve()):
+        raise Refused(f"{folder} lies in the backup, which is not to be changed; restore outside of it: --workspace NEW.")
     faults = faults_of(source)
     if faults and is_proved:
         raise Refused(
@@ -184,7 +204,7 @@ def restored(source: Path, folder: Path, is_proved: bool = True) -> Iterator[tup
     with _beside(folder, "store.duckdb") as beside:
         for name in ("lists", "forms"):
             if (source / name).is_dir():
-                shutil.copytree(source / name, beside / name)
+                _copy_folder(source / name, beside / name)
         if (source / "nursery.toml").exists():
             shutil.copy(source / "nursery.toml", beside / "nursery.toml")
         make_workspace(beside)

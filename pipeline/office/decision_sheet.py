@@ -210,7 +210,9 @@ def read_sheet(path: Path) -> Iterator[Decided]:
     if not path.exists():
         raise Refused(f"{path} is not there; `formpack problems --to {path.name}` writes the list.")
     if path.suffix.lower() != ".xlsx":
-        raise Refused(f"{path.name} is not a list of problems or records as it was written; save it as .xlsx, and name that.")
+        raise Refused(
+            f"{path.name or path} is not a list of problems or records as it was written; save it as .xlsx, and name that."
+        )
     try:  # a formula stays its text: what it would come to is nobody's decision
         sheets = {sheet.title: sheet for sheet in sheets_of(path, as_written=True)}
     except (Unopened, Spent, OSError) as wrong:
@@ -226,6 +228,8 @@ def read_sheet(path: Path) -> Iterator[Decided]:
         raise Refused(
             f"{path.name}, row 1: the headings {missing} are missing; write a new list with `formpack problems --to`."
         )
+    if twice := [c for c in dict.fromkeys(needed) if head.count(c) > 1]:
+        raise Refused(f"{path.name}, row 1: the headings {', '.join(twice)} stand more than once; take out the columns added.")
     cells = {n: dict.fromkeys(head, "") | dict(zip(head, row, strict=False)) for n, row in rows.items()}
     written: dict[str, tuple[str, str]] = {}
     for row in cells.values():

@@ -161,3 +161,27 @@ def test_characters_that_no_store_keeps_are_marked() -> None:
 def test_a_bad_row_leaves_the_others() -> None:
     found = list(read(b"a,b\n1,2\n3\n4,5\n", "x.csv"))
     assert [type(f).__name__ for f in found] == ["Received", "Unread", "Received"]
+
+
+def test_one_element_with_very_many_attributes_is_not_parsed() -> None:
+    """The parser takes the square of their number: 2 MB took minutes. In a workbook too, and written otherwise."""
+    many = " ".join(f'a{n}="1"' for n in range(50_000))
+    text = f"<data id='stock_count' {many}/>"
+    seven = "<?xml version='1.0' encoding='utf-7'?>" + text.replace("<", "+ADw-").replace("=", "+AD0-")
+    for content in (text.encode(), text.encode("utf-16"), seven.encode()):
+        (found,) = read(content, "a.xml")
+        assert isinstance(found, Unread) and found.rule == "refused_file" and "attributes" in found.why
+    book, file = openpyxl.Workbook(), io.BytesIO()
+    book.save(file)
+    laden = io.BytesIO()
+    with zipfile.ZipFile(file) as old, zipfile.ZipFile(laden, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            new.writestr(name, old.read(name).replace(b"<styleSheet ", f"<styleSheet {many} ".encode()))
+    (found,) = read(laden.getvalue(), "stock_count.xlsx")
+    assert isinstance(found, Unread) and "xl/styles.xml in the workbook has an element" in found.why
+
+
+def test_a_very_long_cell_of_a_table_is_read() -> None:
+    long = "x" * 20_000_000
+    _, found = read(f"visit_date,note\n2026-04-01,{long}\n2026-04-02,short\n".encode(), "stock_count.csv")
+    assert isinstance(found, Received) and found.answers["note"] == "short"

@@ -143,6 +143,27 @@ def test_what_is_not_whole_is_refused(some: list[Callable[[Path], str]], copied:
         assert not (tmp_path / "new").exists() and not list(tmp_path.glob(".*"))
 
 
+def test_a_backup_holds_what_its_manifest_names_and_nothing_else(
+    exported: tuple[Workspace, Path], copied: Path, tmp_path: Path
+) -> None:
+    """Hidden files and what links lead to are not named in it, so they are not laid either. A backup is written and read apart
+    from what it holds."""
+    workspace, _ = exported
+    assert "lies in lists/" in formpack("export", "lists/backup", cwd=workspace.folder, code=2)
+    assert "lies in the backup" in restore(copied, copied / "new", code=2)
+    manifest = (copied / "manifest.json").read_text(encoding="utf-8")
+    for harm in (manifest.replace("last_seal", "first_seal"), "[" * 100_000, manifest.replace('"layout": ', '"layout": 1e999')):
+        (copied / "manifest.json").write_text(harm, encoding="utf-8")
+        assert "manifest.json is cut or altered" in restore(copied, tmp_path / "new", code=2)
+    (copied / "manifest.json").write_text(manifest, encoding="utf-8")
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "elsewhere/x.csv").write_text("code,label\nX,X\n", encoding="utf-8")
+    (copied / "lists/sub").symlink_to(tmp_path / "elsewhere")
+    (copied / "lists/.staff.csv").write_text("code,label\nX,X\n", encoding="utf-8")
+    restore(copied, tmp_path / "new")
+    assert not {"sub", ".staff.csv"} & {p.name for p in (tmp_path / "new/lists").iterdir()}
+
+
 def _with_manifest(folder: Path) -> None:
     """A manifest that agrees with the files, whatever they are."""
     path = folder / "manifest.json"
