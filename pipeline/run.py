@@ -86,7 +86,8 @@ STAGES: tuple[Stage, ...] = (
     code(
         "book.reconcile.draw_sample",
         "learned_from learned_jumps",
-        "accepted movements flows completed live_plants stage_events openings inherited placings books houses month",
+        "accepted movements flows completed live_plants stage_events openings inherited placings books houses chain_input"
+        " chain_jumps month",
     ),
     code("book.reconcile.learn_rates", "counting_rates people", "learned_from learned_jumps settings:"),
     code("book.reconcile.believe_alone", "alone alone_ends", "chain_input chain_jumps", GROUP, "counting_rates settings:"),
