@@ -340,9 +340,10 @@ def opened(
     with Store.open(workspace.store_file, make=False, is_read_only=True) as store:
         if is_published:
             prove(store)
-        if store.is_current and _runner(store, workspace, day).is_fresh(_tables(names)):
+        runner = _runner(store, workspace, day) if store.is_current else None
+        if runner and runner.is_fresh(_tables(names)):
             if not is_published:
-                prove(store, names)
+                _refuse(runner.damaged([*_tables(names), *names]))
             yield store, day
             return
     with Store.open(workspace.store_file, make=False) as store:
