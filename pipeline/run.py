@@ -6,7 +6,7 @@ import contextlib
 import datetime as dt
 import hashlib
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -86,7 +86,8 @@ STAGES: tuple[Stage, ...] = (
     code(
         "book.reconcile.draw_sample",
         "learned_from learned_jumps",
-        "accepted movements flows completed live_plants stage_events openings inherited placings books houses month",
+        "accepted movements flows completed live_plants stage_events openings inherited placings books houses chain_input"
+        " chain_jumps month",
     ),
     code("book.reconcile.learn_rates", "counting_rates people", "learned_from learned_jumps settings:"),
     code("book.reconcile.believe_alone", "alone alone_ends", "chain_input chain_jumps", GROUP, "counting_rates settings:"),
@@ -271,18 +272,23 @@ def bring_up(
     day: dt.date,
     names: Iterable[str] = EVERYTHING,
     progress: Progress = no_progress,
-    is_import: bool = False,
+    when_read: Callable[[], None] | None = None,
 ) -> list[str]:
-    """Make what is not fresh of these tables and of what they rest on, in one transaction. Returns the stages that ran. Raises
-    Refused where something is there that is not as it was made: nothing is made from that."""
+    """Make what is not fresh of these tables and of what they rest on, in one transaction. An import is told when what came in
+    has been read. Returns the stages that ran. Raises Refused where something is there that is not as it was made: nothing is
+    made from that."""
     calendar = workspace.settings.today or dt.date.today()
     with store.transaction():
         store.make_schema()
-        noted_on = day if is_import else max(calendar, days.last_day(store) or calendar)
+        noted_on = day if when_read else max(calendar, days.last_day(store) or calendar)
         runner = _runner(store, workspace, day, progress, noted_on)
         wanted = _tables(names)
         _refuse(runner.damaged(wanted if runner.is_fresh(wanted) else None))
-        done = runner.bring_up(wanted, progress)
+        done = []
+        if when_read:
+            done = runner.bring_up(["received"], progress)
+            when_read()
+        done += runner.bring_up(wanted, progress)
         made = {table for stage in STAGES if stage.name in done for table in stage.makes}
         for name in tables.TABLES:
             if name in made:
@@ -332,8 +338,12 @@ def opened(
     where they are published or made, so is all that is there. Raises Refused."""
     names, day = tuple(names), the_day(workspace.settings, as_of)
     with Store.open(workspace.store_file, make=False, is_read_only=True) as store:
-        prove(store, None if is_published else names)
-        if store.is_current and _runner(store, workspace, day).is_fresh(_tables(names)):
+        if is_published:
+            prove(store)
+        runner = _runner(store, workspace, day) if store.is_current else None
+        if runner and runner.is_fresh(_tables(names)):
+            if not is_published:
+                _refuse(runner.damaged([*_tables(names), *names]))
             yield store, day
             return
     with Store.open(workspace.store_file, make=False) as store:
@@ -402,12 +412,13 @@ def import_files(
             with store.transaction():
                 store.connection.execute("UPDATE kept.passed_over SET program = ''")
         waiting = days.not_parsed_of(store, day)
+
+        def look_at_day() -> None:
+            if not is_sure and (why := days.misfit(store, day, waiting, last)):
+                raise doubted(why)
+
         try:
-            with store.transaction():
-                bring_up(store, workspace, day, ("received",), progress, is_import=True)
-                if not is_sure and (why := days.misfit(store, day, waiting, last)):
-                    raise doubted(why)
-                bring_up(store, workspace, day, show, progress, is_import=True)
+            bring_up(store, workspace, day, show, progress, look_at_day)
         except Doubted:
             ingest.take_back(store, kept)
             raise

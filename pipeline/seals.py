@@ -33,16 +33,19 @@ def _columns(connection: duckdb.DuckDBPyConnection) -> dict[str, list[str]]:
 
 def _contents(connection: duckdb.DuckDBPyConnection, after: dict[str, int]) -> dict[str, Content]:
     """The content of each table beyond a rowid. Bytes are left out (their SHA-256 is a column), and nothing is like ''."""
+    beyond = {name: f"FROM kept.{name} WHERE rowid > {rowid}" for name, rowid in after.items()}
+    counts = connection.execute(" UNION ALL ".join(f"SELECT '{n}', count(*) {b}" for n, b in beyond.items())).fetchall()
+    filled = [name for name, many in counts if many]
+    if not filled:
+        return dict.fromkeys(after, (0, 0))
     columns = _columns(connection)
     queries = []
-    for name, rowid in after.items():
+    for name in filled:
         texts = [f"coalesce(\"{c}\"::VARCHAR, '')" for c in columns.get(name, ()) if c != "content"]
         said = ", ".join(f"length({t}), ':', {t}" for t in texts)
-        queries.append(
-            f"SELECT '{name}', count(*), coalesce(sum(md5_number_lower(concat({said}))::HUGEINT), 0)"
-            f" FROM kept.{name} WHERE rowid > {rowid}"
-        )
-    return {name: (many, int(total)) for name, many, total in connection.execute(" UNION ALL ".join(queries)).fetchall()}
+        queries.append(f"SELECT '{name}', count(*), sum(md5_number_lower(concat({said}))::HUGEINT) {beyond[name]}")
+    found = connection.execute(" UNION ALL ".join(queries)).fetchall()
+    return dict.fromkeys(after, (0, 0)) | {name: (many, int(total)) for name, many, total in found}
 
 
 def begin(connection: duckdb.DuckDBPyConnection, lets_go: bool = False) -> Before | None:

@@ -15,7 +15,7 @@ import hashlib
 import importlib
 import json
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -157,8 +157,10 @@ def _listed(columns: Mapping[str, str]) -> str:
 class Work:
     """What a stage's function is given: the store, in which `work.T` means the part of T that is asked for, and `put`."""
 
-    def __init__(self, store: Store, context: Any, parts: Mapping[str, str] | None) -> None:
+    def __init__(self, store: Store, context: Any, parts: Mapping[str, str] | None, first: Collection[str] = ()) -> None:
         self.store, self.context, self.parts = store, context, {} if parts is None else parts
+        self.first = first
+        """The tables that were never made before: they are made in place, as there is nothing to compare them with."""
         self.is_part = parts is not None
         """Whether only some keys are asked for: they stand in the temporary table `touched`."""
         self.made: set[str] = set()
@@ -168,12 +170,11 @@ class Work:
         """Make the new table: for good where all of it is made, so that it need not be copied, else for a while."""
         self.made.add(name)
         kind = "TEMP TABLE" if self.is_part else "TABLE"
-        self.store.connection.execute(f"CREATE OR REPLACE {kind} {self.new}{name} {query}")
+        self.store.connection.execute(f"CREATE OR REPLACE {kind} {self._new(name)} {query}")
 
-    @property
-    def new(self) -> str:
-        """What stands before the name of a table just made."""
-        return "new_" if self.is_part else "work.new_"
+    def _new(self, name: str) -> str:
+        """Where a table just made stands."""
+        return f"new_{name}" if self.is_part else quoted(name) if name in self.first else f"work.new_{name}"
 
     def said(self, query: str) -> str:
         return _TABLE.sub(lambda m: self.parts.get(m[1], m[0]), query) if self.parts else query
@@ -192,7 +193,7 @@ class Work:
     def put(self, name: str, columns: Mapping[str, str], rows: Sequence[Sequence[Any]]) -> None:
         """Make a table from rows; `columns` are names with their types."""
         self._execute(name, _listed(columns))
-        self.store.insert(f"{self.new}{name}", list(columns), rows)
+        self.store.insert(self._new(name), list(columns), rows)
 
     def lay_aside(self, name: str, columns: Mapping[str, str], rows: Sequence[Sequence[Any]]) -> None:
         """Make a temporary table from rows."""
@@ -222,6 +223,8 @@ class Runner:
         self.store, self.stages, self.context = store, stages, context
         self.known = Ledger.load(store)
         self.known.marks |= {name: [mark, 0, 0] for name, mark in inputs.items()}
+        self.first: list[str] = []
+        """Tables made for the first time that have no mark yet."""
         self.columns: dict[str, set[str]] = {}
         for stage in stages:
             for read in stage.reads:
@@ -252,8 +255,12 @@ class Runner:
             progress("making", number, len(needed))
             self._run(stage, stale)
             done.append(stage.name)
-            self.known.made[stage.name] = program(stage)
-            self.known.read[stage.name] = {name: self.known.now(name)[:2] for name in stage.reads}
+        self.known.marks |= {name: [mark, 1, 1] for name, mark in _sums(self.store, self.first).items()}
+        self.first = []
+        for stage in needed:
+            if stage.name in done:
+                self.known.made[stage.name] = program(stage)
+                self.known.read[stage.name] = {name: self.known.now(name)[:2] for name in stage.reads}
         return done
 
     def remember(self, done: Iterable[str]) -> None:
@@ -291,7 +298,8 @@ class Runner:
 
     def made(self, stage: Stage, parts: Mapping[str, str] | None) -> Work:
         """What a stage makes, under names of its own: of the parts given, or of everything."""
-        work = Work(self.store, self.context, parts)
+        first = [] if parts is not None else [name for name in stage.makes if not self.known.now(name)[1]]
+        work = Work(self.store, self.context, parts, first)
         if stage.make:
             module, _, function = stage.make.rpartition(".")
             getattr(importlib.import_module(f"pipeline.{module}"), function)(work, *stage.about)
@@ -307,6 +315,8 @@ class Runner:
         for name in stage.makes:
             if name in work.made and work.is_part:
                 self._install_part(stage, name)
+            elif name in work.made and name in work.first:
+                self.first.append(name)
             elif name in work.made:
                 self._install(name)
 
@@ -424,10 +434,15 @@ _SUMMED = "SELECT count(*), sum(hash(t)::HUGEINT) FROM {source}"
 
 def _sums(store: Store, names: Sequence[str]) -> dict[str, str]:
     """The content of tables, as marks have it; '' of one that cannot be read."""
-    queries = [f"SELECT '{name}', count(*), coalesce(sum(hash(t)::HUGEINT), 0) FROM {quoted(name)} t" for name in names]
+
+    def counted(what: str, names: Sequence[str]) -> list[tuple[Any, ...]]:
+        queries = [f"SELECT '{name}', count(*), {what} FROM {quoted(name)} t" for name in names]
+        return store.rows(" UNION ALL ".join(queries)) if queries else []
+
     try:
-        found = store.rows(" UNION ALL ".join(queries)) if queries else []
-        return {name: f"{lines}:{int(total)}" for name, lines, total in found}
+        sums = {name: f"{lines}:0" for name, lines, _ in counted("0", names)}
+        filled = [name for name, content in sums.items() if content != "0:0"]  # to hash nothing takes as long as a few rows
+        return sums | {name: f"{lines}:{int(total)}" for name, lines, total in counted("sum(hash(t)::HUGEINT)", filled)}
     except duckdb.Error:
         if len(names) == 1:
             return {names[0]: ""}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import functools
 import os
 import shutil
 from collections.abc import Callable, Iterable, Iterator
@@ -55,10 +56,16 @@ def take_in(workspace: Workspace) -> Callable[..., run.Imported]:
 @contextlib.contextmanager
 def looked_at(workspace: Workspace, names: Iterable[str] = run.EVERYTHING) -> Iterator[Store]:
     """The store with these tables as of the day of the last command."""
-    with Store.open(workspace.store_file) as store:
-        day = store.value("SELECT as_of FROM work.day")
-    with run.opened(workspace, names, day) as (store, _):
+    with run.opened(workspace, names, _day_of(workspace.store_file, workspace.store_file.stat().st_mtime_ns)) as (store, _):
         yield store
+
+
+@functools.cache
+def _day_of(file: Path, _: int) -> dt.date:
+    """The day of the last command, which a store that was written at another time is asked for anew."""
+    with Store.open(file, is_read_only=True) as store:
+        day: dt.date = store.value("SELECT as_of FROM work.day")
+        return day
 
 
 def table(workspace: Workspace, name: str, columns: str = "*", where: str = "true") -> list[tuple[Any, ...]]:

@@ -136,11 +136,16 @@ def _remember_versions(work: Work) -> None:
     fetch. What a version asks is kept from when it went to the phones, or last stood in the sheets."""
     forms = work.context.workspace.forms.values()
     known = {(f, v): (asked, out) for f, v, asked, out in work.store.rows(f"SELECT {_VERSIONS} FROM kept.form_versions")}
+    seen = []
     for form in forms:
         if not known.get((form.form_id, form.version), ("", False))[1]:
             known[form.form_id, form.version] = (json.dumps(sorted(q.name for q in form.kept)), False)
-            row = [form.form_id, form.version, *known[form.form_id, form.version]]
-            work.store.connection.execute("INSERT OR REPLACE INTO kept.form_versions VALUES (?, ?, ?, ?)", row)
+            seen.append((form.form_id, form.version, *known[form.form_id, form.version]))
+    if seen:
+        work.store.connection.execute(
+            "INSERT OR REPLACE INTO kept.form_versions SELECT unnest($1), unnest($2), unnest($3), unnest($4)",
+            list(zip(*seen, strict=True)),
+        )
     last: dict[str, int] = {}
     for (form_id, version), (_, is_out) in known.items():
         last[form_id] = max(last.get(form_id, -1), int(version) if is_out else -1)

@@ -44,6 +44,10 @@ def draw_sample(work: Work) -> None:
         f" ORDER BY md5(group_code), group_code LIMIT {_MOST_GROUPS}",
         [until],
     )
+    if until == dt.date.max and not work.value("SELECT count(*) FROM work.openings ANTI JOIN drawn USING (group_code)"):
+        work.put_query("learned_jumps", "SELECT * FROM work.chain_jumps")  # of everything the chains are there
+        work.put_query("learned_from", "SELECT * FROM work.chain_input")
+        return
     parts = {}
     for name in (*_BY_DAY, "openings", "inherited", "placings", "books"):
         older_only = f" AND {_BY_DAY[name]} < DATE '{until}'" if name in _BY_DAY else ""

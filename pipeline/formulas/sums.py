@@ -11,6 +11,7 @@ are drawn once for all groups (`Shared`).
 
 from __future__ import annotations
 
+import functools
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -66,6 +67,7 @@ def cells(upto: Real, lowest: Whole, below_mean: Real) -> Real:
     return found
 
 
+@functools.cache
 def _orders() -> Whole:
     """(rows, 2 DRAWS) which cell each draw takes, in orders of their own, twice over so that each can begin anywhere."""
     dice = np.random.Generator(np.random.PCG64(20260101))

@@ -117,7 +117,8 @@ def _compared(
 def _take_rates(work: Work, moments: Moments, compared: dict[str, dict[str, Compared]], parts: Parts) -> None:
     """Pooled take of every level: whole buds first, the rate last. Unsure buds are left out until read again."""
     rows: list[tuple[Any, ...]] = []
-    for by, level in _LEVELS.items():
+    levels = _LEVELS if work.value("SELECT count(*) FROM work.lots") else {}  # where nothing is budded there is none to ask for
+    for by, level in levels.items():
         read_only = " AND read_on IS NOT NULL" if by == "days" else ""
         shared = _clusters(work, level, read_only)
         for name, lots, buds_set, read, taken, squares in work.rows(

@@ -296,16 +296,12 @@ def test_a_file_of_ever_other_names_ends(monkeypatch: pytest.MonkeyPatch) -> Non
     assert len(found) == 51 and "different sets of names" in getattr(found[-1], "why", "")
 
 
-@pytest.mark.parametrize("name", ["list.ods", "list.xls", "list.csv"])
-def test_a_list_saved_in_another_form_is_asked_for_as_xlsx(name: str, workspace: Workspace) -> None:
-    run.import_files(workspace, [])
-    (workspace.folder / name).write_bytes(b"PK\3\4")
-    assert "save it as .xlsx" in formpack("correct", name, "--by", "S01", cwd=workspace.folder, code=2)
-
-
-def test_a_list_of_decisions_has_the_bounds_of_what_comes_in(workspace: Workspace) -> None:
+def test_a_list_of_decisions_is_an_xlsx_with_the_bounds_of_what_comes_in(workspace: Workspace) -> None:
     from tests.hostile.corpus import _cell, workbook
 
     run.import_files(workspace, [])
+    for name in ("list.ods", "list.xls", "list.csv"):
+        (workspace.folder / name).write_bytes(b"PK\3\4")
+        assert "save it as .xlsx" in formpack("correct", name, "--by", "S01", cwd=workspace.folder, code=2), name
     (workspace.folder / "list.xlsx").write_bytes(workbook(_cell(f"XFD{n}") for n in range(1, 10_000)))
     assert "is not a list of problems" in formpack("correct", "list.xlsx", "--by", "S01", cwd=workspace.folder, code=2)
