@@ -446,4 +446,5 @@ def _sums(store: Store, names: Sequence[str]) -> dict[str, str]:
     except duckdb.Error:
         if len(names) == 1:
             return {names[0]: ""}
-        return {name: content for one in names for name, content in _sums(store, [one]).items()}
+        half = len(names) // 2
+        return _sums(store, names[:half]) | _sums(store, names[half:])
