@@ -9,7 +9,7 @@ from pathlib import Path
 
 from tests.conftest import ROOT
 
-MANY = 10 if os.environ.get("CI") else 3
+MANY = 8 if os.environ.get("CI") else 3
 """Faults in each case; `python -m tests.robust.faults` does all."""
 
 
