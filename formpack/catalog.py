@@ -247,6 +247,8 @@ def _typed_in(path: Path, rows: Iterable[dict[str, str]]) -> Sheet:
 
 
 def _xlsx_sheets(path: Path) -> dict[str, Sheet]:
+    if not path.is_file():
+        raise FormError([f"{path}: is no plain file; put a workbook there, or take it away."])
     try:
         found = sheets_of(path)
     except (Unopened, Spent, OSError) as wrong:

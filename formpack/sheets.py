@@ -27,6 +27,8 @@ MOST_CELLS = 4_000_000
 MOST_OF_SHEETS, MOST_BESIDE = 256 * 2**20, 48 * 2**20
 """What the sheets of a workbook may unpack to, and what stands beside them (texts, styles)."""
 MOST_SHEETS = 500
+MOST_BESIDE_ELEMENTS = 300_000
+"""Elements of a file beside the sheets: each becomes an object of some hundreds of bytes. A workbook may have 64,000 looks."""
 MOST_ATTRIBUTES = 1_000
 """Attributes of one element: the parser looks at each of them once for every other."""
 
@@ -129,18 +131,25 @@ def _laden(archive: zipfile.ZipFile) -> str:
         name = member.filename.lower()
         if name.endswith((".xml", ".rels")) and "worksheets/" not in name and "sharedstrings" not in name:
             try:
-                is_laden = has_many_attributes(archive.read(member))
+                xml = _in_plain(archive.read(member))
             except (zipfile.BadZipFile, zlib.error, OSError, EOFError, NotImplementedError, RuntimeError) as wrong:
                 return f"the workbook cannot be unpacked: {wrong}"
-            if is_laden:
+            if xml.count(b"<") > 2 * MOST_BESIDE_ELEMENTS:
+                return f"{member.filename} in the workbook has more than {MOST_BESIDE_ELEMENTS:,} elements"
+            if has_many_attributes(xml):
                 return f"{member.filename} in the workbook has an element with more than {MOST_ATTRIBUTES:,} attributes"
     return ""
 
 
+def _in_plain(xml: bytes) -> bytes:
+    """The same where `<` stands for itself."""
+    is_seven = re.search(rb"utf-?7", xml[: xml.find(b"?>") + 1], re.IGNORECASE)
+    return xml.decode("utf-7", "replace").encode() if is_seven else xml
+
+
 def has_many_attributes(xml: bytes) -> bool:
     """Whether an element in it has more attributes than MOST_ATTRIBUTES, before anything parses it."""
-    if re.search(rb"utf-?7", xml[: xml.find(b"?>") + 1], re.IGNORECASE):  # where `<` can be written otherwise
-        xml = xml.decode("utf-7", "replace").encode()
+    xml = _in_plain(xml)
     if xml.count(b"=") <= MOST_ATTRIBUTES:
         return False
     elements = xml.replace(b"\0", b"").split(b"<")

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from pipeline.office.audit import Proof
     from pipeline.store import Store
 
-_AS_IT_IS = (
+AS_IT_IS = (
     "Where there is none: `formpack export DIR`, then `formpack rebuild --from DIR --unproved --workspace NEW` takes what there"
     " is as it is."
 )
@@ -35,7 +35,7 @@ def before_the_books(store: Store, seal: str) -> tuple[list[Proof], list[str]]:
 
     found, ways = proofs_of_kept(store, seal), []
     if any(places for _, _, places in found):
-        ways.append(f"What is kept cannot be made again. {BACK} {_AS_IT_IS}")
+        ways.append(f"What is kept cannot be made again. {BACK} {AS_IT_IS}")
     try:
         altered = run.damaged(store)
     except Refused:

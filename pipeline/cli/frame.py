@@ -224,7 +224,7 @@ class Bar:
         self.tasks: dict[str, Any] = {}
 
     def __call__(self, what: str, done: int, of: int) -> None:
-        if not sys.stderr.isatty() or (self.shown is None and time.monotonic() - self.began < 1.5):
+        if sys.stderr is None or not sys.stderr.isatty() or (self.shown is None and time.monotonic() - self.began < 1.5):
             return
         if self.shown is None:
             from rich.console import Console

@@ -29,11 +29,16 @@ def rebuild(
 ) -> None:
     """Make everything again from what the phones sent and the corrections, as after a change of the program."""
     from pipeline import run
+    from pipeline.cli.check import AS_IT_IS
+    from pipeline.findings import Refused
     from pipeline.office import backup
-    from pipeline.store import Store
+    from pipeline.office.audit import bytes_kept
+    from pipeline.store import BACK, Store
 
     def made(ws: Workspace) -> dict[str, int]:
         with Store.open(ws.store_file, make=False) as store:
+            if store.is_current and (gone := bytes_kept(store)[2]):  # what is made from them still stands: it is not dropped
+                raise Refused(f"Nothing is made again: kept bytes are gone or altered, of {gone[0]}. {BACK} {AS_IT_IS}")
             run.rebuild(store, ws, day_of(as_of))
             return run.counts_of_states(store)
 

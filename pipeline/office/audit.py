@@ -65,10 +65,11 @@ def proofs_of_kept(store: Store, seal: str = "") -> list[Proof]:
     faults = seals.faults(store.connection) + [f"{name}, whose columns are others" for name in others]
     if seal and not seals.has(store.connection, seal):
         faults.append(f"seal {seal}, which this store never had")
-    return [("kept_whole", "what is kept is what was sealed, row by row, in one chain of seals", faults), _bytes_kept(store)]
+    return [("kept_whole", "what is kept is what was sealed, row by row, in one chain of seals", faults), bytes_kept(store)]
 
 
-def _bytes_kept(store: Store) -> Proof:
+def bytes_kept(store: Store) -> Proof:
+    """Proof of the bytes of every file, with the files whose bytes are gone or altered."""
     try:
         damaged = store.rows(f"SELECT sha256, name FROM kept.raw_files WHERE NOT ({_IS_LARGE}) AND sha256(content) <> sha256")
         others = store.rows(f"SELECT sha256, name FROM kept.raw_files WHERE {_IS_LARGE}")
@@ -81,7 +82,7 @@ def _bytes_kept(store: Store) -> Proof:
 
 def proofs(store: Store) -> list[Proof]:
     """Every proof of the books, with the places where it fails (none, when they are whole)."""
-    found = [_bytes_kept(store)]
+    found = [bytes_kept(store)]
     for name, (what, query) in _QUERIES.items():
         found.append((name, what, [place for (place,) in store.rows(query + " ORDER BY 1")]))
     return found

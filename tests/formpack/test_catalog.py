@@ -255,3 +255,9 @@ def test_a_title_follows_the_form_s_own_first_language(tmp_path: Path) -> None:
     )
     with pytest.raises(FormError, match="default_language is none of English"):
         load_forms(own)
+
+
+def test_what_is_no_plain_file_is_said_and_not_waited_for(tmp_path: Path) -> None:
+    (tmp_path / "evil.xlsx").mkdir()
+    with pytest.raises(FormError, match=r"evil\.xlsx: is no plain file"):
+        load_forms(tmp_path)

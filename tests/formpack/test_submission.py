@@ -173,12 +173,20 @@ def test_one_element_with_very_many_attributes_is_not_parsed() -> None:
         assert isinstance(found, Unread) and found.rule == "refused_file" and "attributes" in found.why
     book, file = openpyxl.Workbook(), io.BytesIO()
     book.save(file)
+    for put, says in (
+        (f"<styleSheet {many} ", "has an element"),
+        ("<a/>" * 700_000 + "<styleSheet ", "has more than 300,000 elements"),
+    ):
+        (found,) = read(_restyled(file, put), "stock_count.xlsx")
+        assert isinstance(found, Unread) and f"xl/styles.xml in the workbook {says}" in found.why
+
+
+def _restyled(file: io.BytesIO, put: str) -> bytes:
     laden = io.BytesIO()
     with zipfile.ZipFile(file) as old, zipfile.ZipFile(laden, "w", zipfile.ZIP_DEFLATED) as new:
         for name in old.namelist():
-            new.writestr(name, old.read(name).replace(b"<styleSheet ", f"<styleSheet {many} ".encode()))
-    (found,) = read(laden.getvalue(), "stock_count.xlsx")
-    assert isinstance(found, Unread) and "xl/styles.xml in the workbook has an element" in found.why
+            new.writestr(name, old.read(name).replace(b"<styleSheet ", put.encode()))
+    return laden.getvalue()
 
 
 def test_a_very_long_cell_of_a_table_is_read() -> None:

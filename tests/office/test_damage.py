@@ -191,6 +191,14 @@ def test_what_is_kept_stays_damaged_after_rebuild(damaged: Workspace) -> None:
         assert f"not at kept.{name}" in said
 
 
+def test_what_cannot_be_made_again_is_not_dropped(damaged: Workspace) -> None:
+    """Where the bytes of a file are gone, what was made of it still stands."""
+    stood = formpack("reconcile", cwd=damaged.folder, code=None)
+    harm(damaged, KEPT["bytes gone"])
+    assert "kept bytes are gone or altered, of file" in formpack("rebuild", cwd=damaged.folder, code=2)
+    assert formpack("reconcile", cwd=damaged.folder, code=None) == stood
+
+
 def test_what_a_command_shows_is_proved_first(damaged: Workspace) -> None:
     harm(damaged, f"{MADE['what is due']}; {MADE['a problem']}")
     assert "due are not as they were made" in formpack("due", cwd=damaged.folder, code=2)
