@@ -15,7 +15,7 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 MOST_ROWS, MOST_COLUMNS = 1_048_576, 2_000
 """Rows that a sheet may have (ISO/IEC 29500 leaves it open; spreadsheet programs stop there), and columns of a table that are
@@ -27,6 +27,10 @@ MOST_CELLS = 4_000_000
 MOST_OF_SHEETS, MOST_BESIDE = 256 * 2**20, 48 * 2**20
 """What the sheets of a workbook may unpack to, and what stands beside them (texts, styles)."""
 MOST_SHEETS = 500
+MOST_ROW_ELEMENTS, MOST_TEXT_ELEMENTS = 500_000, 8_000_000
+"""Tags of one row of a sheet, which stands in memory as a whole (16,384 columns are the most that spreadsheet programs have),
+and of all its texts."""
+_PIECE = 2**20
 MOST_BESIDE_ELEMENTS = 300_000
 """Elements of a file beside the sheets: each becomes an object of some hundreds of bytes. A workbook may have 64,000 looks."""
 MOST_ATTRIBUTES = 1_000
@@ -90,7 +94,11 @@ def sheets_of(source: Source, budget: Budget | None = None, as_written: bool = F
 
     budget = Budget() if budget is None else budget
     with opened_archive(source) as archive:
-        if why := _too_large(archive) or _laden(archive):
+        try:
+            why = _too_large(archive) or _laden(archive)
+        except (zipfile.BadZipFile, zlib.error, OSError, EOFError, NotImplementedError, RuntimeError) as wrong:
+            why = f"the workbook cannot be unpacked: {wrong}"
+        if why:
             raise Unopened(why, is_refused=True)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # about looks, and days that are none: these are read as they are
@@ -111,16 +119,17 @@ def _file(source: Source) -> Any:
 
 
 def _too_large(archive: zipfile.ZipFile) -> str:
-    sheets = beside = many = 0
+    sheets = beside = many = whole = 0
     for member in archive.infolist():
-        name = member.filename.lower()
+        name, whole = member.filename.lower(), whole + member.file_size
         if "worksheets/" in name:
             sheets, many = sheets + member.file_size, many + name.endswith(".xml")
         elif name.endswith((".xml", ".rels")):
             beside += member.file_size
     if many > MOST_SHEETS:
         return f"the workbook has more than {MOST_SHEETS} sheets"
-    for what, size, most in (("sheets", sheets, MOST_OF_SHEETS), ("texts and styles", beside, MOST_BESIDE)):
+    parts = ("sheets", sheets, MOST_OF_SHEETS), ("texts and styles", beside, MOST_BESIDE), ("parts", whole, 2 * MOST_OF_SHEETS)
+    for what, size, most in parts:
         if size > most:
             return f"the {what} of the workbook would unpack to more than {most // 2**20} MB"
     return ""
@@ -130,15 +139,32 @@ def _laden(archive: zipfile.ZipFile) -> str:
     for member in archive.infolist():
         name = member.filename.lower()
         if name.endswith((".xml", ".rels")) and "worksheets/" not in name and "sharedstrings" not in name:
-            try:
-                xml = _in_plain(archive.read(member))
-            except (zipfile.BadZipFile, zlib.error, OSError, EOFError, NotImplementedError, RuntimeError) as wrong:
-                return f"the workbook cannot be unpacked: {wrong}"
+            xml = _in_plain(archive.read(member))
             if xml.count(b"<") > 2 * MOST_BESIDE_ELEMENTS:
                 return f"{member.filename} in the workbook has more than {MOST_BESIDE_ELEMENTS:,} elements"
             if has_many_attributes(xml):
                 return f"{member.filename} in the workbook has an element with more than {MOST_ATTRIBUTES:,} attributes"
+        else:
+            most = MOST_TEXT_ELEMENTS if "sharedstrings" in name else MOST_ROW_ELEMENTS
+            with archive.open(member) as stream:
+                if _has_heavy_row(stream, most):
+                    return f"{member.filename} in the workbook has a row or a list of more than {most:,} elements"
     return ""
+
+
+def _has_heavy_row(stream: IO[bytes], most: int) -> bool:
+    """Whether a sheet has a row of more elements than that, or one element longer than any is, before anything parses it: the
+    library holds a row as a whole."""
+    many, left = 0, b""
+    while piece := stream.read(_PIECE):
+        whole, mark, left = (left + piece).rpartition(b"<")
+        left = mark + left
+        first, *rows = re.split(rb"<(?=(?:[\w.-]+:)?row\b)", whole)
+        counts = [many + first.count(b"<"), *(1 + row.count(b"<") for row in rows)]
+        if max(counts) > most or len(left) > 8 * _PIECE or re.search(rb"<[^<>]{65536}", whole):
+            return True
+        many = counts[-1]
+    return False
 
 
 def _in_plain(xml: bytes) -> bytes:

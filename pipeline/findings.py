@@ -48,8 +48,8 @@ class Rule(Enum):
     unknown_form = (
         "stop",
         "The form {value} is not in the pack.",
-        "Put its sheets in the forms folder of the workspace, or name the form in a form_id column; "
-        "the next import takes it up.",
+        "Say which form it is by the file's name, a form_id column or --form, and import it again; or put the sheets of a new"
+        " form in the forms folder of the workspace, and the next import takes it up.",
     )
     answered_twice = (
         "stop",

@@ -101,8 +101,9 @@ def has(connection: duckdb.DuckDBPyConnection, seal: str) -> bool:
 
 
 def _last(connection: duckdb.DuckDBPyConnection) -> dict[str, Content]:
-    found = connection.execute("SELECT what, many, total FROM kept.seals ORDER BY number").fetchall()
-    return {what: (many, int(total)) for what, many, total in found}
+    """What was sealed last of each table. A total that is no number, which no seal has, is one that no table agrees with."""
+    found = connection.execute("SELECT what, many, TRY_CAST(total AS HUGEINT) FROM kept.seals ORDER BY number").fetchall()
+    return {what: (many, -1 if total is None else int(total)) for what, many, total in found}
 
 
 def faults(connection: duckdb.DuckDBPyConnection) -> list[str]:

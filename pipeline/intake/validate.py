@@ -365,8 +365,11 @@ class _Reader:
                     if not stepped(steps):
                         break
                 except Exception as wrong:
+                    what = f"{type(wrong).__name__}: {wrong}"[:200]
+                    if isinstance(wrong, OSError):
+                        what = f"its kept bytes cannot be had: {wrong.strerror}; `formpack check` names it, a backup has it"
                     _forget_files(self.work, [sha])
-                    gather.pass_over(sha, name, received_on, files.pass_over(sha, f"{type(wrong).__name__}: {wrong}"[:200]))
+                    gather.pass_over(sha, name, received_on, files.pass_over(sha, what))
                     break
                 if gather.rows >= ROWS_AT_ONCE:
                     take()

@@ -258,6 +258,7 @@ def _files() -> Iterator[tuple[str, bytes, Outcome]]:
     )
     yield "stock_count-scattered.xlsx", workbook(_cell(f"XFD{n}") for n in range(1, 10_000)), refused
     yield "stock_count-far.xlsx", workbook([_cell("A1"), _cell("A99999999999")]), refused
+    yield "stock_count-row.xlsx", workbook([_cell("A1"), _cell("A2") + "<c/>" * 600_000]), refused
     yield "stock_count-wide.xlsx", workbook([_cell("A1") + _cell("XFD1"), _cell("A2")]), refused
     yield "ones.json", b"[" + b",".join([b"1"] * 200_000) + b"]", out("unreadable_row") * 1001
     yield "empty-members.zip", archive(*((f"{n}.xml", b"") for n in range(10_000))), unreadable

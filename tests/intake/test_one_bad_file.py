@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import subprocess
@@ -125,6 +126,15 @@ def test_photos_and_large_files_stand_beside_the_store(workspace: Workspace, tmp
         formpack("check", cwd=there.folder)
         assert sorted(states(there)) == ["large", "small"]
         assert len([p for p in (there.folder / "kept").rglob("*") if p.is_file()]) == 2
+    away = ingest.apart(workspace.folder / "kept", sha := hashlib.sha256(large).hexdigest())
+    away.rename(tmp_path / "away")
+    with Store.open(workspace.store_file) as store, store.transaction():  # so that it is read again
+        store.connection.execute("INSERT INTO kept.named_forms VALUES (?, 'loss')", [sha])
+    run.import_files(workspace, [])
+    assert "small" in states(workspace) and "its kept bytes cannot be had" in said(workspace)[0][1]
+    (tmp_path / "away").rename(away)
+    formpack("import", "--again", cwd=workspace.folder, code=None)
+    assert sorted(states(workspace)) == ["large", "small"] and said(workspace) == []
 
 
 def test_nothing_is_left_aside_where_a_photo_cannot_be_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
