@@ -11,6 +11,7 @@ from typing import Any
 from pipeline import run
 from pipeline.workspace import Workspace
 
-more: dict[str, Any] = {"show": ("submissions",)} if "show" in inspect.signature(run.import_files).parameters else {}
+wanted = {"show": ("submissions",), "is_sure": True}
+more: dict[str, Any] = {k: v for k, v in wanted.items() if k in inspect.signature(run.import_files).parameters}
 done = run.import_files(Workspace(Path(sys.argv[1])), [Path(p) for p in sys.argv[2:]], **more)
 print(done, "" if more else "(with everything)")

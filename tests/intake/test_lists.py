@@ -67,16 +67,12 @@ def test_what_is_known_survives_a_rebuild_and_a_backup(nursery: Workspace, tmp_p
         assert run.differs_when_rebuilt(store, changed) == []
         backup.write_backup(store, changed, tmp_path / "backup")
     assert said(changed) == before
-    again = Workspace(tmp_path / "again")
-    backup.lay_files(tmp_path / "backup", again.folder)
-    backup.fill_store(again, tmp_path / "backup")
-    run.import_files(again, [], DAY)
-    assert said(again) == before
+    with backup.restored(tmp_path / "backup", tmp_path / "again") as (again, _):
+        run.import_files(again, [], DAY)
+        assert said(again) == before
     (tmp_path / "backup" / "list_rows.csv").unlink()
-    older = Workspace(tmp_path / "older")
-    backup.lay_files(tmp_path / "backup", older.folder)
-    backup.fill_store(older, tmp_path / "backup")
-    assert run.import_files(older, [], DAY).states["quarantined"] > 0
+    with backup.restored(tmp_path / "backup", tmp_path / "older", is_proved=False) as (older, _):
+        assert run.import_files(older, [], DAY).states["quarantined"] > 0
 
 
 def test_a_person_who_left_is_not_offered_and_stays_right_for_what_is_dated_before(nursery: Workspace) -> None:

@@ -150,7 +150,7 @@ def test_a_rebuild_is_one_step(sound: Workspace, tmp_path: Path, monkeypatch: py
     wrongs = (
         Refused("no"),
         duckdb.OutOfMemoryException("no"),
-        duckdb.ConversionException("no"),
+        duckdb.InternalException("no"),
         OSError(5, "no"),
         KeyboardInterrupt(),
     )
