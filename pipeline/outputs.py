@@ -142,7 +142,7 @@ def _plan(batch: Batch, begun: Path) -> None:
     (begun / "plan.json").write_text(json.dumps({"new": new, "added": added, "gone": gone}), encoding="utf-8")
     files = [batch.new / name for name in new]
     for path in (*files, *{p.parent for p in files}, begun / "plan.json", begun):
-        _to_disk(path)
+        to_disk(path)
 
 
 def _read_plan(folder: Path) -> dict[str, list[str]]:
@@ -177,7 +177,7 @@ def _carry_out(folder: Path, aside: Path) -> None:
             path = folder / name
             path.unlink(missing_ok=True)
         for held in {(folder / name).parent for name in plan["new"]}:
-            _to_disk(held)
+            to_disk(held)
     except OSError as wrong:
         os.replace(ready, aside / "undone")
         _take_back(folder, aside / "undone")
@@ -222,12 +222,12 @@ def _move(source: Path, path: Path) -> None:
             raise
         beside = path.with_name(f".{path.name}.new")
         shutil.copy2(source, beside)
-        _to_disk(beside)
+        to_disk(beside)
         os.replace(beside, path)
         source.unlink()
 
 
-def _to_disk(path: Path) -> None:
+def to_disk(path: Path) -> None:
     """Have the disk hold a file, or what a folder names, before anything is built on it."""
     is_folder = path.is_dir()
     try:

@@ -6,14 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli.frame import (
-    JsonOption,
-    WorkspaceOption,
-    print_json,
-    refusals,
-    say,
-    workspace_at,
-)
+from pipeline.cli.frame import JsonOption, WorkspaceOption, print_json, refusals, say, workspace_at
 
 if TYPE_CHECKING:
     from pipeline.office.audit import Proof

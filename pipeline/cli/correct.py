@@ -6,16 +6,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.frame import (
-    AsOfOption,
-    JsonOption,
-    WorkspaceOption,
-    day_of,
-    print_json,
-    refusals,
-    say,
-    workspace_at,
-)
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals, say, workspace_at
 from pipeline.findings import many
 
 

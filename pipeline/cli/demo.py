@@ -5,13 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.frame import (
-    Bar,
-    JsonOption,
-    print_json,
-    refusals,
-    say,
-)
+from pipeline.cli.frame import Bar, JsonOption, print_json, refusals, say
 
 
 def demo(

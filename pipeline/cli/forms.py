@@ -3,16 +3,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from pathlib import Path
 
-from pipeline.cli.frame import (
-    AsOfOption,
-    JsonOption,
-    WorkspaceOption,
-    day_of,
-    print_json,
-    refusals,
-    say,
-    workspace_at,
-)
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals, say, workspace_at
 
 
 def forms(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json: JsonOption = False) -> None:

@@ -5,14 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.frame import (
-    JsonOption,
-    WorkspaceOption,
-    print_json,
-    refusals,
-    say,
-    workspace_at,
-)
+from pipeline.cli.frame import JsonOption, WorkspaceOption, print_json, refusals, say, workspace_at
 
 
 def history(

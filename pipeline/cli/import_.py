@@ -6,17 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli.frame import (
-    AsOfOption,
-    Bar,
-    JsonOption,
-    WorkspaceOption,
-    day_of,
-    print_json,
-    refusals,
-    say,
-    workspace_at,
-)
+from pipeline.cli.frame import AsOfOption, Bar, JsonOption, WorkspaceOption, day_of, print_json, refusals, say, workspace_at
 from pipeline.findings import many
 
 if TYPE_CHECKING:

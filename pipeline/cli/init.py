@@ -5,12 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli.frame import (
-    JsonOption,
-    print_json,
-    refusals,
-    say,
-)
+from pipeline.cli.frame import JsonOption, print_json, refusals, say
 
 
 def init(

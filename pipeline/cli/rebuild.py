@@ -5,16 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pipeline.cli.frame import (
-    AsOfOption,
-    JsonOption,
-    WorkspaceOption,
-    day_of,
-    print_json,
-    refusals,
-    say,
-    workspace_at,
-)
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals, say, workspace_at
 
 if TYPE_CHECKING:
     from pipeline.workspace import Workspace

@@ -5,16 +5,7 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.frame import (
-    AsOfOption,
-    JsonOption,
-    WorkspaceOption,
-    day_of,
-    print_json,
-    refusals,
-    say,
-    workspace_at,
-)
+from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals, say, workspace_at
 
 
 def report(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json: JsonOption = False) -> None:

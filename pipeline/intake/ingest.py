@@ -19,6 +19,7 @@ from typing import Any, BinaryIO
 from formpack.submission import PHOTO_ENDINGS
 from pipeline.findings import Refused
 from pipeline.intake.days import FILES
+from pipeline.outputs import to_disk
 from pipeline.stages import Work
 from pipeline.store import BACK, Store
 from pipeline.workspace import SETTINGS_NAME
@@ -250,18 +251,9 @@ def _put_apart(pieces: Iterable[bytes], folder: Path) -> str:
         place.parent.mkdir(exist_ok=True)
         beside.replace(place)
         stack.pop_all()
-    _sync(place.parent)
+    for held in (place.parent, folder):
+        to_disk(held)
     return sha
-
-
-def _sync(folder: Path) -> None:
-    """What was renamed in a folder is so for good."""
-    with contextlib.suppress(OSError):  # not every system opens folders
-        number = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(number)
-        finally:
-            os.close(number)
 
 
 def apart(folder: Path, sha256: str) -> Path:
