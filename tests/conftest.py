@@ -93,6 +93,7 @@ IN_CI_ONLY = (
     "tests/robust/test_odd_nurseries.py",
     "tests/robust/test_crash.py",
     "tests/robust/test_soak.py",
+    "tests/robust/test_faults.py",
     "tests/robust/test_order.py::test_the_demo",
     "tests/robust/test_readers.py::test_a_reader_never_sees_half",
     "tests/robust/test_stages.py::test_a_read_that_is_not_declared",
