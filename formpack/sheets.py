@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import contextlib
 import io
-import mmap
 import re
 import warnings
 import zipfile
@@ -36,8 +35,8 @@ MOST_BESIDE_ELEMENTS = 300_000
 MOST_ATTRIBUTES = 1_000
 """Attributes of one element: the parser looks at each of them once for every other."""
 
-Source = bytes | mmap.mmap | Path
-"""Where the bytes of a file are."""
+Source = bytes | Path
+"""The bytes of a file, or where they are."""
 
 
 class Unopened(Exception):

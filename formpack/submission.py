@@ -326,22 +326,22 @@ def _columns(content: bytes, place: str, stem: str) -> Iterator[Item]:
         number += piece.num_rows
 
 
-def _xlsx(source: bytes, place: str, stem: str, headings: Headings, form: str, budget: Budget) -> Iterator[Item]:
-    """Every sheet with something in it: a table, or an Aside."""
+def _xlsx(content: bytes, place: str, hint: str, headings: Headings, form: str, budget: Budget) -> Iterator[Item]:
+    """Every sheet with something in it: a table, or an Aside. `hint` is the form that the file's name means, or the name."""
     try:
-        sheets = sheets_of(source, budget)
+        sheets = sheets_of(content, budget)
     except Unopened as wrong:
         yield Unread(place, "refused_file" if wrong.is_refused else "unreadable_file", str(wrong))
         return
     filled = {}
     for sheet in sheets:
         rows = [(n, [cell_text(v) for v in row]) for n, row in sheet.rows]
-        rows = [(n, row) for n, row in rows if any(c.strip() for c in row)]
+        rows = [(n, row) for n, row in rows if any(row)]
         if rows and not (sheet.title == CODES_SHEET and sheet.is_hidden):
             filled[sheet.title] = rows
     if len(filled) < 2:
         title, rows = next(iter(filled.items()), ("", []))
-        yield from _sheet(rows, place, form or headings.form_of(title) or headings.form_of(stem) or stem, headings)
+        yield from _sheet(rows, place, form or headings.form_of(title) or hint, headings)
         return
     for title, rows in filled.items():
         where = f"{place}, sheet {title}"
@@ -349,14 +349,14 @@ def _xlsx(source: bytes, place: str, stem: str, headings: Headings, form: str, b
         named = form or headings.form_of(title)
         has_form = "formid" in (folded(name_of(cell)) for cell in head[1])
         is_known = max(headings.known(head[1])) >= 2 or has_form
-        if not named and not (is_known and (headings.form_of(stem) or has_form)):
+        if not named and not (is_known and (hint in headings.forms or has_form)):
             why = "not read, as neither its name nor the file's says which form it is" if is_known else _NO_QUESTIONS
             yield Aside(where, why)
         elif rows[-1][0] == head[0]:
             if not is_known:
                 yield Aside(where, _NO_QUESTIONS)
         else:
-            yield from _sheet(rows, where, named or stem, headings)
+            yield from _sheet(rows, where, named or hint, headings)
 
 
 CODES_SHEET = "lists"
@@ -588,7 +588,7 @@ def _read(source: bytes | Path, name: str, place: str, headings: Headings, form:
     if not content.strip():
         yield Unread(place, "unreadable_file", "it is empty")
     elif ending == ".xlsx":
-        yield from _xlsx(content, place, stem, headings, form, budget)
+        yield from _xlsx(content, place, hint, headings, form, budget)
     elif ending == ".csv":
         yield from _csv(content, place, hint, headings)
     elif ending in (".json", ".ndjson", ".jsonl"):

@@ -69,6 +69,14 @@ def test_every_sheet_is_read_or_named(workspace: Workspace, take_in: Take) -> No
     assert done.notes == 1
 
 
+def test_the_file_s_name_says_what_sheets_without_one_are(workspace: Workspace, take_in: Take) -> None:
+    later = sheet(COUNT)
+    later[1] = ["2026-05-02" if cell == COUNT["visit_date"] else cell for cell in later[1]]
+    book = book_of(Sheet1=sheet(COUNT), Sheet2=later)
+    done = take_in({"open_group.csv": text_of(OPENING), "stock_count-2026-05.xlsx": book})
+    assert done.states["accepted"] == 3 and said(workspace) == []
+
+
 def test_a_title_above_the_heading_is_no_row(workspace: Workspace, take_in: Take) -> None:
     titled = [["Counts of April"], [], *sheet(COUNT)]
     done = take_in({"open_group.csv": text_of(["Openings, February"], OPENING), "stock_count.xlsx": book_of(Sheet_1=titled)})
