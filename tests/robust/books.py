@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +12,7 @@ from pipeline.office.audit import proofs
 from pipeline.store import Store
 from pipeline.tables import TABLES
 from pipeline.workspace import Workspace
-from tests.conftest import SAMPLES, new_workspace
+from tests.conftest import ROOT, SAMPLES, new_workspace
 
 Books = dict[str, list[tuple[Any, ...]]]
 _KEPT = {
@@ -24,6 +26,14 @@ _KEPT = {
 }
 INSIDE = ("files", "between", "marks", "changes", *_KEPT)
 """What of the books is no table of the contract."""
+
+
+def module_run(module: str, *words: object) -> str:
+    """What a module prints that is run in a process of its own; it must end well."""
+    command = [sys.executable, "-m", module, *map(str, words)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=ROOT)
+    assert done.returncode == 0, (done.stdout + done.stderr)[-4000:]
+    return done.stdout
 
 
 def nursery(folder: Path) -> Workspace:
