@@ -122,3 +122,11 @@ def test_the_formatter_is_hardly_ever_told_to_skip() -> None:
     assert len(lines) > 10_000
     skipped = [place for place, line in lines if mark in line]
     assert len(skipped) <= 5, skipped
+
+
+def test_every_connection_is_ones_own() -> None:
+    """`duckdb.sql` and `duckdb.execute` share one connection over a whole process: what one test leaves unread ends another."""
+    shared = re.compile(r"\bduckdb\.(sql|execute|query|from_\w+|read_\w+|table)\(")
+    for folder in ("formpack", "pipeline", "sample_submissions", "tests"):
+        for path in (ROOT / folder).rglob("*.py"):
+            assert not shared.search(path.read_text(encoding="utf-8")), path

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from formpack.expression import ExpressionError, conjuncts, evaluate, is_phone_only, limit, parse, to_sql
 
+DB = duckdb.connect()
 DAY = dt.date(2026, 11, 2)
 SCOPE: dict[str | None, Any] = {
     "n": ("n", "number"),
@@ -28,8 +29,7 @@ def both(text: str, **answers: Any) -> Any:
     row = {"n": None, "m": None, "t": None, "d": None} | answers
     sql, kind = to_sql(tree, SCOPE, "DATE '2026-11-02'")
     query = "SELECT " + sql + " FROM (SELECT ?::BIGINT AS n, ?::BIGINT AS m, ?::VARCHAR AS t, ?::DATE AS d)"
-    found = duckdb.execute(query, list(row.values())).fetchone()
-    assert found is not None
+    (found,) = DB.execute(query, list(row.values())).fetchall()
     here = evaluate(tree, {**row, None: row["n"], "twice": parse("${n} * 2")}, DAY)
     if kind == "number":
         assert (found[0] is None and math.isnan(here)) or found[0] == pytest.approx(here)

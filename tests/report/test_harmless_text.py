@@ -96,7 +96,8 @@ def test_no_table_holds_a_formula_and_parquet_is_exact(nursery: Path) -> None:
                     assert not cell.startswith(FORMULA) or re.fullmatch(r"-?[0-9.e-]+", cell), (path.name, cell)
                     cells += cell.startswith("'=")
     assert cells >= 4
-    exact = duckdb.sql(f"SELECT note FROM '{tables / 'answers_stock_count.parquet'}'").fetchall()
+    with duckdb.connect() as db:
+        exact = db.execute(f"SELECT note FROM '{tables / 'answers_stock_count.parquet'}'").fetchall()
     assert exact == [(NOTE.strip(),)]
     with (tables / "answers_stock_count.csv").open(encoding="utf-8", newline="") as file:
         assert [row["note"] for row in csv.DictReader(file)] == [f"'{NOTE.strip()}"]
