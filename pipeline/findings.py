@@ -323,8 +323,3 @@ def sentence(finding: Finding, labels: dict[str, str]) -> str:
         label=labels.get(finding.field, finding.field or "The answer"), value=value or "nothing", detail=finding.detail
     )
     return said.replace("..", ".").replace("?.", "?")
-
-
-def many(n: int, word: str) -> str:
-    """`1 task`, `1,200 tasks`."""
-    return f"{n:,} {word}{'' if n == 1 else 's'}"

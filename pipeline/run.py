@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from formpack import words
 from formpack.readers import Unreadable, date, text_of
 from pipeline import seals, tables
 from pipeline.findings import Refused
@@ -241,6 +242,7 @@ def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
         "settings:": repr(replace(workspace.settings, today=None)),
         "day:": day.isoformat(),
         "month:": f"{day:%Y-%m}",
+        "language:": words.current(),
         "files:": repr((files, named)),
         "taken:": repr(store.rows("SELECT * FROM kept.not_taken ORDER BY ALL")),
         "versions:": repr(out),

@@ -38,6 +38,16 @@ KEPT = tuple(
 """The tables of `kept`: what can never be made again."""
 NOT_COMPARED = ("state", "changes", "chain_cache")
 """Tables that hold how the others were made, and so are others where the way was another."""
+_SET = """
+SET enable_progress_bar = false;
+SET TimeZone = 'UTC';
+SET threads = 2;
+SET memory_limit = '640MB';
+CREATE OR REPLACE TEMP MACRO pack(message, given := []::VARCHAR[]) AS
+    chr(2) || message || chr(31) || array_to_string(given, chr(31)) || chr(3);
+"""
+"""What every connection begins with. `pack` makes a text that `formpack.words` puts into words where it is shown:
+`pack('{n} buds were set', ['n=#' || buds])`; a number has # before it, a day @, to be written as the language does."""
 _KEPT = """
 CREATE SCHEMA IF NOT EXISTS kept;
 CREATE SCHEMA IF NOT EXISTS work;
@@ -175,9 +185,7 @@ class Store:
                 raise unreadable(wrong, path.name) from None
         store = cls(connection, path)
         try:
-            connection.execute(
-                "SET enable_progress_bar = false; SET TimeZone = 'UTC'; SET threads = 2; SET memory_limit = '640MB'"
-            )
+            connection.execute(_SET)
             if not is_read_only:
                 store.make_schema()
             else:
@@ -246,7 +254,7 @@ class Store:
     def in_memory(cls) -> Store:
         """A store that is gone when it is closed."""
         store = cls(duckdb.connect(":memory:"))
-        store.connection.execute("SET TimeZone = 'UTC'; SET threads = 2; SET memory_limit = '640MB'")
+        store.connection.execute(_SET)
         store.make_schema()
         return store
 

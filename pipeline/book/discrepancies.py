@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from formpack.group_code import shown
+from formpack.words import many
 from pipeline.book.causes import (
     EXCHANGED,
     GAIN,
@@ -21,7 +22,6 @@ from pipeline.book.causes import (
     OPENING,
     UNKNOWN,
 )
-from pipeline.findings import many
 from pipeline.formulas.miscounts import DIGIT, LEFT_OUT, LENGTH, OTHER, SHOWN, SWAPPED, TWICE, WAYS, Whole, sources
 from pipeline.settings import Settings
 from pipeline.stages import Work

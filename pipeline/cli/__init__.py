@@ -27,27 +27,31 @@ from pipeline.cli import (
 
 app = typer.Typer(
     name="formpack",
-    help="Inspection forms for a citrus nursery, and the books that are kept from them.",
+    cls=frame.Spoken,
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-app.command("init")(init.init)
-app.command("demo")(demo.demo)
-app.command("forms")(forms.forms)
-app.command("import")(import_.import_)
-app.command("problems")(problems.problems)
-app.command("records")(records.records)
-app.command("correct")(correct.correct)
-app.command("history")(history.history)
-app.command("reconcile")(reconcile.reconcile)
-app.command("plan")(plan.plan)
-app.command("report")(report.report)
-app.command("due")(due.due)
-app.command("rebuild")(rebuild.rebuild)
-app.command("export")(export.export)
-app.command("check")(check.check)
+app.callback()(frame.listen)
+for command in (
+    init.init,
+    demo.demo,
+    forms.forms,
+    import_.import_,
+    problems.problems,
+    records.records,
+    correct.correct,
+    history.history,
+    reconcile.reconcile,
+    plan.plan,
+    report.report,
+    due.due,
+    rebuild.rebuild,
+    export.export,
+    check.check,
+):
+    app.command(command.__name__.rstrip("_"))(command)
 
 
 def main() -> None:

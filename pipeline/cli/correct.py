@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
+from formpack.words import many
 from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals, say, workspace_at
-from pipeline.findings import many
 
 
 def correct(

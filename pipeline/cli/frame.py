@@ -23,7 +23,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
+import typer.core
 
+from formpack import words
 from pipeline.harmless import json_text, one_line
 
 if TYPE_CHECKING:
@@ -32,6 +34,33 @@ if TYPE_CHECKING:
 WorkspaceOption = Annotated[Path, typer.Option("--workspace", help="The nursery's folder.", show_default="this folder")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document for a program.")]
 AsOfOption = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="The day that counts as today, as YYYY-MM-DD.")]
+
+
+class Spoken(typer.core.TyperGroup):
+    """The commands, each of which can be asked to speak another language: `--language` may stand behind its name too."""
+
+    asked = ""
+    """The language that the command at work was asked for."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        for position, word in enumerate(args):
+            if word == "--language" or word.startswith("--language="):
+                taken = args[position : position + (2 if word == "--language" else 1)]
+                args = [*taken, *args[:position], *args[position + len(taken) :]]
+                break
+        return super().parse_args(ctx, args)
+
+
+def listen(
+    language: Annotated[str, typer.Option(metavar="LANGUAGE", help="Speak en, es or pt; else what nursery.toml says.")] = "",
+) -> None:
+    """Inspection forms for a citrus nursery, and the books that are kept from them."""
+    if language and language not in words.LANGUAGES:
+        say(f"--language {language[:60]}: the languages are {', '.join(words.LANGUAGES)}.", err=True)
+        raise typer.Exit(2)
+    Spoken.asked = language
+    words.use(language)
+
 
 STOPPED = "Stopped; the books are as they were before."
 
@@ -79,7 +108,9 @@ def workspace_at(folder: Path) -> Workspace:
     except UnicodeEncodeError:
         raise Refused(f"The name of the folder {folder} is not written in UTF-8, as the store needs it; rename it.") from None
     settle(folder)
-    return Workspace(folder)
+    workspace = Workspace(folder)
+    words.use(Spoken.asked or workspace.settings.language)
+    return workspace
 
 
 @contextlib.contextmanager
@@ -188,7 +219,7 @@ def _print(text: str, err: bool = False) -> None:
 
 def say(text: str = "", err: bool = False) -> None:
     """Print one line. What people wrote in it cannot steer the screen: line breaks too are shown by their numbers."""
-    _print(one_line(text), err)
+    _print(one_line(words.unpacked(text)), err)
 
 
 def print_json(document: dict[str, Any]) -> None:

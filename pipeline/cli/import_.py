@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from formpack.words import many
 from pipeline.cli.frame import AsOfOption, Bar, JsonOption, WorkspaceOption, day_of, print_json, refusals, say, workspace_at
-from pipeline.findings import many
 
 if TYPE_CHECKING:
     from pipeline.run import Imported

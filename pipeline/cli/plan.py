@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
+from formpack.words import many
 from pipeline.cli.frame import (
     AsOfOption,
     JsonOption,
@@ -19,7 +20,6 @@ from pipeline.cli.frame import (
     say,
     workspace_at,
 )
-from pipeline.findings import many
 
 Row = tuple[Any, ...]
 _HEADS = "pair,month,ready,from,to,ordered,overdue,ready until,ordered until,short,chance of enough".split(",")

@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
+from formpack.words import many
 from pipeline.cli.frame import (
     AsOfOption,
     JsonOption,
@@ -17,7 +18,6 @@ from pipeline.cli.frame import (
     say,
     workspace_at,
 )
-from pipeline.findings import many
 
 _MANY = 10
 """So many plants kept out of the numbers are worth a word."""

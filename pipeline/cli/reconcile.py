@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from formpack.words import many
 from pipeline.cli.frame import (
     AsOfOption,
     JsonOption,
@@ -19,7 +20,6 @@ from pipeline.cli.frame import (
     say,
     workspace_at,
 )
-from pipeline.findings import many
 
 if TYPE_CHECKING:
     from pipeline.report.round import Round

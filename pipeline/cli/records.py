@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from formpack.words import many
 from pipeline.cli.frame import (
     AsOfOption,
     JsonOption,
@@ -18,7 +19,6 @@ from pipeline.cli.frame import (
     say,
     workspace_at,
 )
-from pipeline.findings import many
 
 if TYPE_CHECKING:
     from pipeline.office.records import Found

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Collection
 
-from pipeline.findings import many
+from formpack.words import many
 from pipeline.store import Store
 
 OF_A_FILE = "file:"

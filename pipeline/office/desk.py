@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 
 from formpack.catalog import Form
 from formpack.readers import NearMiss, Unreadable, date, with_near_miss
-from pipeline.findings import Rule, many, sentence
+from formpack.words import many
+from pipeline.findings import Rule, sentence
 from pipeline.intake.corrections import Correction, add, all_corrections, in_force, overlay
 from pipeline.intake.days import CAME_IN_ON, FILES, OF_A_DAY, OF_A_FILE
 from pipeline.intake.validate import type_answers

@@ -11,7 +11,8 @@ from typing import Any
 
 from formpack.catalog import Form
 from formpack.group_code import is_group_code, plain, shown
-from pipeline.findings import Refused, many
+from formpack.words import many
+from pipeline.findings import Refused
 from pipeline.intake.corrections import all_corrections, in_force, overlay
 from pipeline.intake.days import CAME_IN_ON, FILES, OF_A_DAY, OF_A_FILE
 from pipeline.office.decision_sheet import BEHIND, OPEN, Choices, Row, place_in_file, write_sheet

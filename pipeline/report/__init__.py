@@ -13,6 +13,7 @@ from pipeline.workspace import Workspace
 def write_report(store: Store, workspace: Workspace) -> list[Path]:
     """Write reports/nursery-report.html, .xlsx and reports/tables/, all of it or nothing; returns the page, the workbook and
     the folder. Raises Refused."""
+    from pipeline.report.chapters import gather_chapters
     from pipeline.report.figures import gather
     from pipeline.report.page import page_html
     from pipeline.report.workbook import write_workbook
@@ -21,6 +22,6 @@ def write_report(store: Store, workspace: Workspace) -> list[Path]:
     page, book, tables = folder / "nursery-report.html", folder / "nursery-report.xlsx", folder / "tables"
     with together(workspace.folder) as files:
         export_tables(store, files, tables)
-        files.place(page).write_text(page_html(gather(store, workspace)), encoding="utf-8")
+        files.place(page).write_text(page_html(gather(store, workspace), gather_chapters(store, workspace)), encoding="utf-8")
         write_workbook(store, files.place(book))
     return [page, book, tables]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from formpack.group_code import shown
-from pipeline.findings import many
+from formpack.words import many
 from pipeline.store import Store
 
 _MOST = 3

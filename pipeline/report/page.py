@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from formpack import words
 from pipeline.harmless import lines
 from pipeline.report import charts
+from pipeline.report.blocks import Cell, Chapter
 from pipeline.report.figures import STEP_WORDS, Figures
 from pipeline.report.stock import STAGE_WORDS
 
@@ -56,7 +59,26 @@ def _drawn(f: Figures) -> dict[str, str | list[str]]:
     return drawn
 
 
-def page_html(figures: Figures) -> str:
+def said(value: Any, kind: str) -> str:
+    """A value as its column shows it; '' for nothing."""
+    if value is None or value == "":
+        return ""
+    if isinstance(value, str):
+        return words.unpacked(value)
+    if kind == "share":
+        return words.percent(value)
+    if kind == "points":
+        return ("+" if value > 0 else "") + words.number(100 * value, 1)
+    if kind in ("decimal", "money"):
+        return words.number(value, 1 if kind == "decimal" else 0)
+    if kind == "day":
+        return words.short_day(value)
+    if kind == "month":
+        return words.short_month(value)
+    return words.number(value)
+
+
+def page_html(figures: Figures, chapters: Sequence[Chapter] = ()) -> str:
     """The whole page."""
     environment = Environment(
         loader=PackageLoader("pipeline.report", "."),
@@ -66,5 +88,12 @@ def page_html(figures: Figures) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.globals |= {
+        "said": said,
+        "kind_of": lambda block: type(block).__name__,
+        "is_cell": lambda value: isinstance(value, Cell),
+    }
     environment.filters |= {"n": _number, "pc": _percent, "r": lambda v: "" if v is None else f"{v:.2f}"}
-    return environment.get_template("page.html").render(f=figures, charts=_drawn(figures), stage_words=STAGE_WORDS)
+    return environment.get_template("page.html").render(
+        f=figures, charts=_drawn(figures), stage_words=STAGE_WORDS, chapters=chapters
+    )

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from formpack.group_code import shown
+from formpack.words import many
 from pipeline.book.reconcile import rates_of
-from pipeline.findings import many
 from pipeline.formulas.miscounts import Real
 from pipeline.formulas.next_round import Costs, Counting, choose, numbers, variance_left
 from pipeline.formulas.sums import DRAWS, SHARES, Shared, draw_sums, sum_intervals

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from formpack.group_code import shown
+from formpack.words import many
 from pipeline.book.causes import MOVE
 from pipeline.book.discrepancies import count_again, counters, said_day
-from pipeline.findings import many
 from pipeline.report.held_back import not_in_this
 from pipeline.store import Store
 

@@ -14,7 +14,7 @@ import openpyxl
 import pytest
 
 from pipeline.harmless import json_text, legal, one_line
-from pipeline.report.charts import _short
+from pipeline.report.charts.base import short
 from tests.cli.test_cli import formpack
 from tests.conftest import SAMPLES, new_workspace
 
@@ -82,8 +82,8 @@ def test_the_page_shows_it_and_runs_nothing(nursery: Path) -> None:
 
 
 def test_a_name_is_cut_where_a_drawing_has_no_room() -> None:
-    assert _short("Team 4") == "Team 4" and _short("a\tb\n c") == "a b c"
-    assert _short("x" * 1000) == "x" * 47 + "…" and _short("柑" * 1000) == "柑" * 23 + "…"
+    assert short("Team 4") == "Team 4" and short("a\tb\n c") == "a b c"
+    assert short("x" * 1000) == "x" * 47 + "…" and short("柑" * 1000) == "柑" * 23 + "…"
 
 
 def test_no_table_holds_a_formula_and_parquet_is_exact(nursery: Path) -> None:

@@ -3,13 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-import html
-import io
-import re
-import unicodedata
-import warnings
 from collections.abc import Iterable, Sequence
-from itertools import count
 from typing import Any
 
 import matplotlib as mpl
@@ -19,51 +13,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from pipeline.formulas.comparison import funnel
-from pipeline.harmless import one_line
+from pipeline.report.charts.base import ALARM, ASIDE, BAND, DOUBTFUL, INK, LEAF, OPEN, PEEL, RULE, SHADES, STYLE, short, svg
 from pipeline.report.figures import Cause, Point, Share, Step, Team
 from pipeline.report.stock import Course, Standing
-
-LEAF, PEEL, INK, RULE = "#3f6b4f", "#c8801d", "#22312a", "#c9d1c9"
-_ASIDE, _ALARM = "#5c6a61", "#8a2f1d"
-_SHADES = ("#2f5540", "#4f7f61", "#7ba287", "#a9c2ad", "#d8b26a", "#c8801d", "#8c5a1c")
-_STYLE: Any = {
-    "text.parse_math": False,
-    "svg.fonttype": "none",
-    "svg.hashsalt": "formpack",
-    "font.family": "sans-serif",
-    "font.sans-serif": ["DejaVu Sans"],
-    "font.size": 8.5,
-    "text.color": INK,
-    "axes.labelcolor": INK,
-    "xtick.color": INK,
-    "ytick.color": INK,
-    "axes.edgecolor": RULE,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "axes.spines.left": False,
-    "ytick.major.size": 0,
-    "xtick.major.size": 3,
-}
-_OPEN: Any = {"markersize": 5, "markerfacecolor": "white", "markeredgecolor": "#6d7a71"}
-"""An open dot: a rate as it is, where another stands beside it."""
-_DOUBTFUL: Any = {"markersize": 7, "markerfacecolor": "white", "markeredgecolor": _ALARM}
-_BAND: Any = {"step": "post", "color": LEAF, "linewidth": 0}
-_numbers = count(1)
-
-
-_ROOM = 48
-"""Letters of a name that a drawing has room for; wide ones, as of Chinese, count twice."""
-
-
-def _short(name: str) -> str:
-    """A name as it stands in a drawing: on one line, and cut where it would leave no room for the drawing."""
-    line = one_line(" ".join(name.split()))
-    taken = 0
-    for place, letter in enumerate(line):
-        taken += 2 if unicodedata.east_asian_width(letter) in "WF" else 1
-        if taken > _ROOM:
-            return line[: place - 1] + "…"
-    return line
 
 
 def _axes(rows: int, row_height: float = 0.235) -> tuple[Figure, Axes]:
@@ -71,28 +23,9 @@ def _axes(rows: int, row_height: float = 0.235) -> tuple[Figure, Axes]:
     return figure, figure.add_subplot()
 
 
-def _beside(axes: Axes, place: float, text: str, color: str = _ASIDE) -> None:
+def _beside(axes: Axes, place: float, text: str, color: str = ASIDE) -> None:
     """A small text to the right of the drawing, level with a place of its scale."""
     axes.annotate(text, (1.01, place), xycoords=("axes fraction", "data"), va="center", fontsize=7.5, color=color)
-
-
-def _svg(figure: Figure, says: str) -> str:
-    """The figure as an inline SVG with its own ids and a sentence for who cannot see it."""
-    out = io.StringIO()
-    with warnings.catch_warnings():
-        # text stays text, drawn by whoever shows the page: a letter that is not in this font is only measured less well here
-        warnings.filterwarnings("ignore", r"Glyph \d+ .*missing from font", UserWarning)
-        warnings.filterwarnings("ignore", r"Matplotlib currently does not support .* natively", UserWarning)
-        figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
-    text = out.getvalue()
-    text = text[text.index("<svg") :]
-    mark = f"c{next(_numbers)}-"
-    text = re.sub(r'(\bid=")', rf"\1{mark}", text)
-    text = re.sub(r"(url\(#|href=\"#)", rf"\1{mark}", text)
-    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
-    text = text.replace("'DejaVu Sans', ", "").replace("DejaVu Sans", "sans-serif")
-    said = html.escape(one_line(says), quote=True)
-    return text.replace("<svg ", f'<svg role="img" aria-label="{said}" class="chart" ', 1)
 
 
 MOST_ROWS = 26
@@ -111,7 +44,7 @@ def intervals(shares: Sequence[Share], middle: float | None, says: str) -> str:
 
 
 def _intervals(shares: Sequence[Share], middle: float | None, start: float, says: str) -> str:
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure, axes = _axes(len(shares))
         places = range(len(shares), 0, -1)
         for place, s in zip(places, shares, strict=True):
@@ -120,49 +53,49 @@ def _intervals(shares: Sequence[Share], middle: float | None, start: float, says
             _beside(axes, place, f"{s.count:,} of {s.of:,}")
         if middle is not None:
             axes.axvline(middle, color=PEEL, linewidth=1, linestyle=(0, (4, 3)))
-        axes.set_yticks(list(places), [_short(s.label) for s in shares])
+        axes.set_yticks(list(places), [short(s.label) for s in shares])
         axes.set_ylim(0.3, len(shares) + 0.7)
         axes.set_xlim(start, 1.0)
         axes.xaxis.set_major_locator(mpl.ticker.MultipleLocator(0.05 if start >= 0.6 else 0.1))
         axes.xaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
         axes.grid(axis="x", color=RULE, linewidth=0.5)
         axes.set_axisbelow(True)
-        return _svg(figure, says)
+        return svg(figure, says)
 
 
 def teams(rows: Sequence[Team], middle: float | None, says: str) -> str:
     """Each team twice: its take as it is (open) and as it would be with the whole mix (full), on their 95 % intervals."""
     start = max(0.0, int(min([min(t.low, t.adjusted_low or 1.0) for t in rows], default=0.0) * 10 - 0.5) / 10)
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure, axes = _axes(len(rows), 0.4)
         places = list(range(len(rows), 0, -1))
         for place, t in zip(places, rows, strict=True):
             first, above, below = place == places[0], place + 0.17, place - 0.17
             axes.plot([t.low, t.high], [below, below], color="#a9b5ab", linewidth=1.6, solid_capstyle="round")
-            axes.plot([t.rate], [below], "o", **_OPEN, label="as it is" if first else None)
+            axes.plot([t.rate], [below], "o", **OPEN, label="as it is" if first else None)
             if t.adjusted is not None and t.adjusted_low is not None and t.adjusted_high is not None:
                 fair = [t.adjusted_low, t.adjusted_high]
                 axes.plot(fair, [above, above], color=LEAF, linewidth=2.2, solid_capstyle="round")
                 axes.plot([t.adjusted], [above], "o", color=LEAF, markersize=5, label="with the whole mix" if first else None)
             said = f"{t.of:,} buds" + (f", {t.flag}" if t.flag else "")
-            _beside(axes, place, said, _ALARM if t.flag == "worse" else _ASIDE)
+            _beside(axes, place, said, ALARM if t.flag == "worse" else ASIDE)
         if middle is not None:
             axes.axvline(middle, color=PEEL, linewidth=1, linestyle=(0, (4, 3)))
-        axes.set_yticks(places, [_short(t.label) for t in rows])
+        axes.set_yticks(places, [short(t.label) for t in rows])
         axes.set_ylim(0.4, len(rows) + 0.6)
         axes.set_xlim(start, 1.0)
         axes.xaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
         axes.grid(axis="x", color=RULE, linewidth=0.5)
         axes.set_axisbelow(True)
         figure.legend(fontsize=7, frameon=False, loc="outside upper left", ncols=2)
-        return _svg(figure, says)
+        return svg(figure, says)
 
 
 def funnel_plot(rows: Sequence[Team], middle: float, deff: float, says: str) -> str:
     """Take against buds read, with the limits that 95 and 99.8 of 100 alike teams would keep within, lots differing."""
     most = max(t.of for t in rows)
     sizes = np.linspace(max(50, min(t.of for t in rows) * 0.5), most * 1.08, 200)
-    with mpl.rc_context(_STYLE | {"axes.spines.left": True, "ytick.major.size": 3}):
+    with mpl.rc_context(STYLE | {"axes.spines.left": True, "ytick.major.size": 3}):
         figure = Figure(figsize=(7.1, 3.0), layout="constrained")
         axes = figure.add_subplot()
         for quantile, style, label in ((1.959964, "-", "95 of 100"), (3.090232, (0, (4, 3)), "998 of 1,000")):
@@ -174,9 +107,9 @@ def funnel_plot(rows: Sequence[Team], middle: float, deff: float, says: str) -> 
             if t.adjusted is not None:
                 axes.plot([t.of, t.of], [t.rate, t.adjusted], color=RULE, linewidth=0.8)
                 axes.plot([t.of], [t.adjusted], "o", color=LEAF, markersize=5, label=None if i else "with the whole mix")
-            axes.plot([t.of], [t.rate], "o", **_OPEN, label=None if i else "as it is")
+            axes.plot([t.of], [t.rate], "o", **OPEN, label=None if i else "as it is")
             dot, away = (t.of, t.adjusted if t.adjusted is not None else t.rate), (5, (3, -9, 10)[i % 3])
-            axes.annotate(_short(t.code), dot, xytext=away, textcoords="offset points", fontsize=7.5)
+            axes.annotate(short(t.code), dot, xytext=away, textcoords="offset points", fontsize=7.5)
         low, high = funnel(middle, sizes[20:], deff, 3.090232)
         rates = [t.rate for t in rows]
         axes.set_ylim(max(0.0, min(*rates, low[0]) - 0.02), min(1.0, max(*rates, high[0]) + 0.01))
@@ -186,18 +119,18 @@ def funnel_plot(rows: Sequence[Team], middle: float, deff: float, says: str) -> 
         axes.yaxis.set_major_locator(mpl.ticker.MaxNLocator(6, steps=[1, 2, 5, 10]))
         axes.yaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
         figure.legend(fontsize=7, frameon=False, loc="outside upper left", ncols=4)
-        return _svg(figure, says)
+        return svg(figure, says)
 
 
 def curve(points: Sequence[Point], head: str, says: str) -> str:
     """How many of a hundred plants are left by age, with the 95 % band."""
-    with mpl.rc_context(_STYLE | {"axes.spines.left": True, "ytick.major.size": 3}):
+    with mpl.rc_context(STYLE | {"axes.spines.left": True, "ytick.major.size": 3}):
         figure = Figure(figsize=(7.1, 2.3), layout="constrained")
         axes = figure.add_subplot()
         days = [0, *(p.day for p in points)]
         if all(p.low is not None for p in points):
             low, high = [1.0, *(p.low or 0 for p in points)], [1.0, *(p.high or 0 for p in points)]
-            axes.fill_between(days, low, high, **_BAND, alpha=0.25)
+            axes.fill_between(days, low, high, **BAND, alpha=0.25)
         axes.step(days, [1.0, *(p.survival for p in points)], where="post", color=LEAF, linewidth=1.4)
         axes.set_ylim(max(0.0, min([p.low or p.survival for p in points], default=0) - 0.05), 1.01)
         axes.set_xlabel(head)
@@ -205,12 +138,12 @@ def curve(points: Sequence[Point], head: str, says: str) -> str:
         axes.yaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
         axes.grid(axis="y", color=RULE, linewidth=0.5)
         axes.set_axisbelow(True)
-        return _svg(figure, says)
+        return svg(figure, says)
 
 
 def bars(standing: Sequence[Standing], says: str) -> str:
     """Plants that stand, with the whisker of what they may be."""
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure, axes = _axes(len(standing), 0.28)
         places = list(range(len(standing), 0, -1))
         most = max([s.high for s in standing], default=1)
@@ -218,14 +151,14 @@ def bars(standing: Sequence[Standing], says: str) -> str:
             axes.barh(place, s.estimate, height=0.62, color=LEAF)
             axes.plot([s.low, s.high], [place, place], color=INK, linewidth=1)
             axes.text(s.high + most * 0.012, place, f"{s.estimate:,}", va="center", fontsize=8)
-        axes.set_yticks(places, [_short(s.label) for s in standing])
+        axes.set_yticks(places, [short(s.label) for s in standing])
         axes.set_xlim(0, most * 1.12)
         axes.set_xlabel("plants")
         axes.set_ylim(0.4, len(standing) + 0.6)
         axes.xaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))
         axes.grid(axis="x", color=RULE, linewidth=0.5)
         axes.set_axisbelow(True)
-        return _svg(figure, says)
+        return svg(figure, says)
 
 
 def _day(on: dt.date) -> float:
@@ -237,14 +170,14 @@ def course(c: Course) -> str:
 
     A count that is far off is drawn at the edge, with its number, so that the rest can be seen.
     """
-    with mpl.rc_context(_STYLE | {"axes.spines.left": True, "ytick.major.size": 3}):
+    with mpl.rc_context(STYLE | {"axes.spines.left": True, "ytick.major.size": 3}):
         figure = Figure(figsize=(7.1, 2.3), layout="constrained")
         axes = figure.add_subplot()
         days = [_day(on) for on, _, _, _ in c.believed]
         stands, low, high = [n for _, n, _, _ in c.believed], [n for _, _, n, _ in c.believed], [n for _, _, _, n in c.believed]
         turns, book = [_day(d) for d, _ in c.book], [n for _, n in c.book]
         axes.step(turns, book, where="post", color=PEEL, linewidth=1.1, label="the book, with every recorded change")
-        axes.fill_between(days, low, high, **_BAND, alpha=0.28, label="believed to stand, 95 %")
+        axes.fill_between(days, low, high, **BAND, alpha=0.28, label="believed to stand, 95 %")
         axes.step(days, stands, where="post", color=LEAF, linewidth=1)
         inside = [*book, *low, *high]
         least, most = min(inside), max(inside)
@@ -254,10 +187,10 @@ def course(c: Course) -> str:
         axes.plot([_day(n.on) for n in good], [n.counted for n in good], "o", color=INK, markersize=3.5, label="counted")
         for i, n in enumerate(n for n in c.counts if n.flagged):
             at = min(max(n.counted, least - 0.6 * room), most + 0.6 * room)
-            axes.plot([_day(n.on)], [at], "X", **_DOUBTFUL, label=None if i else "counted, and doubtful")
+            axes.plot([_day(n.on)], [at], "X", **DOUBTFUL, label=None if i else "counted, and doubtful")
             said = f"{n.counted:,}" + ("" if at == n.counted else " (off the scale)")
             left: Any = {"xytext": (-7, 0), "textcoords": "offset points", "ha": "right", "va": "center"}
-            axes.annotate(said, (_day(n.on), at), **left, fontsize=8, color=_ALARM)
+            axes.annotate(said, (_day(n.on), at), **left, fontsize=8, color=ALARM)
         axes.yaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))
         locator = mpl.dates.AutoDateLocator(minticks=3, maxticks=8)  # type: ignore[no-untyped-call]
         axes.xaxis.set_major_locator(locator)
@@ -266,12 +199,12 @@ def course(c: Course) -> str:
         axes.set_axisbelow(True)
         axes.set_ylabel("plants")
         figure.legend(fontsize=7, frameon=False, loc="outside upper left", ncols=4)
-        return _svg(figure, c.says)
+        return svg(figure, c.says)
 
 
 def ladder(steps: Sequence[Step], words: dict[str, str], says: str) -> str:
     """How much of what was lifted is left after each stage, with what each stage cost."""
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         figure, axes = _axes(len(steps) + 1, 0.28)
         before = 1.0
         labels = []
@@ -287,12 +220,12 @@ def ladder(steps: Sequence[Step], words: dict[str, str], says: str) -> str:
         axes.set_ylim(0.4, len(steps) + 0.6)
         axes.xaxis.set_major_formatter(mpl.ticker.PercentFormatter(1.0, decimals=0))
         axes.set_axisbelow(True)
-        return _svg(figure, says)
+        return svg(figure, says)
 
 
 def causes(rows: Iterable[Cause], words: dict[str, str], says: str) -> str:
     """Plants lost by cause, each bar parted by the stage the plants were in."""
-    with mpl.rc_context(_STYLE):
+    with mpl.rc_context(STYLE):
         rows = list(rows)
         figure, axes = _axes(len(rows) + 1, 0.27)
         stages = list(words)[:7]
@@ -300,7 +233,7 @@ def causes(rows: Iterable[Cause], words: dict[str, str], says: str) -> str:
         for place, cause in zip(range(len(rows), 0, -1), rows, strict=True):
             start = 0
             by_stage = dict(cause.by_stage)
-            for stage, shade in zip(stages, _SHADES, strict=True):
+            for stage, shade in zip(stages, SHADES, strict=True):
                 lost = by_stage.get(stage, 0)
                 if lost:
                     label = words[stage] if stage not in seen else None
@@ -309,7 +242,7 @@ def causes(rows: Iterable[Cause], words: dict[str, str], says: str) -> str:
                     start += lost
             axes.annotate(f" {cause.lost:,}", (start, place), va="center", fontsize=8)
         axes.set_xlabel("plants lost")
-        axes.set_yticks(list(range(len(rows), 0, -1)), [_short(c.label) for c in rows])
+        axes.set_yticks(list(range(len(rows), 0, -1)), [short(c.label) for c in rows])
         axes.set_ylim(0.4, len(rows) + 0.6)
         axes.xaxis.set_major_formatter(mpl.ticker.StrMethodFormatter("{x:,.0f}"))
         axes.grid(axis="x", color=RULE, linewidth=0.5)
@@ -318,4 +251,4 @@ def causes(rows: Iterable[Cause], words: dict[str, str], says: str) -> str:
         order = sorted(range(len(labels)), key=lambda i: [words[s] for s in stages].index(labels[i]))
         shown = [handles[i] for i in order], [labels[i] for i in order]
         axes.legend(*shown, loc="lower right", fontsize=7.5, frameon=False, title="lost while", title_fontsize=7.5)
-        return _svg(figure, says)
+        return svg(figure, says)

@@ -1,0 +1,216 @@
+"""Sentences in the language of whoever reads them: gettext catalogues, plural forms, numbers and days as that language writes
+them.
+
+English stands in the code, marked by the functions here; `locale/LANGUAGE/LC_MESSAGES/formpack.po` has the others, read by
+Babel where one is asked for. A placeholder is `{name}`. What is kept or stored before it is known who reads it (what is wrong
+with an answer, say) is *packed*: a text that carries its message and values, and becomes words where it is shown, by `tr` or
+`unpacked`. SQL packs with the macro `pack` of the store.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import functools
+import io
+import re
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from gettext import NullTranslations
+
+LANGUAGES = {"en": "English", "es": "Español", "pt": "Português"}
+"""The languages of the office: page, workbook, lists, commands."""
+CATALOGUES = Path(__file__).parent / "locale"
+_OPEN, _NEXT, _SHUT, _OR = "\x02", "\x1f", "\x03", "\x1d"
+_PLACE = re.compile(r"\{(\w+)\}")
+_PACKED = re.compile("\x02([^\x02\x03]*)\x03")
+_NUMBER, _DAY = "#", "@"
+_MONTHS = "January February March April May June July August September October November December".split()
+_language = "en"
+
+
+def use(language: str) -> None:
+    """Speak this language from now on; a name of a form's language (`Español (es)`) is one too, any other is English."""
+    global _language
+    code = language.rpartition("(")[2].rstrip(")")
+    _language = code if code in LANGUAGES else "en"
+
+
+def current() -> str:
+    """The code of the language that is spoken."""
+    return _language
+
+
+@functools.cache
+def _catalogue(language: str) -> NullTranslations:
+    from babel.messages.mofile import write_mo
+    from babel.messages.pofile import read_po
+    from babel.support import Translations
+
+    with (CATALOGUES / language / "LC_MESSAGES" / "formpack.po").open("rb") as file:
+        catalogue = read_po(file, locale=language)
+    made = io.BytesIO()
+    write_mo(made, catalogue)
+    made.seek(0)
+    return Translations(made)
+
+
+def marked(message: str) -> str:
+    """The message itself: it is translated where it is shown. For words in tables of constants."""
+    return message
+
+
+def _filled(message: str, values: dict[str, Any]) -> str:
+    return _PLACE.sub(lambda found: shown(values[found[1]]) if found[1] in values else found[0], message)
+
+
+def shown(value: Any) -> str:
+    """A value as it stands in a sentence: whole numbers with thousands parted, days written out; texts as they are."""
+    if isinstance(value, str):
+        return unpacked(value)
+    if isinstance(value, bool) or value is None:
+        return str(value)
+    if isinstance(value, int):
+        return number(value)
+    if isinstance(value, dt.date):
+        return day(value)
+    return str(value)
+
+
+def tr(message: str, /, **values: Any) -> str:
+    """The message in the language that is spoken, its places filled."""
+    said = message if _language == "en" or not message else _catalogue(_language).gettext(message)
+    return _filled(said, values)
+
+
+def trn(one: str, more: str, n: int, /, **values: Any) -> str:
+    """The message for one or for several, as the language has it; `{n}` is the number."""
+    said = (one if n == 1 else more) if _language == "en" else _catalogue(_language).ngettext(one, more, n)
+    return _filled(said, {"n": n} | values)
+
+
+def pack(message: str, /, **values: Any) -> str:
+    """The message with its values as one text, to be put into words by whoever shows it."""
+    return _OPEN + _NEXT.join([message, *(f"{name}={_stored(value)}" for name, value in values.items())]) + _SHUT
+
+
+def packn(one: str, more: str, n: int, /, **values: Any) -> str:
+    """The same of a message for one or for several."""
+    return pack(one + _OR + more, n=n, **values)
+
+
+def _stored(value: Any) -> str:
+    if isinstance(value, bool) or value is None:
+        return str(value)
+    if isinstance(value, int):
+        return f"{_NUMBER}{value}"
+    if isinstance(value, dt.date):
+        return f"{_DAY}{value.isoformat()}"
+    text = str(value)
+    return f" {text}" if text[:1] in (_NUMBER, _DAY, " ") else text
+
+
+def _restored(text: str) -> Any:
+    mark, rest = text[:1], text[1:]
+    if mark == " ":
+        return rest
+    try:
+        return int(rest) if mark == _NUMBER else dt.date.fromisoformat(rest) if mark == _DAY else text
+    except ValueError:
+        return text
+
+
+def unpacked(text: str) -> str:
+    """The text with everything packed in it put into words."""
+    while _OPEN in text and (found := _PACKED.search(text)):
+        message, *given = found[1].split(_NEXT)
+        values = {name: _restored(value) for name, _, value in (part.partition("=") for part in given)}
+        one, _, more = message.partition(_OR)
+        n = values.get("n")
+        said = trn(one, more, n, **values) if more and isinstance(n, int) else tr(one, **values)
+        text = text[: found.start()] + said + text[found.end() :]
+    return text
+
+
+def many(n: int, word: str) -> str:
+    """`1 task`, `1,200 tasks`. The word is one of `COUNTED`."""
+    return trn(f"{{n}} {word}", f"{{n}} {word}s", n)
+
+
+def number(value: float, decimals: int = 0) -> str:
+    """A number with its thousands parted."""
+    if _language == "en":
+        return f"{value:,.{decimals}f}"
+    from babel.numbers import format_decimal
+
+    return str(format_decimal(value, f"#,##0.{'0' * decimals}" if decimals else "#,##0", locale=_language))
+
+
+def percent(value: float, decimals: int = 1) -> str:
+    """A share as a percentage."""
+    if _language == "en":
+        return f"{value:.{decimals}%}"
+    from babel.numbers import format_percent
+
+    return str(format_percent(value, f"#,##0.{'0' * decimals}%" if decimals else "#,##0%", locale=_language))
+
+
+def day(on: dt.date) -> str:
+    """A day in a sentence: `2 November 2026`."""
+    if _language == "en":
+        return f"{on.day} {_MONTHS[on.month - 1]} {on.year}"
+    from babel.dates import format_date
+
+    return format_date(on, "long", locale=_language)
+
+
+def short_day(on: dt.date) -> str:
+    """A day in a table: `2 Nov 2026`."""
+    if _language == "en":
+        return f"{on.day} {_MONTHS[on.month - 1][:3]} {on.year}"
+    from babel.dates import format_date
+
+    return format_date(on, "d MMM y", locale=_language)
+
+
+def month(on: dt.date) -> str:
+    """A month: `November 2026`."""
+    if _language == "en":
+        return f"{_MONTHS[on.month - 1]} {on.year}"
+    from babel.dates import format_skeleton
+
+    return str(format_skeleton("yMMMM", on, locale=_language))
+
+
+def short_month(on: dt.date) -> str:
+    """A month where there is little room: `Nov 2026`."""
+    if _language == "en":
+        return f"{_MONTHS[on.month - 1][:3]} {on.year}"
+    from babel.dates import format_date
+
+    return format_date(on, "MMM y", locale=_language)
+
+
+def listed(parts: Iterable[str], most: int = 0) -> str:
+    """`a, b and c`; of more than `most` the rest is counted."""
+    found = list(parts)
+    if most and len(found) > most:
+        return tr("{some} and {n} more", some=", ".join(found[:most]), n=len(found) - most)
+    if len(found) < 2:
+        return "".join(found)
+    return tr("{some} and {last}", some=", ".join(found[:-1]), last=found[-1])
+
+
+def many_of(one: str, more: str) -> tuple[str, str]:
+    """Both forms of a counted word, marked."""
+    return one, more
+
+
+COUNTED = (
+    many_of("{n} plant", "{n} plants"),
+    many_of("{n} group", "{n} groups"),
+    many_of("{n} task", "{n} tasks"),
+)
+"""The words that `many` counts."""

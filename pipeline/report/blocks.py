@@ -1,0 +1,94 @@
+"""What a report is made of: chapters of sentences, tables and drawings. The page and the workbook both show these, so a number
+is worked out and said once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+KINDS = ("text", "code", "number", "decimal", "share", "points", "money", "day", "month")
+"""What a column holds: words; codes of groups, as on signs (never broken); whole numbers; numbers to one decimal; shares shown
+as percentages; differences of shares in points; money; days (`date`); months (a `date`, its first day)."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """`head` in words; `says` explains it in the workbook where the head alone is too short."""
+
+    head: str
+    kind: str = "text"
+    says: str = ""
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A value that is shown otherwise than its column says: with words of its own, an end to link to, a shade from 0 to 1 (pale
+    to dark; of a matrix or a plan), or marked as out of line."""
+
+    value: Any
+    text: str = ""
+    """What is shown in place of the value; the value is what is sorted by and what the workbook holds."""
+    href: str = ""
+    shade: float | None = None
+    is_marked: bool = False
+
+
+@dataclass(frozen=True)
+class Table:
+    """`rows` hold values of their columns' kinds, None for nothing, or `Cell`. `marked` are positions of rows that are out of
+    line; `total` is a last row that adds up. `name` is one word, unique in the report."""
+
+    name: str
+    caption: str
+    columns: Sequence[Column]
+    rows: Sequence[Sequence[Any]]
+    total: Sequence[Any] | None = None
+    marked: frozenset[int] = frozenset()
+    is_matrix: bool = False
+    """The first column heads rows, and the others are one scale: shown as a grid of shaded cells."""
+
+
+@dataclass(frozen=True)
+class Says:
+    """Sentences. `tone`: `plain`; `lead` explains what follows; `soft` is an aside; `stop` must be read first."""
+
+    text: str
+    tone: str = "plain"
+    href: str = ""
+    """Where it leads, within the page (`#chapter`)."""
+
+
+@dataclass(frozen=True)
+class Head:
+    """A heading inside a chapter."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """An SVG made by `report/charts`; `says` is a sentence for who cannot see it, and stands in it."""
+
+    svg: str
+    says: str
+
+
+@dataclass(frozen=True)
+class Fold:
+    """Blocks that are folded away on a screen until asked for, and open on paper."""
+
+    title: str
+    blocks: Sequence[Block]
+
+
+Block = Says | Head | Table | Drawing | Fold
+
+
+@dataclass(frozen=True)
+class Chapter:
+    """`name` is the anchor on the page and the sheet of the workbook (one English word); `title` in words."""
+
+    name: str
+    title: str
+    blocks: Sequence[Block] = field(default_factory=list)

@@ -1,0 +1,79 @@
+"""What all drawings share: one style, quiet enough to print in grey, and a width that fits a phone. A drawing is `WIDTH` inches
+wide, which is 360 px: two stand side by side on a wide screen, one fills a phone, and nothing is cut or shrunk."""
+
+from __future__ import annotations
+
+import html
+import io
+import re
+import unicodedata
+import warnings
+from itertools import count
+from typing import Any
+
+from matplotlib.figure import Figure
+
+from pipeline.harmless import one_line
+
+WIDTH = 3.75
+"""Inches of every drawing; letters of 7.5 points are as large as the small print of the page."""
+LEAF, PEEL, INK, RULE = "#3f6b4f", "#c8801d", "#22312a", "#c9d1c9"
+ASIDE, ALARM = "#5c6a61", "#8a2f1d"
+SHADES = ("#2f5540", "#4f7f61", "#7ba287", "#a9c2ad", "#d8b26a", "#c8801d", "#8c5a1c")
+STYLE: Any = {
+    "text.parse_math": False,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "formpack",
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],
+    "font.size": 8.5,
+    "text.color": INK,
+    "axes.labelcolor": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "axes.edgecolor": RULE,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.spines.left": False,
+    "ytick.major.size": 0,
+    "xtick.major.size": 3,
+}
+OPEN: Any = {"markersize": 5, "markerfacecolor": "white", "markeredgecolor": "#6d7a71"}
+"""An open dot: a rate as it is, where another stands beside it."""
+DOUBTFUL: Any = {"markersize": 7, "markerfacecolor": "white", "markeredgecolor": ALARM}
+BAND: Any = {"step": "post", "color": LEAF, "linewidth": 0}
+_numbers = count(1)
+
+
+_ROOM = 48
+"""Letters of a name that a drawing has room for; wide ones, as of Chinese, count twice."""
+
+
+def short(name: str) -> str:
+    """A name as it stands in a drawing: on one line, and cut where it would leave no room for the drawing."""
+    line = one_line(" ".join(name.split()))
+    taken = 0
+    for place, letter in enumerate(line):
+        taken += 2 if unicodedata.east_asian_width(letter) in "WF" else 1
+        if taken > _ROOM:
+            return line[: place - 1] + "…"
+    return line
+
+
+def svg(figure: Figure, says: str) -> str:
+    """The figure as an inline SVG with its own ids and a sentence for who cannot see it."""
+    out = io.StringIO()
+    with warnings.catch_warnings():
+        # text stays text, drawn by whoever shows the page: a letter that is not in this font is only measured less well here
+        warnings.filterwarnings("ignore", r"Glyph \d+ .*missing from font", UserWarning)
+        warnings.filterwarnings("ignore", r"Matplotlib currently does not support .* natively", UserWarning)
+        figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
+    text = out.getvalue()
+    text = text[text.index("<svg") :]
+    mark = f"c{next(_numbers)}-"
+    text = re.sub(r'(\bid=")', rf"\1{mark}", text)
+    text = re.sub(r"(url\(#|href=\"#)", rf"\1{mark}", text)
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = text.replace("'DejaVu Sans', ", "").replace("DejaVu Sans", "sans-serif")
+    said = html.escape(one_line(says), quote=True)
+    return text.replace("<svg ", f'<svg role="img" aria-label="{said}" class="chart" ', 1)
