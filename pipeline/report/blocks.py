@@ -45,6 +45,8 @@ class Table:
     rows: Sequence[Sequence[Any]]
     total: Sequence[Any] | None = None
     marked: frozenset[int] = frozenset()
+    plotted: tuple[int, ...] = ()
+    """Positions of columns that the workbook draws over the first column."""
     is_matrix: bool = False
     """The first column heads rows, and the others are one scale: shown as a grid of shaded cells."""
 
@@ -82,7 +84,41 @@ class Fold:
     blocks: Sequence[Block]
 
 
-Block = Says | Head | Table | Drawing | Fold
+@dataclass(frozen=True)
+class Figure:
+    """A large number, in words ready to show: what it is, its interval, how it changed."""
+
+    label: str
+    value_text: str
+    interval_text: str = ""
+    changes: Sequence[str] = ()
+
+
+@dataclass(frozen=True)
+class Figures:
+    """Large numbers side by side."""
+
+    figures: Sequence[Figure]
+
+
+@dataclass(frozen=True)
+class Item:
+    """A thing to do: a sentence, where the page says more of it, and what is at stake in a few words."""
+
+    text: str
+    href: str
+    stake_text: str = ""
+    tone: str = "plain"
+
+
+@dataclass(frozen=True)
+class Items:
+    """Things to do, the most at stake first."""
+
+    items: Sequence[Item]
+
+
+Block = Says | Head | Table | Drawing | Fold | Figures | Items
 
 
 @dataclass(frozen=True)
