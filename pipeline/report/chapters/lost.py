@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from formpack.words import number, percent, tr
+from formpack.words import number, percent, tr, trn
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Says, Table, interval, worked_out
 from pipeline.report.charts.lost import causes, curve, ladder
 from pipeline.report.figures import STEP_WORDS, VERDICTS, Figures, Point, Test
@@ -29,7 +29,7 @@ def _rungs(f: Figures) -> Table:
         (in_stage(r.stage), r.lost, r.not_recorded, r.lost_share, r.despatched, r.in_the_books, r.standing) for r in f.ladder
     ]
     total = (tr("together"), *(sum(row[i] for row in rows) for i in range(1, len(columns))))
-    caption = tr("Where all {n} seedlings that were ever lifted are", n=f.opened)
+    caption = trn("Where the {n} seedling ever lifted is", "Where all {n} seedlings ever lifted are", f.opened)
     return Table("ladder_now", caption, columns, rows, total)
 
 

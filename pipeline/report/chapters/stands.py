@@ -23,8 +23,8 @@ def _table(name: str, caption: str, head: str, rows: Sequence[Standing], total: 
         Column(tr("groups"), "number"),
         Column(tr("plants"), "number", tr("How many are to be expected.")),
         *interval(),
-        Column(tr("the book says"), "number"),
-        Column(tr("the book has more by"), "number"),
+        Column(tr("book"), "number", tr("What the book says.")),
+        Column(tr("more in the book"), "number"),
     )
     last = _row(total, tr("together")) if total else None
     return Table(name, caption, columns, [_row(s, s.label) for s in rows], last)

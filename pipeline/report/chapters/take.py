@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from formpack.words import number, percent, short_month, tr
+from formpack.words import number, percent, short_month, tr, trn
 from pipeline.rates.takes import LEAST_BUDS
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Head, Says, Table, interval, worked_out
 from pipeline.report.charts.take import funnel_plot, intervals, teams
@@ -29,12 +29,6 @@ def _shares(name: str, caption: str, head: str, rows: Sequence[Share]) -> Table:
 def _fold(f: Figures, title: str, says: str, table: Table, rows: Sequence[Share]) -> Fold:
     drawn = intervals(rows, f.take.rate if f.take else None, says)
     return Fold(title, [*(Drawing(svg, says) for svg in drawn), table])
-
-
-def _chance(q: float | None) -> Any:
-    if q is None:
-        return None
-    return Cell(q, tr("below {p}", p=number(0.01, 2)) if q < 0.01 else number(q, 2))
 
 
 def _odds(t: Team) -> Any:
@@ -74,14 +68,14 @@ def _more_of_teams(f: Figures, middle: float) -> Fold:
     columns = (
         Column(tr("team")),
         Column(tr("lots"), "number"),
-        Column(tr("q"), "decimal"),
+        Column(tr("chance of a false alarm"), "share", tr("Among the teams flagged up to this one.")),
         Column(tr("odds against the others"), "decimal"),
         Column(tr("days"), "number"),
         Column(tr("buds a day"), "number"),
     )
-    rows = [(t.label, t.lots, _chance(t.q_value), _odds(t), t.days, round(t.buds_a_day)) for t in f.teams]
+    rows = [(t.label, t.lots, t.q_value, _odds(t), t.days, round(t.buds_a_day)) for t in f.teams]
     how = tr(
-        "q: chance of a false alarm among the teams flagged up to this one (Benjamini and Hochberg). Odds against the others:"
+        "Chance of a false alarm: among the teams flagged up to this one (Benjamini and Hochberg). Odds against the others:"
         " a second opinion without a model, within rootstock, scion and attempt (Mantel and Haenszel). Buds a day: the middle"
         " of its days."
     )
@@ -106,9 +100,10 @@ def chapter(f: Figures) -> Chapter:
     by_scion = _shares("take_by_scion", tr("Take by scion"), tr("scion"), f.by_scion_take)
     by_pair = _shares("take_by_pair", tr("Take by combination"), tr("rootstock + scion"), f.by_pair)
     months = _shares("take_by_month", tr("Take by month of budding"), tr("month"), by_month)
-    said = tr(
-        "Of {read} buds read, {taken} took: {share} ({low} to {high}).",
-        read=f.take.of,
+    said = trn(
+        "Of {n} bud read, {taken} took: {share} ({low} to {high}).",
+        "Of {n} buds read, {taken} took: {share} ({low} to {high}).",
+        f.take.of,
         taken=f.take.count,
         share=percent(f.take.rate),
         low=percent(f.take.low),

@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from formpack.words import tr
+from formpack.words import many, tr
 from pipeline.formulas.comparison import funnel
 from pipeline.report.charts.base import ALARM, INK, LEAF, OPEN, PEEL, RULE, STYLE, WIDTH, short, svg
 from pipeline.report.charts.rows import SIDE, counts, in_parts, line_of, lines_at, places, rows_of, shares, words_over
@@ -69,7 +69,8 @@ def teams(rows: Sequence[Team], middle: float | None, says: str) -> str:
                 )
             axes.plot([t.low, t.high], [plain, plain], color="#a9b5ab", linewidth=1.4, solid_capstyle="round")
             axes.plot([t.rate], [plain], "o", **OPEN, label=tr("as it is") if first else None)
-            said = tr("{n} buds, {flag}", n=t.of, flag=flag_words(t.flag)) if t.flag else tr("{n} buds", n=t.of)
+            buds = many(t.of, "bud")
+            said = tr("{buds}, {flag}", buds=buds, flag=flag_words(t.flag)) if t.flag else buds
             words_over(axes, place, t.label, said, ALARM if t.flag == "worse" else INK)
         _middle(axes, middle)
         axes.set_xlim(_start([min(t.low, t.adjusted_low or 1.0) for t in rows]), 1.0)
