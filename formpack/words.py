@@ -212,5 +212,7 @@ COUNTED = (
     many_of("{n} plant", "{n} plants"),
     many_of("{n} group", "{n} groups"),
     many_of("{n} task", "{n} tasks"),
+    many_of("{n} house", "{n} houses"),
+    many_of("{n} bud", "{n} buds"),
 )
 """The words that `many` counts."""

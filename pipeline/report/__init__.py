@@ -18,10 +18,10 @@ def write_report(store: Store, workspace: Workspace) -> list[Path]:
     from pipeline.report.page import page_html
     from pipeline.report.workbook import write_workbook
 
-    folder = workspace.reports
+    folder, figures = workspace.reports, gather(store, workspace)
     page, book, tables = folder / "nursery-report.html", folder / "nursery-report.xlsx", folder / "tables"
     with together(workspace.folder) as files:
         export_tables(store, files, tables)
-        files.place(page).write_text(page_html(gather(store, workspace), gather_chapters(store, workspace)), encoding="utf-8")
+        files.place(page).write_text(page_html(figures, gather_chapters(store, workspace, figures)), encoding="utf-8")
         write_workbook(store, files.place(book))
     return [page, book, tables]

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from formpack.words import tr
+
 KINDS = ("text", "code", "number", "decimal", "share", "points", "money", "day", "month")
 """What a column holds: words; codes of groups, as on signs (never broken); whole numbers; numbers to one decimal; shares shown
 as percentages; differences of shares in points; money; days (`date`); months (a `date`, its first day)."""
@@ -128,3 +130,14 @@ class Chapter:
     name: str
     title: str
     blocks: Sequence[Block] = field(default_factory=list)
+
+
+def interval(kind: str = "number") -> tuple[Column, Column]:
+    """The two columns of an interval."""
+    says = tr("The true value lies between these two in 95 of 100 cases.")
+    return Column(tr("from"), kind, says), Column(tr("to"), kind, says)
+
+
+def worked_out(*texts: str) -> Fold:
+    """What explains a chapter, for who wants to know."""
+    return Fold(tr("How this is worked out"), [Says(text, "lead") for text in texts])

@@ -49,13 +49,13 @@ _ROOM = 48
 """Letters of a name that a drawing has room for; wide ones, as of Chinese, count twice."""
 
 
-def short(name: str) -> str:
+def short(name: str, letters: int = _ROOM) -> str:
     """A name as it stands in a drawing: on one line, and cut where it would leave no room for the drawing."""
     line = one_line(" ".join(name.split()))
     taken = 0
     for place, letter in enumerate(line):
         taken += 2 if unicodedata.east_asian_width(letter) in "WF" else 1
-        if taken > _ROOM:
+        if taken > letters:
             return line[: place - 1] + "…"
     return line
 
