@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from formpack.group_code import shown
-from formpack.words import listed, many, number, percent, tr, trn
+from formpack.words import listed, many, percent, tr, trn
 from pipeline.report.held_back import hidden_groups
 from pipeline.report.stock import Recount
 from pipeline.store import Store
@@ -56,17 +56,17 @@ def ranked(found: list[ToDo]) -> list[ToDo]:
 
 def kept_out(store: Store) -> list[ToDo]:
     """Groups whose records are kept out or wait, with the plants that are not in the numbers."""
-    groups = hidden_groups(store)
+    plants, groups, which = hidden_groups(store)
     if not groups:
         return []
-    plants = sum(g.plants for g in groups)
-    text = tr(
-        "Put right what is kept out: {plants} of {groups} are in none of these numbers: {names}.",
-        plants=many(plants, "plant"),
-        groups=many(len(groups), "group"),
-        names=listed([f"{shown(g.group_code)} ({number(g.plants)}, {g.why})" for g in groups], _NAMED),
+    text = trn(
+        "Put right what is kept out: {n} plant of {groups} is in none of these numbers: {which}.",
+        "Put right what is kept out: {n} plants of {groups} are in none of these numbers: {which}.",
+        plants,
+        groups=many(groups, "group"),
+        which=which,
     )
-    return [ToDo(text, "#look", plants, tr("{plants} hidden", plants=number(plants)))]
+    return [ToDo(text, "#look", plants, tr("{plants} hidden", plants=plants))]
 
 
 def count_again(recounts: list[Recount]) -> list[ToDo]:
@@ -78,7 +78,7 @@ def count_again(recounts: list[Recount]) -> list[ToDo]:
         "Count {n} group again: {names}.", "Count {n} groups again: {names}.", len(recounts), names=listed(names, _NAMED)
     )
     doubt = sum(r.doubt for r in recounts)
-    return [ToDo(text, "#again", doubt, tr("{plants} in doubt", plants=number(doubt)))]
+    return [ToDo(text, "#again", doubt, tr("{plants} in doubt", plants=doubt))]
 
 
 def teams_to_help(store: Store) -> list[ToDo]:
@@ -92,7 +92,7 @@ def teams_to_help(store: Store) -> list[ToDo]:
             share=percent(adjusted),
             others=percent(others or 0.0),
         )
-        found.append(ToDo(text, "#take", lost, tr("{buds} buds a year", buds=number(lost))))
+        found.append(ToDo(text, "#take", lost, tr("{buds} buds a year", buds=lost)))
     return found
 
 
@@ -108,5 +108,5 @@ def late_work(store: Store) -> list[ToDo]:
             days=many(days, "day"),
             names=listed([shown(code) for code in codes], _NAMED),
         )
-        found.append(ToDo(text, "#due", 0, tr("{plants} wait", plants=number(plants)), plants))
+        found.append(ToDo(text, "#due", 0, tr("{plants} wait", plants=plants), plants))
     return found

@@ -9,22 +9,26 @@ from pipeline.store import Store
 _MOST = 3
 
 
-def not_in_this(store: Store) -> list[str]:
-    """Sentences, the groups with the most plants first; none where nothing that is held back would change what stands."""
+def hidden_groups(store: Store) -> tuple[int, int, str]:
+    """Groups that stand in none of the numbers: their plants, how many they are, and the largest with the reason of each."""
     hidden = store.rows(
         "SELECT group_code, plants, submissions, state, opens FROM work.held_back WHERE is_first AND plants > 0"
         " ORDER BY plants DESC, group_code"
     )
+    return sum(row[1] for row in hidden), len(hidden), listed([_which(*row) for row in hidden], _MOST)
+
+
+def not_in_this(store: Store) -> list[str]:
+    """Sentences, the groups with the most plants first; none where nothing that is held back would change what stands."""
     said = []
-    if hidden:
-        total = sum(row[1] for row in hidden)
-        which = listed([_which(*row) for row in hidden], _MOST)
+    hidden, groups, which = hidden_groups(store)
+    if groups:
         said.append(
             trn(
                 "About {n} plant of {groups} is not in this: {which}.",
                 "About {n} plants of {groups} are not in this: {which}.",
-                total,
-                groups=many(len(hidden), "group"),
+                hidden,
+                groups=many(groups, "group"),
                 which=which,
             )
         )

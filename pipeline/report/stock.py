@@ -76,6 +76,8 @@ class Recount:
     confidence: float | None
     ask: str
     advice: str
+    doubt: int
+    """Plants by which its number may be off."""
 
 
 @dataclass(frozen=True)
@@ -181,15 +183,17 @@ def _standing(store: Store, by: str, names: dict[str, str]) -> list[Standing]:
 def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
     rows = store.rows(
         "SELECT s.group_code, s.location, c.counted, c.expected_low, c.expected_high, c.on_date, d.likely_cause, d.confidence,"
-        " c.staff_codes, d.advice, s.estimate, s.low, s.high, s.state, s.book_count, m.said FROM standing s"
+        " c.staff_codes, d.advice, s.estimate, s.low, s.high, s.book_count, m.said,"
+        " greatest(coalesce(abs(c.counted - c.expected), 0), s.high - s.low)::BIGINT AS doubt FROM standing s"
         " LEFT JOIN (SELECT group_code, max_by((kind, quantity, on_date), (quantity, on_date)) AS said"
         " FROM movements WHERE kind NOT IN ('opened', 'moved_in') GROUP BY group_code) m USING (group_code)"
         " LEFT JOIN work.counts c ON c.group_code = s.group_code AND c.is_last LEFT JOIN discrepancies d"
         " ON c.flagged AND d.group_code = s.group_code AND d.instance_ids = c.instance_ids WHERE s.state <> 'ok'"
-        " ORDER BY greatest(coalesce(abs(c.counted - c.expected), 0), s.high - s.low) DESC, s.group_code"
+        " ORDER BY doubt DESC, s.group_code"
     )
     found, everybody = [], counters(store)
-    for code, place, counted, low, high, on, cause, chance, staff, advice, estimate, least, most, _, book, most_out in rows:
+    for code, place, counted, low, high, on, cause, chance, staff, advice, estimate, *rest in rows:
+        least, most, book, most_out, doubt = rest
         ask = listed((staff or "").split())
         if book < 0:
             kind, plants, day = most_out
@@ -215,7 +219,17 @@ def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
             )
         found.append(
             Recount(
-                shown(code), names.get(place, place or ""), counted, low, high, on, cause or "", chance, ask, unpacked(advice)
+                shown(code),
+                names.get(place, place or ""),
+                counted,
+                low,
+                high,
+                on,
+                cause or "",
+                chance,
+                ask,
+                unpacked(advice),
+                doubt,
             )
         )
     return found
