@@ -82,13 +82,49 @@ class Fold:
     blocks: Sequence[Block]
 
 
-Block = Says | Head | Table | Drawing | Fold
+@dataclass(frozen=True)
+class Figure:
+    """A large number of the first screen in words: what it is, the number, within what it lies, and how it changed."""
+
+    label: str
+    value_text: str
+    interval_text: str = ""
+    changes: Sequence[str] = ()
+
+
+@dataclass(frozen=True)
+class Figures:
+    """Large numbers side by side."""
+
+    figures: Sequence[Figure]
+
+
+@dataclass(frozen=True)
+class Item:
+    """A sentence of what to do. `stake_text` is what is at stake, in few words; `tone`: `plain`, or `stop` for what is first."""
+
+    text: str
+    href: str = ""
+    stake_text: str = ""
+    tone: str = "plain"
+
+
+@dataclass(frozen=True)
+class Items:
+    """What to do, ranked: the first is worth most."""
+
+    items: Sequence[Item]
+
+
+Block = Says | Head | Table | Drawing | Fold | Figures | Items
 
 
 @dataclass(frozen=True)
 class Chapter:
-    """`name` is the anchor on the page and the sheet of the workbook (one English word); `title` in words."""
+    """`name` is the anchor on the page and the sheet of the workbook (one English word); `title` in words; `says` is the one
+    sentence that stands beside the title of a folded chapter: what it has found."""
 
     name: str
     title: str
     blocks: Sequence[Block] = field(default_factory=list)
+    says: str = ""
