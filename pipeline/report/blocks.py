@@ -88,7 +88,7 @@ class Fold:
 
 @dataclass(frozen=True)
 class Figure:
-    """A large number, in words ready to show: what it is, its interval, how it changed."""
+    """A large number of the first screen in words: what it is, the number, within what it lies, and how it changed."""
 
     label: str
     value_text: str
@@ -105,17 +105,17 @@ class Figures:
 
 @dataclass(frozen=True)
 class Item:
-    """A thing to do: a sentence, where the page says more of it, and what is at stake in a few words."""
+    """A sentence of what to do. `stake_text` is what is at stake, in few words; `tone`: `plain`, or `stop` for what is first."""
 
     text: str
-    href: str
+    href: str = ""
     stake_text: str = ""
     tone: str = "plain"
 
 
 @dataclass(frozen=True)
 class Items:
-    """Things to do, the most at stake first."""
+    """What to do, ranked: the first is worth most."""
 
     items: Sequence[Item]
 
@@ -125,11 +125,13 @@ Block = Says | Head | Table | Drawing | Fold | Figures | Items
 
 @dataclass(frozen=True)
 class Chapter:
-    """`name` is the anchor on the page and the sheet of the workbook (one English word); `title` in words."""
+    """`name` is the anchor on the page and the sheet of the workbook (one English word); `title` in words; `says` is the one
+    sentence that stands beside the title of a folded chapter: what it has found."""
 
     name: str
     title: str
     blocks: Sequence[Block] = field(default_factory=list)
+    says: str = ""
 
 
 def interval(kind: str = "number") -> tuple[Column, Column]:

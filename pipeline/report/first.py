@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from formpack.group_code import shown
-from formpack.words import listed, many, percent, tr, trn
+from formpack.words import listed, many, number, percent, tr, trn
+from pipeline.report.blocks import Block, Chapter, Figure, Figures, Fold, Item, Items, Says
+from pipeline.report.figures import Figures as Report
 from pipeline.report.held_back import hidden_groups
 from pipeline.report.stock import Recount
 from pipeline.store import Store
@@ -109,4 +111,29 @@ def late_work(store: Store) -> list[ToDo]:
             names=listed([shown(code) for code in codes], _NAMED),
         )
         found.append(ToDo(text, "#due", 0, tr("{plants} wait", plants=plants), plants))
+    return found
+
+
+_SHOWN = 8
+"""Things to do on the first screen; the rest is folded."""
+
+
+def first_screen(store: Store, f: Report) -> Chapter:
+    """The large numbers, and what to do."""
+    found = ranked([*kept_out(store), *count_again(f.stock.recounts), *teams_to_help(store), *late_work(store)])
+    items = [Item(t.text, t.href, t.says) for t in found]
+    blocks: list[Block] = [Figures(_large(f)), Items(items[:_SHOWN])]
+    if not items:
+        blocks[1] = Says(tr("There is nothing that has to be done."))
+    if items[_SHOWN:]:
+        blocks.append(Fold(trn("{n} thing more to do", "{n} things more to do", len(items) - _SHOWN), [Items(items[_SHOWN:])]))
+    return Chapter("first", tr("What to do"), blocks)
+
+
+def _large(f: Report) -> list[Figure]:
+    total, take = f.stock.total, f.take
+    found = [Figure(tr("plants stand"), number(total.estimate), tr("{low} to {high}", low=total.low, high=total.high))]
+    if take:
+        between = tr("{low} to {high}", low=percent(take.low), high=percent(take.high))
+        found.append(Figure(tr("of buds took"), percent(take.rate), between))
     return found

@@ -15,7 +15,7 @@ from pipeline import run
 from pipeline.report.blocks import Block, Cell, Chapter, Drawing, Fold, Head, Says, Table
 from pipeline.report.chapters import gather_chapters
 from pipeline.report.figures import gather
-from pipeline.report.page import said
+from pipeline.report.shell import said
 from pipeline.workspace import Workspace
 from tests.book.test_reconcile import Bench
 from tests.conftest import SAMPLES, looked_at, new_workspace
