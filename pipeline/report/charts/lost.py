@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
 from formpack.words import number, percent, tr
-from pipeline.report.charts.base import BAND, LEAF, SHADES, STYLE, WIDTH, svg
+from pipeline.report.charts.base import BAND, INK, LEAF, SHADES, STYLE, WIDTH, svg
 from pipeline.report.charts.rows import BAR, counts, line_of, lines_at, places, rows_of, shares, words_over
 from pipeline.report.figures import Cause, Point, Step
 
@@ -39,7 +39,7 @@ def causes(rows: Sequence[Cause], words: Mapping[str, str], says: str) -> str:
     """Plants lost by cause, each bar parted by the stage the plants were in."""
     stages = [s for s in list(words)[:7] if any(s == stage for cause in rows for stage, _ in cause.by_stage)]
     looks: dict[str, Any] = {s: {"facecolor": SHADES[i], "hatch": _HATCHES[i]} for i, s in enumerate(list(words)[:7])}
-    with mpl.rc_context(STYLE | {"hatch.linewidth": 0.5, "hatch.color": "white"}):
+    with mpl.rc_context(STYLE | {"hatch.linewidth": 0.5, "hatch.color": INK}):
         figure, axes = rows_of(len(rows), over=0.42)
         for place, cause in zip(places(len(rows)), rows, strict=True):
             start, by_stage = 0, dict(cause.by_stage)
