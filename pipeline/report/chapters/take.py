@@ -14,21 +14,30 @@ from pipeline.report.charts.take import funnel_plot, intervals, teams
 from pipeline.report.figures import DAYS_TO_READING, Figures, Share, Team, flag_words
 
 
-def _shares(name: str, caption: str, head: str, rows: Sequence[Share]) -> Table:
+def _month(s: Share) -> dt.date:
+    return dt.date.fromisoformat(f"{s.label}-01")
+
+
+def _shares(name: str, caption: str, head: str, rows: Sequence[Share], is_month: bool = False) -> Table:
     columns = (
-        Column(head),
+        Column(head, "month" if is_month else "text"),
         Column(tr("lots set"), "number"),
         Column(tr("buds read"), "number"),
         Column(tr("taken"), "number"),
         Column(tr("take"), "share"),
         *interval("share"),
     )
-    return Table(name, caption, columns, [(s.label, s.lots, s.of, s.count, s.rate, s.low, s.high) for s in rows])
+    shown = [(_month(s) if is_month else s.label, s.lots, s.of, s.count, s.rate, s.low, s.high) for s in rows]
+    return Table(name, caption, columns, shown)
 
 
 def _fold(f: Figures, title: str, says: str, table: Table, rows: Sequence[Share]) -> Fold:
     drawn = intervals(rows, f.take.rate if f.take else None, says)
     return Fold(title, [*(Drawing(svg, says) for svg in drawn), table])
+
+
+def _chance(q: float | None) -> Any:
+    return Cell(q, tr("under {share}", share=percent(0.001))) if q is not None and q < 0.001 else q
 
 
 def _odds(t: Team) -> Any:
@@ -73,7 +82,7 @@ def _more_of_teams(f: Figures, middle: float) -> Fold:
         Column(tr("days"), "number"),
         Column(tr("buds a day"), "number"),
     )
-    rows = [(t.label, t.lots, t.q_value, _odds(t), t.days, round(t.buds_a_day)) for t in f.teams]
+    rows = [(t.label, t.lots, _chance(t.q_value), _odds(t), t.days, round(t.buds_a_day)) for t in f.teams]
     how = tr(
         "Chance of a false alarm: among the teams flagged up to this one (Benjamini and Hochberg). Odds against the others:"
         " a second opinion without a model, within rootstock, scion and attempt (Mantel and Haenszel). Buds a day: the middle"
@@ -95,11 +104,11 @@ def chapter(f: Figures) -> Chapter:
     if not f.take:
         return Chapter("take", title, [Says(tr("No buds have been read yet."))])
     by_days = [replace(s, label=tr(DAYS_TO_READING.get(s.label, s.label))) for s in f.by_days]
-    by_month = [replace(s, label=short_month(dt.date.fromisoformat(f"{s.label}-01"))) for s in f.by_month]
+    by_month = [replace(s, label=short_month(_month(s))) for s in f.by_month]
     by_rootstock = _shares("take_by_rootstock", tr("Take by rootstock"), tr("rootstock"), f.by_rootstock)
     by_scion = _shares("take_by_scion", tr("Take by scion"), tr("scion"), f.by_scion_take)
     by_pair = _shares("take_by_pair", tr("Take by combination"), tr("rootstock + scion"), f.by_pair)
-    months = _shares("take_by_month", tr("Take by month of budding"), tr("month"), by_month)
+    months = _shares("take_by_month", tr("Take by month of budding"), tr("month"), f.by_month, is_month=True)
     said = trn(
         "Of {n} bud read, {taken} took: {share} ({low} to {high}).",
         "Of {n} buds read, {taken} took: {share} ({low} to {high}).",

@@ -10,8 +10,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
 from formpack.words import number, percent, tr
-from pipeline.report.charts.base import BAND, LEAF, SHADES, STYLE, WIDTH, svg
-from pipeline.report.charts.rows import bar_height, counts, line_of, lines_at, places, rows_of, shares, words_over
+from pipeline.report.charts.base import BAND, INK, LEAF, SHADES, STYLE, WIDTH, svg
+from pipeline.report.charts.rows import BAR, counts, line_of, lines_at, places, rows_of, shares, words_over
 from pipeline.report.figures import Cause, Point, Step
 
 _PALE = "#e6d3ae"
@@ -26,8 +26,8 @@ def ladder(steps: Sequence[Step], words: Mapping[str, str], says: str) -> str:
         before = 1.0
         for place, step in zip(places(len(steps)), steps, strict=True):
             level = line_of(place)
-            axes.barh(level, before, height=bar_height(), color=_PALE)
-            axes.barh(level, step.survival, height=bar_height(), color=LEAF)
+            axes.barh(level, before, height=BAR, color=_PALE)
+            axes.barh(level, step.survival, height=BAR, color=LEAF)
             words_over(axes, place, tr(words[step.stage]), percent(step.survival))
             before = step.survival
         axes.set_xlim(0, 1.0)
@@ -39,13 +39,13 @@ def causes(rows: Sequence[Cause], words: Mapping[str, str], says: str) -> str:
     """Plants lost by cause, each bar parted by the stage the plants were in."""
     stages = [s for s in list(words)[:7] if any(s == stage for cause in rows for stage, _ in cause.by_stage)]
     looks: dict[str, Any] = {s: {"facecolor": SHADES[i], "hatch": _HATCHES[i]} for i, s in enumerate(list(words)[:7])}
-    with mpl.rc_context(STYLE | {"hatch.linewidth": 0.5, "hatch.color": "white"}):
+    with mpl.rc_context(STYLE | {"hatch.linewidth": 0.5, "hatch.color": INK}):
         figure, axes = rows_of(len(rows), over=0.42)
         for place, cause in zip(places(len(rows)), rows, strict=True):
             start, by_stage = 0, dict(cause.by_stage)
             for stage in stages:
                 lost = by_stage.get(stage, 0)
-                axes.barh(line_of(place), lost, left=start, height=bar_height(), **looks[stage])
+                axes.barh(line_of(place), lost, left=start, height=BAR, **looks[stage])
                 start += lost
             words_over(axes, place, cause.label, number(cause.lost))
         axes.set_xlim(0, max(1, *(c.lost for c in rows)) * 1.02)

@@ -17,8 +17,10 @@ SIDE = 0.2
 """Inches left free at both sides, for half a number of the scale."""
 MOST_ROWS = 26
 """Rows of one drawing: more would not fit a page of paper under its heading."""
-_LETTERS = 52
+_LETTERS = 56
 _HEIGHT, _SCALE, _TOP = 0.29, 0.25, 0.04
+BAR = 0.1 / _HEIGHT
+"""How high the bar of a row with one is."""
 _Row = TypeVar("_Row")
 
 
@@ -39,11 +41,6 @@ def rows_of(many: int, lines: int = 1, over: float = _TOP) -> tuple[Figure, Axes
 def line_of(place: float, line: int = 0, lines: int = 1) -> float:
     """Where the middle of a line or bar of a row lies, the last lowest."""
     return place - 0.5 + (0.105 + 0.1 * (lines - 1 - line)) / (_HEIGHT + 0.1 * (lines - 1))
-
-
-def bar_height() -> float:
-    """Of a bar of a row with one."""
-    return 0.1 / _HEIGHT
 
 
 def words_over(axes: Axes, place: float, name: str, said: str, color: str = INK) -> None:
