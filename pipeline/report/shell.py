@@ -31,7 +31,7 @@ PALETTE = {
     "tint": "#f8ecd2",
     "paper": "#fdfcf8",
 }
-"""Colours of the page, those of the drawings among them. Text is ink, soft, leaf or alarm, on paper or tint; the others are lines."""
+"""Colours of the page and its drawings. Text is ink, soft, leaf or alarm, on paper or tint; the others are lines."""
 MOST_SHADE = 0.55
 """How much of leaf a cell of shade 1 has, so that ink stays readable on it."""
 LONG = 15
