@@ -8,11 +8,11 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from formpack import words
 from pipeline.harmless import lines
 from pipeline.report import charts
 from pipeline.report.blocks import Cell, Chapter
 from pipeline.report.figures import STEP_WORDS, Figures
-from pipeline.report.shell import said
 from pipeline.report.stock import STAGE_WORDS
 
 
@@ -57,6 +57,25 @@ def _drawn(f: Figures) -> dict[str, str | list[str]]:
     drawn["pairs"] = charts.intervals(f.by_pair, middle, "Take by combination with 95 percent intervals.")
     drawn["months"] = charts.intervals(f.by_month, middle, "Take by month of budding with 95 percent intervals.")
     return drawn
+
+
+def said(value: Any, kind: str) -> str:
+    """A value as its column shows it; '' for nothing."""
+    if value is None or value == "":
+        return ""
+    if isinstance(value, str):
+        return words.unpacked(value)
+    if kind == "share":
+        return words.percent(value)
+    if kind == "points":
+        return ("+" if value > 0 else "") + words.number(100 * value, 1)
+    if kind in ("decimal", "money"):
+        return words.number(value, 1 if kind == "decimal" else 0)
+    if kind == "day":
+        return words.short_day(value)
+    if kind == "month":
+        return words.short_month(value)
+    return words.number(value)
 
 
 def page_html(figures: Figures, chapters: Sequence[Chapter] = ()) -> str:
