@@ -102,6 +102,7 @@ IN_CI_ONLY = (
     "tests/intake/test_import.py::test_the_demo_comes_out_alike_from_every_container",
     "tests/intake/test_import.py::test_two_contents_under_one_identity",
     "tests/intake/test_lists.py::test_what_is_known_survives",
+    "tests/report/test_page.py::test_the_page_of_the_demo",
     "tests/report/test_round.py::test_half_the_hours",
     "tests/book/test_totals.py::test_sums_hold_where_the_truth_is_known[True]",
     "tests/book/test_people.py::test_the_demo_names_nobody",

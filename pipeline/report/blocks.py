@@ -105,7 +105,8 @@ class Figures:
 
 @dataclass(frozen=True)
 class Item:
-    """A sentence of what to do. `stake_text` is what is at stake, in few words; `tone`: `plain`, or `stop` for what is first."""
+    """A sentence of what to do, and where it leads. `stake_text` is what is at stake, in few words; `tone`: `plain`, or `stop`
+    for what cannot wait."""
 
     text: str
     href: str = ""

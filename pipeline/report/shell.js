@@ -118,7 +118,6 @@
       title.remove();
     }
     figure.tabIndex = 0;
-    figure.setAttribute("role", "group");
     figure.setAttribute("aria-label", `${figure.firstElementChild.textContent} ${texts.keys}`);
     const point = ({ clientX, clientY }) => {
       const [near, mark] = marks.map((m) => [away(m, clientX, clientY), m]).reduce((a, b) => (b[0] <= a[0] ? b : a));

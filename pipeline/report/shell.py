@@ -31,9 +31,11 @@ PALETTE = {
     "tint": "#f8ecd2",
     "paper": "#fdfcf8",
 }
-"""Colours of the page, those of the drawings among them. Text is ink, soft, leaf or alarm, on paper or tint; the others are lines."""
+"""Colours of the page and its drawings. Text is ink, soft, leaf or alarm, on paper or tint; the others are lines."""
 MOST_SHADE = 0.55
 """How much of leaf a cell of shade 1 has, so that ink stays readable on it."""
+WORD, SENTENCE = 12, 40
+"""Letters beyond which a cell gets the room of a name, and of a sentence, where the screen is narrow."""
 LONG = 15
 """Rows beyond which a table can be searched."""
 KEPT = 14
@@ -97,9 +99,10 @@ def _cell(given: Any, column: Column, is_head: bool, is_marked: bool) -> Markup:
         inside = Markup('<a href="{}">{}</a>').format(cell.href, inside)
     if is_marked or cell.is_marked:
         inside = Markup('<span class="unseen">{} </span>{}').format(tr("Out of line:"), inside)
-    kinds = ["code"] if column.kind == "code" else [] if is_words else ["r"]
+    of_words = "long" if len(text) > SENTENCE else "name" if len(text) > WORD else ""
+    kind = "code" if column.kind == "code" else of_words if is_words else "r"
     made = Markup('<th scope="row"') if is_head and is_words and text else Markup("<td")
-    if marks := " ".join(kinds + ["mark"] * cell.is_marked):
+    if marks := f"{kind}{' mark' if cell.is_marked else ''}".strip():
         made += Markup(' class="{}"').format(marks)
     if cell.value is not None and not isinstance(cell.value, str):
         made += Markup(' data-v="{}"').format(cell.value)

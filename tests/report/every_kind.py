@@ -1,4 +1,4 @@
-"""A report with every kind of block, and with what is hard to show: long names, names that are read from right to left, HTML."""
+"""A report with every kind of block, and with what is hard to show: long names, names read from right to left, HTML."""
 
 from __future__ import annotations
 
@@ -91,15 +91,20 @@ def chapters() -> list[Chapter]:
     short_table = Table(
         "short", "Two of them", [Column("name"), Column("plants", "number"), Column("")], [["a", 2, "x"], [MARKUP, 1, "y"]]
     )
+    found = "Of 40 groups two are out of line, and the others are as they should be."
+    three = [drawing(f"Number {n}.", n) for n in (3, 6, 4)]
+    folded = Fold("Folded away", [Says("Inside."), matrix(16), Fold("Deeper", [drawing("Deep inside."), groups(16)])])
     return [
-        Chapter("every", "Every kind of block", [*tones, Head("Under a heading"), groups(5), groups(40), short_table],
-                "Of 40 groups two are out of line, and the others are as they should be."),
-        Chapter("drawings", f"Drawings of {LETTERS}", [drawing("One alone."), Head("Three more"), *(drawing(f"Number {n}.", n) for n in (3, 6, 4))],
-                f"{LONG_NAME} loses most."),
-        Chapter("matrices", "Matrices and folds", [
-            matrix(4), Fold("Folded away", [Says("Inside."), matrix(16), Fold("Deeper", [drawing("Deep inside."), groups(16)])])]),
+        Chapter("every", "Every kind of block", [*tones, Head("Under a heading"), groups(5), groups(40), short_table], found),
+        Chapter(
+            "drawings",
+            f"Drawings of {LETTERS}",
+            [drawing("One alone."), Head("Three more"), *three],
+            f"{LONG_NAME} loses most.",
+        ),
+        Chapter("matrices", "Matrices and folds", [matrix(4), folded]),
         Chapter("nothing", MARKUP, [Says("No group has been opened yet.")]),
-    ]  # fmt: skip
+    ]
 
 
 def page(folder: Path) -> Path:

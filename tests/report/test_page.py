@@ -17,13 +17,16 @@ import numpy as np
 import pytest
 
 from formpack import words
+from pipeline import run
+from pipeline.report import write_report
 from pipeline.report.blocks import Chapter
 from pipeline.report.charts.base import ALARM, INK, LEAF, PEEL, SHADES
 from pipeline.report.shell import MOST_SHADE, PALETTE, shell_html
-from tests.conftest import SAMPLES
+from pipeline.workspace import Workspace
+from tests.conftest import SAMPLES, looked_at
 from tests.report import every_kind
 from tests.report.browser import Browser, needs
-from tests.report.every_kind import DAY, LETTERS, LONG_NAME, MARKUP
+from tests.report.every_kind import DAY, LETTERS, MARKUP
 
 A4 = (688, 994)
 """Pixels of a sheet inside the margins of the page: 182 by 263 mm at 96 to the inch."""
@@ -110,10 +113,8 @@ def test_text_can_be_read_on_what_it_stands_on() -> None:
     for text in ("ink", "soft", "leaf", "alarm"):
         for ground in ("paper", "tint"):
             assert _contrast(colours[text], colours[ground]) >= 4.5, (text, ground)
-    shaded = "#" + "".join(
-        f"{round(MOST_SHADE * int(PALETTE['leaf'][at : at + 2], 16) + (1 - MOST_SHADE) * int(PALETTE['paper'][at : at + 2], 16)):02x}"
-        for at in (1, 3, 5)
-    )
+    leaf, paper = (np.array([int(PALETTE[name][at : at + 2], 16) for at in (1, 3, 5)]) for name in ("leaf", "paper"))
+    shaded = "#" + bytes((MOST_SHADE * leaf + (1 - MOST_SHADE) * paper).astype(int).tolist()).hex()
     assert _contrast(colours["ink"], _linear(shaded)) >= 4.5
     assert _contrast(colours["paper"], colours["ink"]) >= 4.5 and _contrast(colours["peel"], colours["paper"]) >= 3
 
@@ -133,7 +134,7 @@ def test_colours_of_drawings_differ_in_lightness_for_all_eyes_and_in_grey(eyes: 
     def seen(colour: str) -> float:
         return _lightness(np.clip(np.array(BLIND[eyes]) @ _linear(colour), 0, 1))
 
-    for colours in (SHADES, (INK, ALARM, LEAF, PEEL)):
+    for colours in (SHADES, (INK, LEAF, PEEL), (ALARM, LEAF, PEEL)):
         for one, other in combinations(colours, 2):
             assert abs(seen(one) - seen(other)) >= 6, (eyes, one, other)
     assert [seen(c) for c in SHADES] == sorted(seen(c) for c in SHADES)
@@ -156,36 +157,44 @@ def _faults(browser: Browser) -> list[str]:
 
 
 OPEN = "document.querySelectorAll('details').forEach(d => { d.open = true }); new Promise(r => setTimeout(r, 100))"
-CUT = """[...document.querySelectorAll('body *')].filter(e => !e.parentElement.closest('.wide, svg') && !e.closest('.unseen, .skip, #tip')
+CUT = """[...document.querySelectorAll('body *')].filter(e => !e.parentElement.closest('.wide, svg')
+  && !e.closest('.unseen, .skip, #tip')
   && e.checkVisibility() && (e.getBoundingClientRect().right > innerWidth + .5 || e.getBoundingClientRect().left < -.5))
   .map(e => e.outerHTML.slice(0, 100))"""
 
 
-def _stays_whole(browser: Browser, path: Path) -> None:
-    for width in (390, 1280):
+@pytest.mark.parametrize("width", [390, 1280])
+def test_no_rule_of_access_is_broken(browser: Browser, page: Path, width: int) -> None:
+    browser.show(page, width)
+    assert _faults(browser) == []
+    browser.value(OPEN)
+    assert _faults(browser) == []
+
+
+def _is_whole(browser: Browser, path: Path) -> None:
+    for width in (390, 768, 1280):
         browser.show(path, width)
-        assert _faults(browser) == [], width
         assert browser.value("document.documentElement.scrollHeight / innerHeight") < 12
         browser.value(OPEN)
-        assert _faults(browser) == [], width
         assert browser.value("document.documentElement.scrollWidth") == width
         assert browser.value(CUT) == []
 
 
-def test_no_rule_of_access_is_broken_and_nothing_is_cut(browser: Browser, page: Path) -> None:
-    _stays_whole(browser, page)
+def test_nothing_is_cut_and_a_phone_has_few_screens(browser: Browser, page: Path) -> None:
+    _is_whole(browser, page)
 
 
 def test_a_phone_scrolls_what_is_wide_and_draws_in_full_size(browser: Browser, page: Path) -> None:
     browser.show(page, 390)
     browser.value(OPEN)
-    wide = browser.value("[...document.querySelectorAll('.wide')].map(e => [e.scrollWidth > e.clientWidth + 1, e.tabIndex,"
-                         " e.getAttribute('role'), e.parentElement.classList.contains('more')])")  # fmt: skip
+    wide = browser.value("""[...document.querySelectorAll('.wide')].map(e => [e.scrollWidth > e.clientWidth + 1, e.tabIndex,
+      e.getAttribute('role'), e.parentElement.classList.contains('more')])""")
     assert [True, 0, "region", True] in wide and [False, -1, "group", False] in wide
     assert all(w in ([True, 0, "region", True], [False, -1, "group", False]) for w in wide)
     assert set(browser.value("[...document.querySelectorAll('svg.chart')].map(e => e.clientWidth)")) == {360}
-    assert browser.value("(e => { e.scrollLeft = 1e5; return new Promise(r => setTimeout(() => r("
-                         "e.parentElement.classList.contains('more')), 200)) })(document.querySelector('.more .wide'))") is False  # fmt: skip
+    to_the_end = """(e => { e.scrollLeft = 1e5; return new Promise(r => setTimeout(() =>
+      r(e.parentElement.classList.contains('more')), 200)) })(document.querySelector('.more .wide'))"""
+    assert browser.value(to_the_end) is False
 
 
 def test_a_wide_screen_has_two_drawings_side_by_side(browser: Browser, page: Path) -> None:
@@ -210,9 +219,10 @@ def test_a_link_opens_the_chapter_it_leads_to_and_buttons_open_all(browser: Brow
 
 def test_a_table_is_sorted_by_its_heads_and_searched(browser: Browser, page: Path) -> None:
     browser.show(page, 1280)
-    click = "(t => { const h = t.querySelectorAll('thead th')[%d]; h.querySelector('button').click(); return [h.ariaSort, document" \
-        ".getElementById('told').textContent, [...t.tBodies[0].rows].map(r => r.cells[%d].dataset.v ?? '')] })(document." \
-        "querySelector('#table-groups40 table'))"  # fmt: skip
+    click = """(t => { const h = t.querySelectorAll('thead th')[%d]; h.querySelector('button').click();
+      return [h.ariaSort, document.getElementById('told').textContent,
+        [...t.tBodies[0].rows].map(r => r.cells[%d].dataset.v ?? '')]
+    })(document.querySelector('#table-groups40 table'))"""
     plants = [str(at * 37 % 1000) for at in range(40) if at != 3]
     for way, said, order in (
         ("descending", "sorted by plants, largest first", [*sorted(plants, key=int, reverse=True), ""]),
@@ -221,11 +231,11 @@ def test_a_table_is_sorted_by_its_heads_and_searched(browser: Browser, page: Pat
     ):
         assert browser.value(click % (2, 2)) == [way, f"All 40 groups: {said}", order]
     assert browser.value(click % (7, 7))[2][:2] == ["2026-11-02", "2026-11-01"]
-    find = "(i => { i.value = '%s'; i.dispatchEvent(new Event('input')); return [i.nextElementSibling.textContent," \
-        " [...document.querySelectorAll('#table-groups40 tbody tr')].filter(r => r.checkVisibility()).length] })" \
-        "(document.querySelector('#table-groups40 input'))"  # fmt: skip
+    find = """(i => { i.value = '%s'; i.dispatchEvent(new Event('input')); return [i.nextElementSibling.textContent,
+      [...document.querySelectorAll('#table-groups40 tbody tr')].filter(r => r.checkVisibility()).length]
+    })(document.querySelector('#table-groups40 input'))"""
     browser.value(OPEN)
-    assert browser.value(find % "BÉNCH 14") == ["10 of 40 rows", 10]
+    assert browser.value(find % "PÚMP bench") == ["10 of 40 rows", 10]
     assert browser.value(find % "26-0003") == ["1 of 40 rows", 1] and browser.value(find % "") == ["", 40]
     assert browser.value("document.querySelectorAll('.find').length") == 2
 
@@ -234,12 +244,13 @@ def test_a_drawing_tells_its_numbers_to_pointers_and_keys(browser: Browser, page
     browser.show(page, 390)
     browser.value(OPEN)
     tip = "(t => t.hidden ? '' : t.textContent)(document.getElementById('tip'))"
-    x, y = browser.value("(e => { e.scrollIntoView({block: 'center'}); const b = e.querySelectorAll('.tell')[4].getBoundingClientRect();"
-                         " return [b.left + 20, b.top + 9] })(document.querySelector('figure'))")  # fmt: skip
+    x, y = browser.value("""(e => { e.scrollIntoView({block: 'center'});
+      const b = e.querySelectorAll('.tell')[2].getBoundingClientRect(); return [b.left + 20, b.top + 9]
+    })(document.querySelector('figure'))""")
     for kind in ("mousePressed", "mouseReleased"):
         browser.ask("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", clickCount=1)
     assert browser.value(tip).startswith(MARKUP[:20]) and browser.value(tip).endswith("860 plants")
-    for key, said in (("ArrowRight", "within 60 of 860"), ("ArrowLeft", "860 plants"), ("Escape", "")):
+    for key, said in (("ArrowRight", "690 plants"), ("ArrowLeft", "860 plants"), ("Escape", "")):
         browser.ask("Input.dispatchKeyEvent", type="keyDown", key=key)
         assert browser.value(tip).endswith(said)
     inside = browser.value(
@@ -253,8 +264,9 @@ def test_it_is_whole_without_its_script_and_on_paper(browser: Browser, page: Pat
     browser.ask("Emulation.setEmulatedMedia", media="print")
     try:
         assert browser.value("document.querySelectorAll('details:not([open])').length") == 6
-        hidden = "[...document.querySelectorAll('p, table, figure, li')].filter(e => !e.checkVisibility({contentVisibilityAuto: true}))"
-        assert browser.value(f"{hidden}.map(e => e.id || e.className)") == ["all", "back", "back", "back", "back", "tip"]
+        hidden = """[...document.querySelectorAll('main :is(p, table, figure, li)')].filter(e => !e.checkVisibility())
+          .map(e => e.id || e.className)"""
+        assert browser.value(hidden) == ["all", "back", "back", "back", "back", "tip"]
         assert browser.value("document.getElementById('first').getBoundingClientRect().bottom") < A4[1]
         assert browser.value("getComputedStyle(document.getElementById('first')).breakAfter") == "page"
         assert browser.value("document.documentElement.scrollWidth") <= A4[0]
@@ -266,18 +278,13 @@ def test_it_is_whole_without_its_script_and_on_paper(browser: Browser, page: Pat
     assert len(sheets) == 5
 
 
-def test_names_without_end_stay_on_the_page(page: Path) -> None:
-    assert page.read_text(encoding="utf-8").count(LONG_NAME) > 10
-
-
+@pytest.mark.xfail(strict=True, reason="the report is not written by the shell yet")
 def test_the_page_of_the_demo(browser: Browser, tmp_path: Path) -> None:
-    from pipeline import run
-    from pipeline.report import write_report
-    from pipeline.workspace import Workspace
-    from tests.conftest import looked_at
-
     shutil.copytree(SAMPLES / "demo", tmp_path / "demo")
     workspace = Workspace(tmp_path / "demo")
     run.import_files(workspace, [workspace.inbox])
     with looked_at(workspace) as store:
-        _stays_whole(browser, write_report(store, workspace)[0])
+        page = write_report(store, workspace)[0]
+    _is_whole(browser, page)
+    for width in (390, 1280):
+        test_no_rule_of_access_is_broken(browser, page, width)
