@@ -34,6 +34,8 @@ PALETTE = {
 """Colours of the page and its drawings. Text is ink, soft, leaf or alarm, on paper or tint; the others are lines."""
 MOST_SHADE = 0.55
 """How much of leaf a cell of shade 1 has, so that ink stays readable on it."""
+HEADS = ("text", "code", "day", "month")
+"""Kinds of a first column that head rows."""
 WORD, SENTENCE = 12, 40
 """Letters beyond which a cell gets the room of a name, and of a sentence, where the screen is narrow."""
 LONG = 15
@@ -90,7 +92,7 @@ def _in_style(text: str) -> str:
 
 
 def _cell(given: Any, column: Column, is_head: bool, is_marked: bool) -> Markup:
-    """One cell. The first one of a row heads it, where it is no number."""
+    """One cell. The first one of a row heads it, where it is no number; `data-v` is what is sorted by."""
     cell = given if isinstance(given, Cell) else Cell(given)
     text = cell.text or said(cell.value, column.kind)
     is_words = column.kind in ("text", "code")
@@ -101,13 +103,13 @@ def _cell(given: Any, column: Column, is_head: bool, is_marked: bool) -> Markup:
         inside = Markup('<span class="unseen">{} </span>{}').format(tr("Out of line:"), inside)
     of_words = "long" if len(text) > SENTENCE else "name" if len(text) > WORD else ""
     kind = "code" if column.kind == "code" else of_words if is_words else "r"
-    made = Markup('<th scope="row"') if is_head and is_words and text else Markup("<td")
+    made = Markup('<th scope="row"') if is_head and text and column.kind in HEADS else Markup("<td")
     if marks := f"{kind}{' mark' if cell.is_marked else ''}".strip():
         made += Markup(' class="{}"').format(marks)
     if cell.value is not None and not isinstance(cell.value, str):
         made += Markup(' data-v="{}"').format(cell.value)
-    elif cell.text and cell.value:
-        made += Markup(' data-v="{}"').format(_flat(cell.value))
+    elif cell.value and (cell.text or is_marked or cell.is_marked):
+        made += Markup(' data-v="{}"').format(_flat(said(cell.value, column.kind)))
     if cell.shade is not None:
         dark = round(100 * MOST_SHADE * min(1.0, max(0.0, cell.shade)))
         made += Markup(' style="background: color-mix(in srgb, var(--leaf) {}%, transparent)"').format(dark)
