@@ -2,7 +2,8 @@
 -- two nodes of its chain what stands is taken to move away from the book evenly; after the last one, to what stands now.
 -- `doubt` is the square of the width (95 %) of what stood: that of the more doubtful of the two nodes, and, of what went
 -- between them, that it is not known when. `at_risk` stood at the beginning of the month or came in during it, by the opening
--- or a move, less what was sorted out at the opening and what was moved on; `lost` of these was recorded as culled, dead or lost.
+-- or a move, less what was sorted out at the opening and what was moved on; `lost` is what was recorded as culled,
+-- dead or lost but for that.
 WITH sorted AS (
     SELECT DISTINCT group_code, instance_id FROM work.movements WHERE kind = 'opened'
 ),
