@@ -117,10 +117,9 @@ def in_thousand(share: float) -> str:
     return number(1000 * share, 0 if share >= 0.00995 else 1)
 
 
-def headlines(store: Store) -> list[Headline]:
-    """What stands, was lost, took and was delivered: what stands on the day, the others of the last month that is over. None
-    before anything was opened."""
-    months = gather_months(store)
+def headlines(months: Sequence[Month]) -> list[Headline]:
+    """What stands on the day; and what was lost, took and was delivered in the last month that is over. Of all months there
+    are, as of `gather_months`; none before anything was opened."""
     if not months:
         return []
     over = months[-2] if len(months) > 1 else None

@@ -249,6 +249,5 @@ def _row(of: Month) -> list[Any]:
 
 
 def _parts(name: str, caption: str, months: Sequence[Month], parts: _Parts, back: Sequence[int]) -> Table:
-    columns = [Column(tr("month"), "month"), *(Column(head, "number") for head in parts), Column(tr("all"), "number")]
-    rows = [[_when(months[i]), *(plants[i] for plants in parts.values()), sum(p[i] for p in parts.values())] for i in back]
-    return Table(name, caption, columns, rows)
+    columns = [Column(tr("month"), "month"), *(Column(head, "number") for head in parts)]
+    return Table(name, caption, columns, [[_when(months[i]), *(plants[i] for plants in parts.values())] for i in back])
