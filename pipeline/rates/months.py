@@ -30,7 +30,7 @@ def hold_against(work: Work) -> None:
         work.rows(f"SELECT {', '.join(names)} FROM work.month_sums ORDER BY month") for names in (_BEGUN, _LOST, _LEFT, _SUMS)
     )
     is_over, read, taken, deff, units, y, n, yy, yn, nn = np.array(sums, dtype=float).reshape(-1, len(_SUMS)).T
-    takes = _held(taken, read * is_over, deff)
+    takes = _held(taken * is_over, read * is_over, deff)
     losses = _held(y, n, np.full(len(n), pooled_effect(units, y, n, yy, yn, nn)))
     rates = [(a / b if b else None,) for a, b in zip(y, n, strict=True)]
     rows = zip(begun, takes, lost, rates, losses, left, strict=True)

@@ -114,7 +114,7 @@ def cause_words() -> dict[str, str]:
 
 def in_thousand(share: float) -> str:
     """A share as so many in 1,000; to one decimal where it is less than ten."""
-    return number(1000 * share, 0 if share >= 0.00995 else 1)
+    return number(1000 * share, 1 if 0 < share < 0.00995 else 0)
 
 
 def headlines(months: Sequence[Month]) -> list[Headline]:

@@ -96,6 +96,9 @@ def test_nothing_is_usual_yet_and_an_earlier_day_has_fewer_months(bench: Bench) 
     assert _months(bench, "lost_usual IS NULL, lost_rate") == _months(bench, "true, lost_rate") | {
         8: (False, _months(bench, "lost_rate")[8][0])
     }, "August is the first with six months before it"
+    with run.opened(bench.workspace, ("months",), dt.date(2026, 6, 25)) as (store, _):
+        june = store.rows("SELECT read, take_rate > 0.9, take_usual, lost_rate FROM months WHERE NOT is_over")
+    assert june == [(900, True, None, None)], "what the month that is not over has is shown, and not compared"
     with run.opened(bench.workspace, ("months",), dt.date(2026, 2, 5)) as (store, _):
         ((first, until, is_over, rate),) = store.rows("SELECT month, until_on, is_over, lost_rate FROM months")
     assert (first, until, is_over, rate) == (dt.date(2026, 2, 1), dt.date(2026, 2, 5), False, None)

@@ -84,12 +84,12 @@ def _lead(now: Month) -> list[Block]:
 
 
 def _drawn(every: Sequence[Month], months: Sequence[Month], stages: _Parts, causes: _Parts) -> list[Block]:
-    """A drawing for each series, under what the last month that is over has to say."""
+    """A drawing for each series that has anything, under what the last month that is over has to say."""
     firsts, last = [m.first for m in months], len(months) - 2
     now, over = months[-1], months[-2]
 
     def drawing(title: str, said: str, before: str, svg: str, alone: str) -> list[Block]:
-        return [Head(title), Says(f"{said} {before}".rstrip()), Drawing(svg, alone)]
+        return [Head(title), Says(f"{said} {before}".rstrip()), *([Drawing(svg, alone)] if svg else [])]
 
     def others(shown: Callable[[Month], str | None]) -> str:
         """What it was in the month before and a year before, in a sentence of its own."""
@@ -98,15 +98,16 @@ def _drawn(every: Sequence[Month], months: Sequence[Month], stages: _Parts, caus
         return _before([tr("{number} in {month}", number=n, month=when) for n, when in said if n is not None])
 
     def bars(title: str, said: str, name: str, alone: str) -> list[Block]:
-        before = others(lambda m: number(getattr(m, name)))
-        return drawing(title, said, before, counts(firsts, [getattr(m, name) for m in months], last, alone), alone)
+        before, values = others(lambda m: number(getattr(m, name))), [getattr(m, name) for m in months]
+        return drawing(title, said, before, counts(firsts, values, last, alone) if any(values) else "", alone)
 
     def dots(
         title: str, said: str, held: Sequence[Held], shown: Callable[[float], str], before: str, alone: str
     ) -> list[Block]:
         limits = [None if h.low is None or h.high is None else (h.low, h.high) for h in held]
-        drawn = shares(firsts, [h.share for h in held], limits, [h.chance for h in held], last, alone, shown)
-        return drawing(title, said, before, drawn, alone)
+        values = [h.share for h in held]
+        drawn = shares(firsts, values, limits, [h.chance for h in held], last, alone, shown)
+        return drawing(title, said, before, drawn if values != [None] * len(values) else "", alone)
 
     then = [m for m in (month_ago(every, now), month_ago(every, now, a_year=True)) if m]
     given = {"day": now.until, "low": now.low, "high": now.high}

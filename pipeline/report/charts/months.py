@@ -24,6 +24,8 @@ _DOT: Any = {"marker": "o", "color": LEAF, "linestyle": ""}
 _UNUSUAL: Any = {"marker": "D", "markerfacecolor": "white", "markeredgecolor": LEAF, "markersize": 5, "linestyle": ""}
 _OUT: Any = {"marker": "X", "color": ALARM, "markersize": 7, "linestyle": ""}
 _LETTERS = 22
+_NUMBER: Any = {"textcoords": "offset points", "ha": "center", "fontweight": "bold", "color": INK}
+_NUMBER |= {"bbox": {"boxstyle": "square,pad=0.05", "facecolor": "white", "edgecolor": "none", "alpha": 0.8}}
 _ROOM = 0.085
 """Of the height, what a line of letters takes."""
 
@@ -48,9 +50,7 @@ def counts(months: Sequence[dt.date], values: Sequence[int], last: int, says: st
             is_over = place <= last
             fill = (LEAF if place == last else _PALE) if is_over else "white"
             axes.bar(place, value, width=0.8, color=fill, edgecolor=ASIDE if not is_over else fill, linewidth=0.7)
-        axes.annotate(
-            number(values[last]), (last, values[last]), xytext=(0, 2), textcoords="offset points", ha="center", color=INK
-        )
+        axes.annotate(number(values[last]), (last, values[last]), xytext=(0, 3), **_NUMBER)
         axes.set_ylim(0, max(1, *values) * 1.18)
         axes.yaxis.set_major_formatter(mpl.ticker.FuncFormatter(lambda v, _: number(v)))
         return svg(figure, says)
@@ -85,11 +85,9 @@ def shares(
         top, bottom = max(drawn, default=1.0), min(drawn, default=0.0)
         room = max(top - bottom, 0.002) * 0.12
         axes.set_ylim(max(0.0, bottom - room), min(1.0 + room / 4, top + 1.6 * room))
-        axes.yaxis.set_major_formatter(mpl.ticker.FuncFormatter(lambda v, _: shown(v) if v > 0 else number(0)))
+        axes.yaxis.set_major_formatter(mpl.ticker.FuncFormatter(lambda v, _: shown(v)))
         if (value := values[last]) is not None:
-            axes.annotate(
-                shown(value), (last, value), xytext=(0, 5), textcoords="offset points", ha="center", fontweight="bold"
-            )
+            axes.annotate(shown(value), (last, value), xytext=(0, 6), **_NUMBER)
         return svg(figure, says)
 
 
