@@ -94,6 +94,17 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         "every plant opened: lost, despatched or in the books, by stage; and what stands of it by the counts",
         "stage lost not_recorded despatched in_the_books standing lost_share",
     ),
+    "months": _table(
+        "each month: what was begun, lost, sent out and stood at its end, and what was usual for take and losses",
+        "month until_on is_over opened culled_at_opening budded read taken take_rate take_low take_high"
+        " take_usual take_usual_low take_usual_high take_chance take_chance_last take_chance_year lost"
+        " not_recorded at_risk lost_rate lost_usual lost_usual_low lost_usual_high lost_chance"
+        " lost_chance_last lost_chance_year delivered stands stands_low stands_high",
+    ),
+    "month_parts": _table(
+        "what stood at the end of each month by stage, and what was lost in it by cause",
+        "month kind level plants low high",
+    ),
     "projection": _table(
         "trees ready by pair and month, against open orders",
         "rootstock scion month ready low high ordered overdue ready_until low_until high_until ordered_until"

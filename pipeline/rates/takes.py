@@ -31,6 +31,7 @@ _LEVELS = {
     "team": "team_code",
     "budwood_batch": "budwood_batch",
     "month": "strftime(budded_on, '%Y-%m')",
+    "read_in": "strftime(read_on, '%Y-%m')",
     "attempt": "attempt::VARCHAR",
     "days": "CASE WHEN days < 18 THEN 'before 18' WHEN days <= 21 THEN '18 to 21' WHEN days <= 28 THEN '22 to 28'"
     " WHEN days <= 35 THEN '29 to 35' ELSE 'after 35' END",
