@@ -1,5 +1,5 @@
-"""Lots -> how buds take, by level, with intervals that allow for lots differing; and teams and budwood batches
-compared fairly."""
+"""Lots -> how buds take, by level, with intervals that allow for lots differing; and teams, budwood batches
+and houses compared fairly."""
 
 from __future__ import annotations
 
@@ -32,6 +32,8 @@ _LEVELS = {
     "budwood_batch": "budwood_batch",
     "month": "strftime(budded_on, '%Y-%m')",
     "attempt": "attempt::VARCHAR",
+    "house": "house",
+    "place": "location",
     "days": "CASE WHEN days < 18 THEN 'before 18' WHEN days <= 21 THEN '18 to 21' WHEN days <= 28 THEN '22 to 28'"
     " WHEN days <= 35 THEN '29 to 35' ELSE 'after 35' END",
 }
@@ -59,6 +61,8 @@ FROM work.off_types o LEFT JOIN work.list_rootstocks r ON r.code = o.rootstock
 GROUP BY o.rootstock
 ORDER BY o.rootstock
 """
+_LOTS = "(FROM work.lots LEFT JOIN work.lot_places USING (group_code, team_code, attempt))"
+"""Lots with the place that they were budded at."""
 _CLUSTERS = {"batch": "budwood_batch", "team in month": "team_code || strftime(budded_on, ' %Y-%m')"}
 """What lots share, by the names of the random parts."""
 
@@ -68,8 +72,8 @@ def estimate_takes(work: Work) -> None:
     lots = work.arrays(
         "SELECT team_code, coalesce(rootstock, '?') AS rootstock, coalesce(scion, '?') AS scion, attempt::VARCHAR AS attempt,"
         " strftime(budded_on, '%Y-%m') AS season, budwood_batch AS batch,"
-        " (green + brown + missing)::BIGINT AS read, green::BIGINT AS taken"
-        " FROM work.lots WHERE green + brown + missing > 0 ORDER BY group_code, attempt, team_code"
+        " house, (green + brown + missing)::BIGINT AS read, green::BIGINT AS taken"
+        f" FROM {_LOTS} WHERE green + brown + missing > 0 ORDER BY group_code, attempt, team_code"
     )
     columns = {k: np.asarray(lots[k], dtype=str) for k in ("team_code", "rootstock", "scion", "attempt", "season")}
     read, taken = (np.asarray(lots[k], dtype=np.int64) for k in ("read", "taken"))
@@ -77,8 +81,8 @@ def estimate_takes(work: Work) -> None:
     cell = np.char.add(np.char.add(pair, " "), columns["attempt"])
     moments = cautious(rho_within(taken, read, cell))
     given = {k: columns[k].tolist() for k in ("rootstock", "scion", "season", "attempt")} | {"pair": pair.tolist()}
-    batch = [None if b is None else str(b) for b in np.ma.filled(np.ma.asarray(lots["batch"]).astype(object), None)]
-    compared, parts = _compared(taken, read, given, columns["team_code"].tolist(), batch)
+    batch, house = (_or_none(lots[k]) for k in ("batch", "house"))
+    compared, parts = _compared(taken, read, given, columns["team_code"].tolist(), batch, house)
     sizes = dict(zip(parts.names, np.sqrt(parts.variances).tolist(), strict=True))
     work.put(
         "take_spread",
@@ -97,21 +101,34 @@ def estimate_takes(work: Work) -> None:
     )
 
 
+def _or_none(values: Any) -> list[str | None]:
+    return [None if v is None else str(v) for v in np.ma.filled(np.ma.asarray(values).astype(object), None)]
+
+
 def _compared(
-    taken: Any, read: Any, given: dict[str, list[str]], team: list[str], batch: list[str | None]
+    taken: Any,
+    read: Any,
+    given: dict[str, list[str]],
+    team: list[str],
+    batch: list[str | None],
+    house: list[str | None],
 ) -> tuple[dict[str, dict[str, Compared]], Parts]:
-    """Teams and budwood batches compared, and the random parts that stand beside the teams. Lots of several batches, or of none
-    that is known, are not among those compared by batch."""
+    """Teams, budwood batches and houses compared, and the random parts that stand beside the teams. Lots of several batches, or
+    of none that is known, are not among those compared by batch, and those whose place is not known not among those by house."""
     monthly = [f"{t} {s}" for t, s in zip(team, given["season"], strict=True)]
     teams, parts = compare(taken, read, given, "team", team, LEAST_BUDS, {"batch": batch, "team in month": monthly})
-    known = np.array([b is not None for b in batch], dtype=bool)
-    if not known.any():
-        return {"team": teams}, parts
-    of = {k: [x for x, is_known in zip(v, known, strict=True) if is_known] for k, v in (given | {"team": team}).items()}
-    names = [b for b in batch if b is not None]
-    monthly = [f"{t} {s}" for t, s in zip(of["team"], of["season"], strict=True)]
-    batches, _ = compare(taken[known], read[known], of, "batch", names, LEAST_BUDS, {"team in month": monthly})
-    return {"team": teams, "budwood_batch": batches}, parts
+    found = {"team": teams}
+    for by, kind, names, beside in (("budwood_batch", "batch", batch, {}), ("house", "house", house, {"batch": batch})):
+        known = np.array([n is not None for n in names], dtype=bool)
+        if known.any():
+            shared: dict[str, list[str | None]] = {**beside, "team in month": [*monthly]}
+            of, parts_of = (
+                {k: [x for x, is_known in zip(v, known, strict=True) if is_known] for k, v in columns.items()}
+                for columns in ({**given, "team": team}, shared)
+            )
+            own = [n for n in names if n is not None]
+            found[by], _ = compare(taken[known], read[known], of, kind, own, LEAST_BUDS, parts_of)
+    return found, parts
 
 
 def _take_rates(work: Work, moments: Moments, compared: dict[str, dict[str, Compared]], parts: Parts) -> None:
@@ -123,7 +140,7 @@ def _take_rates(work: Work, moments: Moments, compared: dict[str, dict[str, Comp
         shared = _clusters(work, level, read_only)
         for name, lots, buds_set, read, taken, squares in work.rows(
             f"SELECT {level} AS level, count(*), sum(buds_set)::BIGINT, coalesce(sum(green + brown + missing), 0)::BIGINT,"
-            " coalesce(sum(green), 0)::BIGINT, coalesce(sum((green + brown + missing) ** 2), 0)::DOUBLE FROM work.lots"
+            f" coalesce(sum(green), 0)::BIGINT, coalesce(sum((green + brown + missing) ** 2), 0)::DOUBLE FROM {_LOTS}"
             f" WHERE level IS NOT NULL{read_only} GROUP BY level ORDER BY level"
         ):
             one = compared.get(by, {}).get(name)
@@ -144,7 +161,7 @@ def _clusters(work: Work, level: str, read_only: str) -> dict[str, dict[str, tup
         for name, many, within in work.rows(
             f"SELECT level, count(*), sum(buds ** 2 - squares)::DOUBLE FROM (SELECT {level} AS level, {cluster} AS cluster,"
             " sum(green + brown + missing)::DOUBLE AS buds, sum((green + brown + missing) ** 2)::DOUBLE AS squares"
-            f" FROM work.lots WHERE level IS NOT NULL AND cluster IS NOT NULL AND green + brown + missing > 0{read_only}"
+            f" FROM {_LOTS} WHERE level IS NOT NULL AND cluster IS NOT NULL AND green + brown + missing > 0{read_only}"
             " GROUP BY ALL) GROUP BY level"
         ):
             found.setdefault(name, {})[kind] = (many, within)
