@@ -4,8 +4,8 @@ nursery (indirect standardisation), groups being frail or strong and losses comi
 Every plant at risk belongs to a cell (stage, rootstock, and how it is at risk) with one rate, that of the houses that are in
 line; `expected` of a house is the sum of its exposures at these rates. What a house lost less what was expected is a sum over
 units (the plants of one line in one house), each with the variance spread x expected + frailty x expected^2: losses in clumps,
-and units that are frail in all their stages. Both are learned from how units of one house differ. The house furthest out of line
-is taken out of the rates, and the others are compared again, so that one bad house does not make all others look good.
+and units that are frail in all their stages. Both are learned from how units of one house differ. The house furthest out
+of line is taken out of the rates, and the others are compared again, so that one bad house does not make all others look good.
 """
 
 from __future__ import annotations
@@ -100,7 +100,7 @@ class Spread(NamedTuple):
 
 
 class _Judged(NamedTuple):
-    """Of each house (h,): expected losses, limits of the ratio, p-value (NaN where there is too little to tell); and the spread."""
+    """Of each house (h,): expected losses, limits of the ratio, p-value (NaN where there is too little to tell); the spread."""
 
     spread: Spread
     expected: Real
@@ -125,7 +125,7 @@ def compare_losses(
     pairs, unit = np.unique(np.stack([h, g], 1), axis=0, return_inverse=True)
     x, y = (np.asarray(v, dtype=float) for v in (exposure, lost))
     rows = _Rows(h, np.ravel(unit), c, x, y, pairs[:, 0], len(names))
-    groups, seen = np.bincount(pairs[:, 0]), np.bincount(h, y)
+    groups, seen = np.bincount(pairs[:, 0]), _total(h, y, len(names))
     in_line = np.ones(len(names), dtype=bool)
     while True:
         judged = _judged(rows, groups, seen, in_line)
@@ -147,6 +147,10 @@ def compare_losses(
     return found, judged.spread
 
 
+def _total(of: Whole, values: Real, many: int) -> Real:
+    return np.bincount(of, values, many).astype(float)
+
+
 def _judged(rows: _Rows, groups: Whole, seen: Real, in_line: Bool) -> _Judged:
     """The houses judged by the rates of those that are in line."""
     h, unit, c, of, houses = rows.house, rows.unit, rows.cell, rows.house_of, rows.houses
@@ -157,7 +161,7 @@ def _judged(rows: _Rows, groups: Whole, seen: Real, in_line: Bool) -> _Judged:
     own = csr_array((mean, (h, c)), shape=(houses, cells)).toarray()
     whole = own[in_line].sum(0)
     share = np.where(whole > 0, own / np.maximum(whole, _TINY), 0.0)  # of what is expected in each cell of the houses in line
-    expected, per_unit = np.bincount(h, mean), np.bincount(unit, mean, units)
+    expected, per_unit = _total(h, mean, houses), _total(unit, mean, units)
     # how units of one house differ, each being a part of its house and of its cells
     ratio = (seen / np.maximum(expected, _TINY))[of]
     in_house = per_unit / np.maximum(expected[of], _TINY)

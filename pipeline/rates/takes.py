@@ -4,6 +4,7 @@ and houses compared fairly."""
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from pipeline.formulas.overdispersion import (
     shared_effect,
 )
 from pipeline.formulas.proportions import difference
+from pipeline.formulas.standardised import LEAST_GROUPS
 from pipeline.stages import Work
 
 LEAST_BUDS = 200
@@ -72,7 +74,7 @@ def estimate_takes(work: Work) -> None:
     lots = work.arrays(
         "SELECT team_code, coalesce(rootstock, '?') AS rootstock, coalesce(scion, '?') AS scion, attempt::VARCHAR AS attempt,"
         " strftime(budded_on, '%Y-%m') AS season, budwood_batch AS batch,"
-        " house, (green + brown + missing)::BIGINT AS read, green::BIGINT AS taken"
+        " house, group_code, (green + brown + missing)::BIGINT AS read, green::BIGINT AS taken"
         f" FROM {_LOTS} WHERE green + brown + missing > 0 ORDER BY group_code, attempt, team_code"
     )
     columns = {k: np.asarray(lots[k], dtype=str) for k in ("team_code", "rootstock", "scion", "attempt", "season")}
@@ -81,8 +83,9 @@ def estimate_takes(work: Work) -> None:
     cell = np.char.add(np.char.add(pair, " "), columns["attempt"])
     moments = cautious(rho_within(taken, read, cell))
     given = {k: columns[k].tolist() for k in ("rootstock", "scion", "season", "attempt")} | {"pair": pair.tolist()}
-    batch, house = (_or_none(lots[k]) for k in ("batch", "house"))
-    compared, parts = _compared(taken, read, given, columns["team_code"].tolist(), batch, house)
+    batch, house, group = (_or_none(lots[k]) for k in ("batch", "house", "group_code"))
+    compared, parts = _compared(taken, read, given, columns["team_code"].tolist(), batch)
+    compared["house"] = compare_houses(taken, read, given | {"team": columns["team_code"].tolist()}, house, batch, group)
     sizes = dict(zip(parts.names, np.sqrt(parts.variances).tolist(), strict=True))
     work.put(
         "take_spread",
@@ -106,29 +109,52 @@ def _or_none(values: Any) -> list[str | None]:
 
 
 def _compared(
+    taken: Any, read: Any, given: dict[str, list[str]], team: list[str], batch: list[str | None]
+) -> tuple[dict[str, dict[str, Compared]], Parts]:
+    """Teams and budwood batches compared, and the random parts that stand beside the teams. Lots of several batches, or of none
+    that is known, are not among those compared by batch."""
+    monthly = [f"{t} {s}" for t, s in zip(team, given["season"], strict=True)]
+    teams, parts = compare(taken, read, given, "team", team, LEAST_BUDS, {"batch": batch, "team in month": monthly})
+    known = np.array([b is not None for b in batch], dtype=bool)
+    if not known.any():
+        return {"team": teams}, parts
+    of = {k: [x for x, is_known in zip(v, known, strict=True) if is_known] for k, v in (given | {"team": team}).items()}
+    names = [b for b in batch if b is not None]
+    monthly = [f"{t} {s}" for t, s in zip(of["team"], of["season"], strict=True)]
+    batches, _ = compare(taken[known], read[known], of, "batch", names, LEAST_BUDS, {"team in month": monthly})
+    return {"team": teams, "budwood_batch": batches}, parts
+
+
+def compare_houses(
     taken: Any,
     read: Any,
     given: dict[str, list[str]],
-    team: list[str],
-    batch: list[str | None],
-    house: list[str | None],
-) -> tuple[dict[str, dict[str, Compared]], Parts]:
-    """Teams, budwood batches and houses compared, and the random parts that stand beside the teams. Lots of several batches, or
-    of none that is known, are not among those compared by batch, and those whose place is not known not among those by house."""
-    monthly = [f"{t} {s}" for t, s in zip(team, given["season"], strict=True)]
-    teams, parts = compare(taken, read, given, "team", team, LEAST_BUDS, {"batch": batch, "team in month": monthly})
-    found = {"team": teams}
-    for by, kind, names, beside in (("budwood_batch", "batch", batch, {}), ("house", "house", house, {"batch": batch})):
-        known = np.array([n is not None for n in names], dtype=bool)
-        if known.any():
-            shared: dict[str, list[str | None]] = {**beside, "team in month": [*monthly]}
-            of, parts_of = (
-                {k: [x for x, is_known in zip(v, known, strict=True) if is_known] for k, v in columns.items()}
-                for columns in ({**given, "team": team}, shared)
-            )
-            own = [n for n in names if n is not None]
-            found[by], _ = compare(taken[known], read[known], of, kind, own, LEAST_BUDS, parts_of)
-    return found, parts
+    house: Sequence[str | None],
+    batch: Sequence[str | None],
+    group: Sequence[str | None],
+) -> dict[str, Compared]:
+    """Houses compared over the lots whose place is known. The lots of a group share it, beside batches and a team's months; a
+    house whose buds are worth fewer than five groups of one size gets no flag."""
+    known = np.array([h is not None for h in house], dtype=bool)
+    if not known.any():
+        return {}
+
+    def of(values: Sequence[Any]) -> list[Any]:
+        return [v for v, is_known in zip(values, known, strict=True) if is_known]
+
+    monthly = [f"{t} {s}" for t, s in zip(given["team"], given["season"], strict=True)]
+    parts = {"batch": of(batch), "team in month": of(monthly), "group": of(group)}
+    own, factors = of(house), {k: of(v) for k, v in given.items()}
+    found, _ = compare(taken[known], read[known], factors, "house", own, LEAST_BUDS, parts)
+    buds: dict[str, dict[str, int]] = {}
+    for h, g, n in zip(own, parts["group"], read[known].tolist(), strict=True):
+        of_house = buds.setdefault(h, {})
+        of_house[g] = of_house.get(g, 0) + n
+    for h, one in found.items():
+        sizes = buds[h].values()
+        if one.flag in ("better", "worse") and sum(sizes) ** 2 < LEAST_GROUPS * sum(n * n for n in sizes):
+            found[h] = one._replace(flag="")
+    return found
 
 
 def _take_rates(work: Work, moments: Moments, compared: dict[str, dict[str, Compared]], parts: Parts) -> None:

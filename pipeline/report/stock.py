@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from formpack.group_code import shown
-from formpack.words import many
+from formpack.words import many, unpacked
 from pipeline.book.causes import MOVE
 from pipeline.book.discrepancies import count_again, counters, said_day
 from pipeline.report.held_back import not_in_this
@@ -276,7 +276,7 @@ def gather_stock(store: Store) -> Stock:
         gone_by_place=_unrecorded(store, "u.location", places, 10),
         closed=_closed(store, places),
         people=[f for (f,) in store.rows("SELECT finding FROM staff_counting WHERE finding IS NOT NULL ORDER BY staff_code")],
-        place_faults=store.rows("SELECT code, fault FROM work.place_faults"),
+        place_faults=[(code, unpacked(why)) for code, why in store.rows("SELECT code, fault FROM work.place_faults")],
     )
 
 
