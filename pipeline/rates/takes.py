@@ -134,7 +134,7 @@ def compare_houses(
     group: Sequence[str | None],
 ) -> dict[str, Compared]:
     """Houses compared over the lots whose place is known. The lots of a group share it, beside batches and a team's months; a
-    house whose buds are worth fewer than five groups of one size gets no flag."""
+    house whose buds are worth fewer than five groups of one size gets no q-value and no flag."""
     known = np.array([h is not None for h in house], dtype=bool)
     if not known.any():
         return {}
@@ -152,8 +152,8 @@ def compare_houses(
         of_house[g] = of_house.get(g, 0) + n
     for h, one in found.items():
         sizes = buds[h].values()
-        if one.flag in ("better", "worse") and sum(sizes) ** 2 < LEAST_GROUPS * sum(n * n for n in sizes):
-            found[h] = one._replace(flag="")
+        if one.flag in ("better", "worse", "") and sum(sizes) ** 2 < LEAST_GROUPS * sum(n * n for n in sizes):
+            found[h] = one._replace(q_value=math.nan, flag="")
     return found
 
 

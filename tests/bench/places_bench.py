@@ -73,7 +73,7 @@ def measure(nurseries: int, groups: int, houses: int, times: float, **truth: flo
 
 def took_in(seed: int, groups: int, houses: int, apart: float, of_group: float, per_house: float) -> dict[str, Compared]:
     """The houses of one nursery compared by take; house 0 is so far off on the logit. Groups have a take of their own (sd
-    `of_group`), teams and batches differ, most of a house is budded by a few teams in a few months, a third of the groups again."""
+    `of_group`), teams and batches differ, a house is budded by a few teams in a few months, a third of the groups again."""
     dice = np.random.default_rng([seed, groups, houses, 7])
     team_effect, batch_effect = dice.normal(0, 0.3, 8), dice.normal(0, 0.2, 40)
     stock_effect, scion_effect = dice.normal(0, 0.4, 8), dice.normal(0, 0.4, 10)

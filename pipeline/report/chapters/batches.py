@@ -169,7 +169,6 @@ def _compared(name: str, caption: str, batches: list[Batch], went: dict[str, lis
     columns = [
         Column(tr("batch"), "code"),
         Column(tr("scion")),
-        Column(tr("source")),
         Column(tr("cut on"), "day"),
         Column(tr("buds set"), "number"),
         Column(tr("buds read"), "number"),
@@ -183,17 +182,14 @@ def _compared(name: str, caption: str, batches: list[Batch], went: dict[str, lis
         Column(tr("groups"), "number"),
         Column(tr("trees standing"), "number"),
         Column(tr("despatched"), "number"),
-        Column(tr("orders")),
     ]
     rows: list[list[Any]] = []
     for b in batches:
         of = went.get(b.code, [])
-        verdict = flags.words(b.flag) if b.flag or b.q_value is not None else tr("too little to tell")
         rows.append(
             [
-                *(b.code, b.scion, b.source, b.cut_on, b.buds_set, b.read, b.take_rate, _adjusted(b), verdict),
+                *(b.code, b.scion, b.cut_on, b.buds_set, b.read, b.take_rate, _adjusted(b), flags.words(b.flag, b.q_value)),
                 *(len({w.group for w in of}), sum(w.standing for w in of), sum(w.sent for w in of)),
-                listed(sorted({o for w in of for o in w.orders}), 3),
             ]
         )
     marked = frozenset(i for i, b in enumerate(batches) if b.flag == "worse")
@@ -203,6 +199,8 @@ def _compared(name: str, caption: str, batches: list[Batch], went: dict[str, lis
 def _adjusted(b: Batch) -> Cell | None:
     if b.adjusted is None or b.adjusted_low is None or b.adjusted_high is None:
         return None
+    if not b.flag:
+        return Cell(b.adjusted)
     said = {"take": percent(b.adjusted), "low": percent(b.adjusted_low), "high": percent(b.adjusted_high)}
     return Cell(b.adjusted, tr("{take} ({low} to {high})", **said), is_marked=b.flag == "worse")
 
@@ -226,4 +224,10 @@ def _where(b: Batch, went: list[Went], places: dict[str, str]) -> Table:
     ]
     sums = (sum(w.buds_set for w in went), sum(w.standing for w in went), sum(w.sent for w in went))
     total = [tr("together"), None, sums[0], sums[1], None, sums[2], None]
-    return Table(f"batch_{b.code}", tr("Where {batch} went", batch=b.code), columns, rows, total=total)
+    return Table(
+        f"batch_{b.code}",
+        tr("Where {batch} went (cut from {source})", batch=b.code, source=b.source or "?"),
+        columns,
+        rows,
+        total=total,
+    )

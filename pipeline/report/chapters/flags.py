@@ -18,10 +18,10 @@ class OutOfLine:
     href: str
 
 
-def words(flag: str | None) -> str:
-    """What a flag says to people; '' where nothing stands out."""
+def words(flag: str | None, q_value: float | None) -> str:
+    """What a comparison says to people."""
     if not flag:
-        return ""
+        return tr("too little to tell") if q_value is None else tr("like the others")
     if flag in ("better", "worse"):
         return tr("better") if flag == "better" else tr("worse")
     if flag == CANNOT:

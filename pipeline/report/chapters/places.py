@@ -290,11 +290,11 @@ def _house(p: Place) -> list[Any]:
         p.lost,
         None if p.expected is None else round(p.expected),
         None if p.ratio is None else Cell(p.ratio, _with_interval(p), is_marked=p.flag == "worse"),
-        flags.words(p.flag) if p.flag or p.q_value is not None else tr("too little to tell"),
+        flags.words(p.flag, p.q_value),
         p.read,
         p.take_rate,
         p.take_adjusted,
-        flags.words(p.take_flag) if p.take_flag or p.take_q_value is not None else tr("too little to tell"),
+        flags.words(p.take_flag, p.take_q_value),
         p.tasks_late,
         p.days_late or None,
     ]
