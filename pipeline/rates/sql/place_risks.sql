@@ -28,7 +28,8 @@ reached_by_day AS (
     SELECT group_code, on_date, max(rank) AS rank FROM reached GROUP BY ALL
 ),
 booked AS (
-    SELECT group_code, concat(on_date, ' ', ended) AS since, arg_max(book_after, instance_id) AS book FROM work.flows GROUP BY ALL
+    SELECT group_code, concat(on_date, ' ', ended) AS since, arg_max(book_after, instance_id) AS book
+    FROM work.flows GROUP BY ALL
 ),
 -- what happened at a moment: losses, and stages reached with all that stood before
 happened AS (
@@ -83,8 +84,8 @@ days AS (
     GROUP BY ALL
 ),
 pieces AS (
-    SELECT group_code, on_date, greatest(0, sum(net) OVER own) AS plants, last_value(location IGNORE NULLS) OVER own AS location,
-        max(rank) OVER own AS rank, lead(on_date) OVER own - on_date AS days
+    SELECT group_code, on_date, greatest(0, sum(net) OVER own) AS plants,
+        last_value(location IGNORE NULLS) OVER own AS location, max(rank) OVER own AS rank, lead(on_date) OVER own - on_date AS days
     FROM days WINDOW own AS (PARTITION BY group_code ORDER BY on_date)
 ),
 lived AS (

@@ -148,9 +148,7 @@ def _verdict(houses: list[Place], store: Store) -> list[Says]:
 def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     """Places; None while nothing stood anywhere."""
     places = _gathered(store)
-    houses = [p for p in places if p.by == "house"]
-    benches = [p for p in places if p.by == "place"]
-    used = [p for p in houses if p.groups or p.plant_days or p.lots or p.tasks_late]
+    used, benches = ([p for p in places if p.by == by and (p.groups or p.plant_days or p.lots)] for by in ("house", "place"))
     blocks: list[Block] = []
     faults = [
         Says(tr("Place {place} counts as a house of its own: {fault}.", place=code, fault=unpacked(fault)), "stop")
@@ -184,8 +182,8 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     blocks += _verdict(used, store)
     blocks += _plans(used, benches)
     blocks.append(_compared(used))
-    if len(benches) > len(houses):
-        blocks.append(_benches([p for p in benches if p.groups or p.plant_days or p.lots]))
+    if [p.level for p in benches] != [p.level for p in used]:
+        blocks.append(_benches(benches, {p.level: p.name for p in used}))
     blocks.append(Fold(tr("How houses are compared"), [Says(_how(), "soft")]))
     return Chapter("places", tr("Places"), blocks)
 
@@ -307,7 +305,7 @@ def _with_interval(p: Place) -> str:
     return tr("{ratio} ({low} to {high})", **said)
 
 
-def _benches(benches: list[Place]) -> Block:
+def _benches(benches: list[Place], houses: dict[str, str]) -> Block:
     """Places within houses, those that lose most beside what is expected first."""
     columns = [
         Column(tr("place")),
@@ -320,12 +318,11 @@ def _benches(benches: list[Place]) -> Block:
         Column(tr("take"), "share"),
         Column(tr("late tasks"), "number"),
     ]
-    names = {p.level: p.name for p in benches}
     told = sorted(benches, key=lambda p: (-(p.ratio or 0.0) if (p.expected or 0.0) >= LEAST_EXPECTED else 1.0, p.level))
     rows = [
         [
             p.name,
-            names.get(p.house, p.house),
+            houses.get(p.house, p.house),
             p.groups,
             p.plants,
             p.lost,

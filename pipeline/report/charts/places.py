@@ -45,22 +45,16 @@ def _fitting(name: str, letters: int) -> str:
 
 
 def _blocks(houses: Sequence[House]) -> list[list[House]]:
-    """Houses in rows: those of one cell stand beside each other, the others have rows of their own."""
-    rows: list[list[House]] = []
-    for house in houses:
-        is_single = len(house.spots) == 1 and not house.name
-        last = rows[-1] if rows else None
-        if is_single and last and not last[0].name and len(last) < ACROSS:
-            last.append(house)
-        else:
-            rows.append([house])
-    return rows
+    """Houses in rows: first those with a name above their cells, then those of one cell beside each other."""
+    single = [h for h in houses if not h.name]
+    return [[h] for h in houses if h.name] + [single[i : i + ACROSS] for i in range(0, len(single), ACROSS)]
 
 
 def plan(houses: Sequence[House], says: str) -> str:
     """The plan as SVG: pale is little, dark is much; a dashed cell has too little to tell."""
     rows = _blocks(houses)
-    deep = [_ROW * -(-sum(len(h.spots) for h in row) // ACROSS) + (_HEAD if row[0].name else 0) + _GAP for row in rows]
+    heads = [_HEAD if row[0].name or (i and rows[i - 1][0].name) else 0.0 for i, row in enumerate(rows)]
+    deep = [_ROW * -(-sum(len(h.spots) for h in row) // ACROSS) + h + _GAP for row, h in zip(rows, heads, strict=True)]
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(WIDTH, max(0.5, sum(deep))))
         axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
@@ -68,13 +62,10 @@ def plan(houses: Sequence[House], says: str) -> str:
         axes.set_ylim(-sum(deep), 0)
         axes.axis("off")
         top = 0.0
-        for row, depth in zip(rows, deep, strict=True):
-            first = top
-            if row[0].name:
-                axes.text(0.03, first - 0.12, _fitting(row[0].name, 42), va="center", fontsize=7.5, color=INK)
-                first -= _HEAD
+        for row, head, depth in zip(rows, heads, deep, strict=True):
+            axes.text(0.03, top - 0.12, _fitting(row[0].name, 42), va="center", fontsize=7.5, color=INK)
             for i, spot in enumerate(s for h in row for s in h.spots):
-                _cell(axes, spot, (i % ACROSS) * WIDTH / ACROSS, first - _ROW * (i // ACROSS + 1))
+                _cell(axes, spot, (i % ACROSS) * WIDTH / ACROSS, top - head - _ROW * (i // ACROSS + 1))
             top -= depth
         return svg(figure, says)
 
@@ -89,6 +80,6 @@ def _cell(axes: mpl.axes.Axes, spot: Spot, left: float, low: float) -> None:
         axes.add_patch(Rectangle(*box, facecolor=LEAF, alpha=shade, linewidth=0))
         axes.add_patch(Rectangle(*box, facecolor="none", **edge))
     ink = "white" if shade > 0.5 else ASIDE if spot.shade is None else INK
-    axes.text(left + width / 2, low + 0.245, _fitting(spot.name, 12), ha="center", va="center", fontsize=7.5, color=ink)
+    axes.text(left + width / 2, low + 0.245, _fitting(spot.name, 11), ha="center", va="center", fontsize=7.5, color=ink)
     weight = "bold" if spot.is_marked else "normal"
     axes.text(left + width / 2, low + 0.11, spot.text, ha="center", va="center", fontsize=7.5, color=ink, fontweight=weight)
