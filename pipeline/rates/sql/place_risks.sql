@@ -85,7 +85,8 @@ days AS (
 ),
 pieces AS (
     SELECT group_code, on_date, greatest(0, sum(net) OVER own) AS plants,
-        last_value(location IGNORE NULLS) OVER own AS location, max(rank) OVER own AS rank, lead(on_date) OVER own - on_date AS days
+        last_value(location IGNORE NULLS) OVER own AS location, max(rank) OVER own AS rank,
+        lead(on_date) OVER own - on_date AS days
     FROM days WINDOW own AS (PARTITION BY group_code ORDER BY on_date)
 ),
 lived AS (
