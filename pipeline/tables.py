@@ -65,6 +65,12 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         "by level lots buds_set read taken take_rate low high deff adjusted adjusted_low adjusted_high q_value flag"
         " clusters freedom adjusted_freedom",
     ),
+    "place_rates": _table(
+        "each place and house: what stands, what was lost beside what was to be expected, take, work late",
+        "by level house groups plants low high lines lost not_recorded plant_days loss_rate loss_low loss_high expected"
+        " ratio ratio_low ratio_high q_value flag lots read taken take_rate take_low take_high take_adjusted"
+        " take_adjusted_low take_adjusted_high take_q_value take_flag tasks_late plants_late days_late",
+    ),
     "survival": _table(
         "how many plants come through each step",
         "by level clock step at_risk lost left survival se low high recorded survival_recorded",

@@ -2,8 +2,8 @@
 
 The model: logit(take of a lot) = level + rootstock + scion + pair + season + attempt + batch + team + team within month, as
 `lot_model.py` fits it. Pairs are drawn strongly towards nothing (they are what rootstock and scion do not explain), the rest
-weakly, so that sparse and all-green cells stay finite; batches and teams within months are random parts. Batches are compared
-in the same manner, the teams being among what they were given.
+weakly, so that sparse and all-green cells stay finite; batches and teams within months are random parts. Batches and houses
+are compared in the same manner, the teams being among what they were given.
 """
 
 from __future__ import annotations
@@ -195,6 +195,7 @@ _CONFUSED = {
         ("team", "team", "teams"),
         ("season", "month", "months"),
     ),
+    "house": (("team", "team", "teams"), ("scion", "scion", "scions"), ("rootstock", "rootstock", "rootstocks")),
 }
 """What those compared may be mistaken for, with its name: one, several."""
 

@@ -1,9 +1,10 @@
-"""Lots -> how buds take, by level, with intervals that allow for lots differing; and teams and budwood batches
-compared fairly."""
+"""Lots -> how buds take, by level, with intervals that allow for lots differing; and teams, budwood batches
+and houses compared fairly."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from pipeline.formulas.overdispersion import (
     shared_effect,
 )
 from pipeline.formulas.proportions import difference
+from pipeline.formulas.standardised import LEAST_GROUPS
 from pipeline.stages import Work
 
 LEAST_BUDS = 200
@@ -33,6 +35,8 @@ _LEVELS = {
     "month": "strftime(budded_on, '%Y-%m')",
     "read_in": "strftime(read_on, '%Y-%m')",
     "attempt": "attempt::VARCHAR",
+    "house": "house",
+    "place": "location",
     "days": "CASE WHEN days < 18 THEN 'before 18' WHEN days <= 21 THEN '18 to 21' WHEN days <= 28 THEN '22 to 28'"
     " WHEN days <= 35 THEN '29 to 35' ELSE 'after 35' END",
 }
@@ -60,6 +64,8 @@ FROM work.off_types o LEFT JOIN work.list_rootstocks r ON r.code = o.rootstock
 GROUP BY o.rootstock
 ORDER BY o.rootstock
 """
+_LOTS = "(FROM work.lots LEFT JOIN work.lot_places USING (group_code, team_code, attempt))"
+"""Lots with the place that they were budded at."""
 _CLUSTERS = {"batch": "budwood_batch", "team in month": "team_code || strftime(budded_on, ' %Y-%m')"}
 """What lots share, by the names of the random parts."""
 
@@ -69,8 +75,8 @@ def estimate_takes(work: Work) -> None:
     lots = work.arrays(
         "SELECT team_code, coalesce(rootstock, '?') AS rootstock, coalesce(scion, '?') AS scion, attempt::VARCHAR AS attempt,"
         " strftime(budded_on, '%Y-%m') AS season, budwood_batch AS batch,"
-        " (green + brown + missing)::BIGINT AS read, green::BIGINT AS taken"
-        " FROM work.lots WHERE green + brown + missing > 0 ORDER BY group_code, attempt, team_code"
+        " house, group_code, (green + brown + missing)::BIGINT AS read, green::BIGINT AS taken"
+        f" FROM {_LOTS} WHERE green + brown + missing > 0 ORDER BY group_code, attempt, team_code"
     )
     columns = {k: np.asarray(lots[k], dtype=str) for k in ("team_code", "rootstock", "scion", "attempt", "season")}
     read, taken = (np.asarray(lots[k], dtype=np.int64) for k in ("read", "taken"))
@@ -78,8 +84,9 @@ def estimate_takes(work: Work) -> None:
     cell = np.char.add(np.char.add(pair, " "), columns["attempt"])
     moments = cautious(rho_within(taken, read, cell))
     given = {k: columns[k].tolist() for k in ("rootstock", "scion", "season", "attempt")} | {"pair": pair.tolist()}
-    batch = [None if b is None else str(b) for b in np.ma.filled(np.ma.asarray(lots["batch"]).astype(object), None)]
+    batch, house, group = (_or_none(lots[k]) for k in ("batch", "house", "group_code"))
     compared, parts = _compared(taken, read, given, columns["team_code"].tolist(), batch)
+    compared["house"] = compare_houses(taken, read, given | {"team": columns["team_code"].tolist()}, house, batch, group)
     sizes = dict(zip(parts.names, np.sqrt(parts.variances).tolist(), strict=True))
     work.put(
         "take_spread",
@@ -96,6 +103,10 @@ def estimate_takes(work: Work) -> None:
         {"team_code": "VARCHAR"} | dict.fromkeys(("odds_ratio", "odds_low", "odds_high"), "DOUBLE"),
         [(team, *r) for team, r in ratios.items() if not math.isnan(r.ratio)],
     )
+
+
+def _or_none(values: Any) -> list[str | None]:
+    return [None if v is None else str(v) for v in np.ma.filled(np.ma.asarray(values).astype(object), None)]
 
 
 def _compared(
@@ -115,6 +126,38 @@ def _compared(
     return {"team": teams, "budwood_batch": batches}, parts
 
 
+def compare_houses(
+    taken: Any,
+    read: Any,
+    given: dict[str, list[str]],
+    house: Sequence[str | None],
+    batch: Sequence[str | None],
+    group: Sequence[str | None],
+) -> dict[str, Compared]:
+    """Houses compared over the lots whose place is known. The lots of a group share it, beside batches and a team's months; a
+    house whose buds are worth fewer than five groups of one size gets no q-value and no flag."""
+    known = np.array([h is not None for h in house], dtype=bool)
+    if not known.any():
+        return {}
+
+    def of(values: Sequence[Any]) -> list[Any]:
+        return [v for v, is_known in zip(values, known, strict=True) if is_known]
+
+    monthly = [f"{t} {s}" for t, s in zip(given["team"], given["season"], strict=True)]
+    parts = {"batch": of(batch), "team in month": of(monthly), "group": of(group)}
+    own, factors = of(house), {k: of(v) for k, v in given.items()}
+    found, _ = compare(taken[known], read[known], factors, "house", own, LEAST_BUDS, parts)
+    buds: dict[str, dict[str, int]] = {}
+    for h, g, n in zip(own, parts["group"], read[known].tolist(), strict=True):
+        of_house = buds.setdefault(h, {})
+        of_house[g] = of_house.get(g, 0) + n
+    for h, one in found.items():
+        sizes = buds[h].values()
+        if one.flag in ("better", "worse", "") and sum(sizes) ** 2 < LEAST_GROUPS * sum(n * n for n in sizes):
+            found[h] = one._replace(q_value=math.nan, flag="")
+    return found
+
+
 def _take_rates(work: Work, moments: Moments, compared: dict[str, dict[str, Compared]], parts: Parts) -> None:
     """Pooled take of every level: whole buds first, the rate last. Unsure buds are left out until read again."""
     rows: list[tuple[Any, ...]] = []
@@ -124,7 +167,7 @@ def _take_rates(work: Work, moments: Moments, compared: dict[str, dict[str, Comp
         shared = _clusters(work, level, read_only)
         for name, lots, buds_set, read, taken, squares in work.rows(
             f"SELECT {level} AS level, count(*), sum(buds_set)::BIGINT, coalesce(sum(green + brown + missing), 0)::BIGINT,"
-            " coalesce(sum(green), 0)::BIGINT, coalesce(sum((green + brown + missing) ** 2), 0)::DOUBLE FROM work.lots"
+            f" coalesce(sum(green), 0)::BIGINT, coalesce(sum((green + brown + missing) ** 2), 0)::DOUBLE FROM {_LOTS}"
             f" WHERE level IS NOT NULL{read_only} GROUP BY level ORDER BY level"
         ):
             one = compared.get(by, {}).get(name)
@@ -145,7 +188,7 @@ def _clusters(work: Work, level: str, read_only: str) -> dict[str, dict[str, tup
         for name, many, within in work.rows(
             f"SELECT level, count(*), sum(buds ** 2 - squares)::DOUBLE FROM (SELECT {level} AS level, {cluster} AS cluster,"
             " sum(green + brown + missing)::DOUBLE AS buds, sum((green + brown + missing) ** 2)::DOUBLE AS squares"
-            f" FROM work.lots WHERE level IS NOT NULL AND cluster IS NOT NULL AND green + brown + missing > 0{read_only}"
+            f" FROM {_LOTS} WHERE level IS NOT NULL AND cluster IS NOT NULL AND green + brown + missing > 0{read_only}"
             " GROUP BY ALL) GROUP BY level"
         ):
             found.setdefault(name, {})[kind] = (many, within)

@@ -317,7 +317,7 @@ def gather_stock(store: Store) -> Stock:
             unpacked(f)
             for (f,) in store.rows("SELECT finding FROM staff_counting WHERE finding IS NOT NULL ORDER BY staff_code")
         ],
-        place_faults=store.rows("SELECT code, fault FROM work.place_faults"),
+        place_faults=[(code, unpacked(why)) for code, why in store.rows("SELECT code, fault FROM work.place_faults")],
     )
 
 

@@ -28,6 +28,13 @@ from pipeline.stages import Work, sql_text  # noqa: E402
 from pipeline.store import Store  # noqa: E402
 
 
+_NOWHERE = (
+    "CREATE TABLE work.lot_places AS SELECT group_code, team_code, attempt, NULL::VARCHAR AS location, NULL::VARCHAR AS house"
+    " FROM work.lots"
+)
+"""Lots of which no place is known."""
+
+
 def logistic(x):
     return 1 / (1 + np.exp(-x))
 
@@ -183,6 +190,7 @@ def take_rates(columns) -> list[dict]:
             "CREATE TABLE work.lots AS SELECT * REPLACE (budded_on::DATE AS budded_on), budded_on::DATE + 21 AS read_on,"
             " 21 AS days, 0::BIGINT AS unsure, 0::BIGINT AS missing, green / (green + brown) AS take_rate FROM given"
         )
+        store.connection.execute(_NOWHERE)
         takes.estimate_takes(Work(store, None, None))
         cursor = store.connection.execute("SELECT * FROM work.new_take_rates")
         names = [c[0] for c in cursor.description]
@@ -319,6 +327,7 @@ def speed(lots: int = 100_000, events: int = 1_000_000) -> None:
         store.rows("SELECT group_code, cause, sum(quantity) FROM work.movements GROUP BY ALL ORDER BY ALL")
         base = time.perf_counter() - begin
         begin = time.perf_counter()
+        store.connection.execute(_NOWHERE)
         takes.estimate_takes(work)
         middle = time.perf_counter()
         losses.estimate_losses(work)

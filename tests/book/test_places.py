@@ -6,6 +6,7 @@ import json
 
 import pytest
 
+from formpack.words import unpacked
 from pipeline import run
 from pipeline.store import Store
 from pipeline.workspace import Workspace
@@ -21,7 +22,7 @@ def _houses(workspace: Workspace) -> tuple[dict[str, str], dict[str, str]]:
     run.import_files(workspace, [])
     with looked_at(workspace, ("houses", "place_faults")) as store:
         houses, faults = store.rows("SELECT location, house FROM work.houses"), store.rows("FROM work.place_faults")
-    return dict(houses), dict(faults)
+    return dict(houses), {code: unpacked(fault) for code, fault in faults}
 
 
 def test_a_bench_stands_in_its_house_by_whatever_way(workspace: Workspace) -> None:
