@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from formpack.words import listed, many, month, number, tr
+from formpack.words import listed, many, month, number, tr, unpacked
 from pipeline.harmless import one_line
 from pipeline.store import Store
 
@@ -76,13 +76,16 @@ class Names:
 
     def pair(self, pair: Pair) -> str:
         """`C-35 citrange + Eureka lemon (incompatible)`."""
-        name = self.plain(pair)
         if not pair[1]:
             return tr("{rootstock}, mixed", rootstock=self.rootstock(pair[0]))
+        return self.with_grade(self.plain(pair), pair)
+
+    def with_grade(self, name: str, pair: Pair) -> str:
+        """What something of a pair is called, with a word where the compatibility list doubts the pair."""
         if pair not in self.grades:
             return name
         return (
-            tr("{pair} (incompatible)", pair=name) if self.grades[pair].is_incompatible else tr("{pair} (doubtful)", pair=name)
+            tr("{name} (incompatible)", name=name) if self.grades[pair].is_incompatible else tr("{name} (doubtful)", name=name)
         )
 
 
@@ -118,7 +121,7 @@ def open_orders(store: Store) -> list[Order]:
 
 def orders_left_out(store: Store) -> list[tuple[str, str]]:
     """The orders that nothing can be planned for, each with a sentence why."""
-    return [(ref, tr(why)) for ref, why in store.rows("SELECT order_ref, fault FROM work.owed WHERE fault IS NOT NULL")]
+    return [(ref, unpacked(why)) for ref, why in store.rows("SELECT order_ref, fault FROM work.owed WHERE fault IS NOT NULL")]
 
 
 @dataclass(frozen=True)

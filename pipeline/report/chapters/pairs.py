@@ -27,7 +27,7 @@ WITH steps AS (
 ways AS (SELECT count(DISTINCT step) AS steps FROM steps)
 SELECT rootstock, scion, CASE WHEN min(through) > 0 THEN exp(sum(ln(through / began))) ELSE 0 END, min(began), min(units)
 FROM steps, ways WHERE rootstock IS NOT NULL AND scion IS NOT NULL
-GROUP BY rootstock, scion, ways.steps HAVING count(*) = ways.steps
+GROUP BY rootstock, scion, ways.steps HAVING count(*) = ways.steps AND bool_or(step = 'topped')
 """
 _STANDS = """
 SELECT rootstock, scion, sum(estimate)::BIGINT FROM standing
