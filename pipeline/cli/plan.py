@@ -123,7 +123,7 @@ def plan(
             return
         if grade:
             say(grade.says(" + ".join(pair)))
-        _print_now(pair, now, promises.next_ready(ahead.get(pair, []), day.replace(day=1)))
+        _print_now(pair, now, promises.next_ready(ahead.get(pair, []), day.replace(day=1) - dt.timedelta(1)))
         if stands.groups or of_pair:
             _print_promise(first, promise)
         else:

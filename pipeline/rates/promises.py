@@ -160,7 +160,7 @@ def until(of_pair: Sequence[Promise], first: dt.date) -> Promise:
 
 
 def next_ready(of_pair: Sequence[Promise], after: dt.date) -> dt.date | None:
-    """The first month after that one in which trees become ready."""
+    """The first month beginning after that day in which trees become ready."""
     now = until(of_pair, after).ready
     return next((p.month for p in of_pair if p.month > after and p.ready > now), None)
 

@@ -399,6 +399,8 @@ def test_the_projection_adds_up_and_meets_the_orders(demo: Workspace) -> None:
         of_age = "SELECT order_ref, of_age FROM orders WHERE of_age > 0 ORDER BY order_ref"
         assert store.rows(tasks) == store.rows(of_age)
         assert store.value("SELECT sum(open)::BIGINT FROM orders") == open_now
+    asked = ("plan", "--rootstock", "C35", "--scion", "EUREKA", "--month", "2026-11")
+    assert "none stand that are of age; the next are ready in November 2026." in formpack(*asked, cwd=demo.folder)
     assert formpack("plan", cwd=demo.folder, code=1).splitlines()[-1] == "19 open orders fall short, by 1,107 trees together."
 
 

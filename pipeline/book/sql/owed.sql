@@ -1,6 +1,6 @@
--- Each order of the list: what went out for it (not what was not ordered), what is still owed, and how many trees of the pair are
--- owed to older orders (`before`). The oldest order is served first; of one day, that with the lesser code. `fault` says why
--- nothing can be planned for an order: it is owed nothing then.
+-- Each order of the list: what went out for it (not what was not ordered), what is still owed, and how many trees of the pair
+-- are owed to older orders (`before`). The oldest order is served first; of one day, that with the lesser code. `fault` says
+-- why nothing can be planned for an order: it is owed nothing then.
 WITH sent AS (
     SELECT order_ref, sum(quantity)::BIGINT AS trees FROM work.deliveries WHERE coalesce(fits, true) GROUP BY order_ref
 ),

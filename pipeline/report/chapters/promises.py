@@ -52,22 +52,28 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
                 )
             )
         )
-    if ahead or trees:
-        blocks.append(_pairs(ahead, trees, names, day))
+    if trees:
+        blocks.append(_of_age(trees, names))
     if ahead:
         says = tr(
             "All trees that will be ready until a month if nothing more is budded, less what is usually lost before they go;"
             " free are those that no order wants, then or later. The columns 80 % and 95 % hold numbers that are reached in 8"
             " of 10 and in 95 of 100 cases."
         )
-        blocks.append(Fold(tr("Ready and free, by pair and month"), [Says(says, "soft"), _months(ahead, names)]))
+        blocks.append(Fold(tr("What can be promised of each pair"), [Says(says, "soft"), _pairs(ahead, names, day)]))
+        blocks.append(Fold(tr("Ready and free, by pair and month"), [_months(ahead, names)]))
     return Chapter("promises", tr("What can be promised"), blocks)
+
+
+def _can_go(order: Order) -> bool:
+    """Whether it is late though all its trees stand."""
+    return order.days_over > 0 and order.of_age == order.open
 
 
 def _orders_say(orders: Sequence[Order]) -> str:
     if not orders:
         return tr("No order is open.")
-    met = [o for o in orders if o.days_over > 0 and o.of_age == o.open]
+    met = [o for o in orders if _can_go(o)]
     short = [o for o in orders if o.short]
     said = [
         trn(
@@ -135,39 +141,45 @@ def _orders(orders: Sequence[Order], names: Names) -> Table:
         columns,
         rows,
         (tr("all"), None, None, None, *totals, None, None),
-        frozenset(i for i, o in enumerate(orders) if o.short),
+        frozenset(i for i, o in enumerate(orders) if _can_go(o)),
     )
 
 
-def _pairs(ahead: dict[Pair, list[Promise]], trees: Sequence[OfAge], names: Names, day: dt.date) -> Table:
-    """Of each pair what is of age now, and what can be promised for when it is next ready, and in all."""
-    now = {found.pair: found for found in trees}
+def _of_age(trees: Sequence[OfAge], names: Names) -> Table:
+    columns = (
+        *(Column(tr("pair")), Column(tr("groups"), "number"), Column(tr("of age"), "number")),
+        *(Column(tr("for open orders"), "number"), Column(tr("free"), "number", tr("no open order wants them"))),
+    )
+    rows = [(names.pair(f.pair), f.groups, f.trees, f.promised or None, f.free or None) for f in trees]
+    totals = [sum(n) or None for n in ([f.groups for f in trees], [f.trees for f in trees], [f.promised for f in trees])]
+    total = (tr("all"), *totals, sum(f.free for f in trees) or None)
+    return Table("of_age", tr("Trees of age, the most free ones first"), columns, rows, total)
+
+
+def _pairs(ahead: dict[Pair, list[Promise]], names: Names, day: dt.date) -> Table:
+    """Of each pair what can be promised for this month, for when it is next ready, and in all."""
     columns = (
         Column(tr("pair")),
-        Column(tr("of age now"), "number"),
-        Column(tr("free of these"), "number", tr("no open order wants them")),
+        Column(tr("free this month"), "number"),
         Column(tr("next ready in"), "month"),
         Column(tr("ready until then"), "number"),
         Column(tr("free until then"), "number", tr("no order wants them, then or later")),
-        Column(tr("free, 95 of 100 cases"), "number", tr("so many or more are free in 95 of 100 cases")),
+        Column(tr("free, 95 %"), "number", tr("so many or more are free in 95 of 100 cases")),
         Column(tr("free of all that is budded"), "number"),
     )
     rows = []
     this_month = day.replace(day=1)
-    order = {pair: (-now[pair].free if pair in now else 0, names.pair(pair)) for pair in {*ahead, *now}}
-    for pair in sorted(order, key=lambda p: order[p]):
-        months = ahead.get(pair, [])
+    for pair, months in ahead.items():
         coming = next_ready(months, this_month)
         then = until(months, coming) if coming else None
-        stand = now.get(pair, OfAge(pair, 0, 0, 0))
         sure = None if then is None else then.free_95 if then.free_95 is not None else Cell(None, tr("no data"))
         rows.append(
             (
-                *(names.pair(pair), stand.trees or None, stand.free or None, coming),
-                *(then.ready if then else None, then.free if then else None, sure, months[-1].free if months else None),
+                *(names.pair(pair), until(months, this_month).free or None, coming),
+                *(then.ready if then else None, then.free if then else None, sure, months[-1].free or None),
             )
         )
-    return Table("free", tr("What stands and what can be promised, by pair"), columns, rows)
+    return Table("free", tr("What can be promised of each pair"), columns, rows)
 
 
 def _months(ahead: dict[Pair, list[Promise]], names: Names) -> Table:
