@@ -234,7 +234,7 @@ def _print_now(pair: tuple[str, str], now: Any, coming: dt.date | None) -> None:
     if now.trees:
         say(
             tr(
-                "{pair}: {trees} of age stand now, {free} of them free.",
+                "{pair}: of age now: {trees}, free of these: {free}.",
                 pair=name,
                 trees=many(now.trees, "tree"),
                 free=number(now.free),
@@ -320,7 +320,7 @@ def _print_stands(pair: str, rootstock: str, stands: Any, first: dt.date) -> Non
     if stands.groups:
         plants, groups = many(stands.plants, "plant"), many(stands.groups, "group")
         said = {"pair": pair, "plants": plants, "groups": groups}
-        say(tr("Of {pair} {plants} in {groups} stand now. Ready of it:", **said))
+        say(tr("Of {pair} now: {plants} in {groups}. Ready of it:", **said))
         rows = [(month, n, *((tr("no data"), "") if low is None else (low, high))) for month, n, low, high in stands.ready]
         print_table((tr("month"), tr("ready"), tr("from"), tr("to")), rows)
         until = sum(n for month, n, _, _ in stands.ready if month <= f"{first:%Y-%m}")
@@ -341,13 +341,13 @@ def _print_not_budded(rootstock: str, stands: Any) -> None:
     if not stands.not_budded_groups:
         say(tr("No plants of {rootstock} wait to be budded.", rootstock=rootstock))
     elif not stands.not_budded_ready:
-        say(tr("Of {rootstock} {plants} in {groups} are not budded yet.", rootstock=rootstock, **said))
+        say(tr("Of {rootstock} not budded yet: {plants} in {groups}.", rootstock=rootstock, **said))
     else:
         begin, end = stands.not_budded_ready
         if begin == end:
             say(
                 tr(
-                    "Of {rootstock} {plants} in {groups} are not budded yet; trees of them can be ready in {month}.",
+                    "Of {rootstock} not budded yet: {plants} in {groups}; trees of them can be ready in {month}.",
                     rootstock=rootstock,
                     month=begin,
                     **said,
@@ -356,7 +356,7 @@ def _print_not_budded(rootstock: str, stands: Any) -> None:
         else:
             say(
                 tr(
-                    "Of {rootstock} {plants} in {groups} are not budded yet; trees of them can be ready from {begin} to {end}.",
+                    "Of {rootstock} not budded yet: {plants} in {groups}; trees of them can be ready from {begin} to {end}.",
                     rootstock=rootstock,
                     begin=begin,
                     end=end,

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from formpack.words import listed, many, month, number, tr, unpacked
+from formpack.words import listed, many, month, tr, trn, unpacked
 from pipeline.harmless import one_line
 from pipeline.store import Store
 
@@ -201,8 +201,13 @@ def free_says(found: Sequence[OfAge]) -> str:
     if not trees:
         return ""
     if not free:
-        return tr("Of {trees} of age all are for open orders.", trees=many(trees, "tree"))
-    return tr("Of {trees} of age {free} are free: no open order wants them.", trees=many(trees, "tree"), free=number(free))
+        return tr("No tree of age is free ({trees}): open orders want them all.", trees=many(trees, "tree"))
+    return trn(
+        "Of {trees} of age {n} is free: no open order wants it.",
+        "Of {trees} of age {n} are free: no open order wants them.",
+        free,
+        trees=many(trees, "tree"),
+    )
 
 
 @dataclass(frozen=True)
@@ -251,7 +256,7 @@ def _refs(orders: Sequence[Order]) -> str:
 
 def _can_go(pair: str, late: Sequence[Order], of_age: int) -> str:
     return tr(
-        "{pair}: {ordered} ordered for {month} are overdue ({orders}); {ready} of age stand.",
+        "{pair}: {ordered} for orders overdue since {month} ({orders}); ready now: {ready}.",
         pair=pair,
         ordered=many(sum(o.open for o in late), "tree"),
         month=month(late[0].wanted_on),
@@ -265,7 +270,7 @@ def _cannot(pair: str, late: Sequence[Order], short: int) -> str:
     trees, orders, since = many(short, "tree"), _refs(late), month(late[0].wanted_on)
     if all(ready):
         return tr(
-            "{pair}: {trees} lack for orders overdue since {month} ({orders}); enough will be ready in {ready}.",
+            "{pair}: {trees} short for orders overdue since {month} ({orders}); enough will be ready in {ready}.",
             pair=pair,
             trees=trees,
             month=since,
@@ -273,7 +278,7 @@ def _cannot(pair: str, late: Sequence[Order], short: int) -> str:
             ready=month(max(m for m in ready if m)),
         )
     return tr(
-        "{pair}: {trees} lack for orders overdue since {month} ({orders}), and too few are budded for them.",
+        "{pair}: {trees} short for orders overdue since {month} ({orders}), and too few are budded for them.",
         pair=pair,
         trees=trees,
         month=since,
@@ -283,7 +288,7 @@ def _cannot(pair: str, late: Sequence[Order], short: int) -> str:
 
 def _falls_short(pair: str, coming: Sequence[Order], short: int) -> str:
     return tr(
-        "{pair}: {trees} will lack for orders of the coming months ({orders}), the first on {day}.",
+        "{pair}: {trees} short for orders of the coming months ({orders}), the first on {day}.",
         pair=pair,
         trees=many(short, "tree"),
         orders=_refs(coming),

@@ -185,7 +185,7 @@ def test_despatches_follow_the_orders_and_what_no_order_wants_is_free(bench: Ben
     ]
     asked = ("plan", "--rootstock", "CARRIZO", "--month", "2026-12", "--scion")
     said = formpack(*asked, "TAHITI", cwd=folder)
-    assert "CARRIZO + TAHITI: 1,500 trees of age stand now, 500 of them free." in said
+    assert "CARRIZO + TAHITI: of age now: 1,500 trees, free of these: 500." in said
     assert "Ordered until then: 1,000. Free to be promised: about 498" in said
     assert "LATE   Hill Farm   CARRIZO + TAHITI  2026-09-01" in said and "NONE " not in said
     said = formpack(*asked, "CLEMENT", cwd=folder)
@@ -194,12 +194,11 @@ def test_despatches_follow_the_orders_and_what_no_order_wants_is_free(bench: Ben
     promised, pairs, to_meet = chapters(bench.workspace)
     assert [(m.says, m.trees, m.href, m.is_meetable) for m in to_meet] == [
         (
-            "Carrizo citrange + Tahiti lime: 300 trees ordered for September 2026 are overdue (LATE); 1,500 trees of age"
-            " stand.",
+            "Carrizo citrange + Tahiti lime: 300 trees for orders overdue since September 2026 (LATE); ready now: 1,500 trees.",
             *(300, "#promises", True),
         ),
         (
-            "Carrizo citrange + Clementine: 50 trees lack for orders overdue since October 2026 (NONE), and too few are budded"
+            "Carrizo citrange + Clementine: 50 trees short for orders overdue since October 2026 (NONE), and too few are budded"
             " for them.",
             *(50, "#promises", False),
         ),
@@ -218,7 +217,7 @@ def test_what_will_lack_soon_is_said_and_what_is_not_topped_is_no_task(bench: Be
     assert "despatch" not in [t for (t,) in table(bench.workspace, "due", "task")]
     _, _, (ahead,) = chapters(bench.workspace)
     assert ahead.trees == 301 and not ahead.is_meetable
-    assert ahead.says.endswith("301 trees will lack for orders of the coming months (A), the first on 10 January 2027.")
+    assert ahead.says.endswith("301 trees short for orders of the coming months (A), the first on 10 January 2027.")
     ((chance, ready_in),) = table(bench.workspace, "orders", "chance_met, ready_in", "order_ref = 'B'")
     assert chance is None and ready_in is None, "nothing has gone through the steps ahead"
     said = formpack("plan", "--rootstock", "CARRIZO", "--scion", "TAHITI", "--month", "2027-06", cwd=bench.workspace.folder)
@@ -252,7 +251,7 @@ def test_odd_orders_have_plain_words(bench: Bench) -> None:
     assert said.splitlines()[-1] == "No open order that could be read falls short."
     promised, pairs, (one, other) = chapters(bench.workspace)
     assert promised and pairs and one.is_meetable and other.is_meetable
-    assert "Eureka lemon (incompatible): 40 trees ordered" in one.says
+    assert "Eureka lemon (incompatible): 40 trees for orders" in one.says
     (orders,) = (b for b in promised.blocks if isinstance(b, Table) and b.name == "open_orders")
     assert [r[:2] for r in orders.rows] == [("BAD", "Farm"), ("LONG", LONG)]
     (stand,) = (b for b in pairs.blocks if isinstance(b, Table) and b.name == "pairs_stand")
