@@ -214,5 +214,7 @@ COUNTED = (
     many_of("{n} task", "{n} tasks"),
     many_of("{n} house", "{n} houses"),
     many_of("{n} bud", "{n} buds"),
+    many_of("{n} tree", "{n} trees"),
+    many_of("{n} order", "{n} orders"),
 )
 """The words that `many` counts."""

@@ -111,7 +111,10 @@ STAGES: tuple[Stage, ...] = (
     sql("unrecorded", GROUP),
     code("book.totals.share_doubt", "shared_doubt", "counts unrecorded people counting_rates"),
     code("book.totals.add_up", "standing_sums", "standing stands_now houses shared_doubt"),
-    sql("promised"),
+    sql("owed"),
+    sql("remainders", GROUP, "settings"),
+    sql("trees"),
+    sql("allotted"),
     code(
         "book.discrepancies.put_in_words",
         "doubts",
@@ -168,11 +171,10 @@ STAGES: tuple[Stage, ...] = (
     sql("off_types"),
     code("rates.takes.compare_off_types", "off_type", "off_types list_rootstocks"),
     code("rates.outlook.estimate_ages", "stage_ages", "stage_events origins lots movements standing day"),
-    sql("order_faults"),
     code(
         "rates.outlook.project",
-        "projection unknown_steps",
-        "step_counts stage_ages order_faults standing origins lots deliveries list_orders day settings:",
+        "projection orders unknown_steps",
+        "step_counts stage_ages owed allotted standing remainders origins lots day settings:",
     ),
 )
 """Every stage, in order."""

@@ -114,11 +114,15 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     "projection": _table(
         "trees ready by pair and month, against open orders",
         "rootstock scion month ready low high ordered overdue ready_until low_until high_until ordered_until"
-        " shortfall chance_enough",
+        " shortfall chance_enough holds_80 holds_95 free free_80 free_95",
+    ),
+    "orders": _table(
+        "each order: what went out for it, what is open, and whether that can be met",
+        "order_ref consignee rootstock scion wanted_on ordered delivered open days_over of_age ready short chance_met ready_in",
     ),
     "due": _table(
         "what is to be done by when",
-        "group_code task due_on days_over location estimate",
+        "group_code task due_on days_over location estimate order_ref trees",
     ),
     "staff_counting": _table(
         "how each person counts",
@@ -228,7 +232,7 @@ ORDERS = {
     "standing": "group_code",
     "counts": "group_code, on_date, instance_ids",
     "lots": "group_code, attempt, team_code",
-    "due": "days_over DESC, group_code, task",
+    "due": "days_over DESC, group_code, task, order_ref",
 }
 """How the tables that are made in parts are put in order where they are written; the others stand in theirs."""
 

@@ -106,6 +106,12 @@ def test_where_to_count_next_is_what_the_readme_shows(demo: tuple[Path, str]) ->
     assert formpack("reconcile", "--next", "4", cwd=demo[0], code=1).endswith(shown)
 
 
+def test_what_can_be_promised_is_what_the_readme_shows(demo: tuple[Path, str]) -> None:
+    line, shown = README.split("answers for one pair:")[0].rpartition("`formpack ")[2], README.split("answers for one pair:")[1]
+    said = formpack(*line.split("`")[0].split(), cwd=demo[0])
+    assert said.startswith(shown.split("```text\n")[1].split("```")[0])
+
+
 def test_the_commands_of_the_morning_work(demo: tuple[Path, str]) -> None:
     block = README.split("## A morning at the office")[1].split("```sh\n")[1].split("```")[0]
     lines = block.strip().splitlines()

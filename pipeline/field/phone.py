@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from formpack.group_code import shown
 from pipeline.findings import Refused
 from pipeline.outputs import Batch, together
+from pipeline.rates.promises import Names, grades
 from pipeline.store import Store
 from pipeline.workspace import LISTS, Workspace
 
@@ -24,7 +25,7 @@ MOST_ROWS = 2000
 
 TABLES = (
     *("standing", "lots", "due", "day", "settings", "accepted", "movements", "openings", "budded_since"),
-    *("list_rootstocks", "list_scions", "list_locations", "list_teams", "list_faults"),
+    *("list_rootstocks", "list_scions", "list_locations", "list_teams", "list_faults", "list_compatibility"),
 )
 """The tables that the group list is made from."""
 
@@ -195,6 +196,9 @@ def _lay_lists(store: Store, workspace: Workspace, files: Batch) -> tuple[int, i
                 raise Refused(f"lists/{name}.csv: a phone cannot use the column {column!r}; use letters, digits and _.")
         _look_for_columns(workspace, name, columns)
         filled = [{c: r.get(c, "") or (r["code"] if c == "label" else "") for c in columns} for r in rows]
+        if name == "orders":
+            named = Names({}, grades(store))
+            filled = [r | {"label": named.with_grade(r["label"], (r["rootstock"], r["scion"]))} for r in filled]
         _write(files.place(folder / f"{name}.csv"), columns, filled)
         if len(rows) > MOST_ROWS:
             warnings.append(f"{name}.csv has {len(rows)} rows; some phones become slow beyond {MOST_ROWS}.")

@@ -9,11 +9,13 @@ from typing import Any
 
 import numpy as np
 
+from formpack.words import marked, number, tr
 from pipeline.findings import Refused
 from pipeline.formulas.overdispersion import alike_in_steps, cautious, rho_within
 from pipeline.formulas.requirement import DRAWS, SEED, StepRate, draw_through, enough_through
 from pipeline.formulas.survival import median_age
 from pipeline.rates.losses import STAGES
+from pipeline.rates.promises import PROMISES
 from pipeline.settings import Settings
 from pipeline.stages import Work
 from pipeline.store import Store
@@ -21,16 +23,16 @@ from pipeline.store import Store
 STEPS = ("transplanted", "bagged", "budded", "read", "cut_back", "staked", "topped")
 """What is begun with in each step, in order; what comes through the last is a tree."""
 STEP_WORDS = {
-    "transplanted": "seedlings to transplant",
-    "bagged": "seedlings to bag",
-    "budded": "buds to set",
-    "read": "buds that took",
-    "cut_back": "trees cut back",
-    "staked": "trees staked",
-    "topped": "trees topped",
+    "transplanted": marked("seedlings to transplant"),
+    "bagged": marked("seedlings to bag"),
+    "budded": marked("buds to set"),
+    "read": marked("buds that took"),
+    "cut_back": marked("trees cut back"),
+    "staked": marked("trees staked"),
+    "topped": marked("trees topped"),
 }
 _STEP_OF_STAGE = {stage: at for at, stage in enumerate(STAGES)}
-TABLES = ("projection", "order_faults", "unknown_steps", "step_counts", "stage_ages", "openings", "origins", "standing")
+TABLES = (*PROMISES, "step_counts", "stage_ages", "openings", "origins", "standing")
 """The tables that a plan and the projection are read from."""
 _LEAST_GROUPS, _LEAST_PLANTS = 5, 500
 _LEAST_FREEDOM = 3
@@ -89,19 +91,49 @@ WITH buds AS (
 SELECT s.group_code, coalesce(s.rootstock, ''), coalesce(s.scion, ''), s.stage, s.estimate, s.low, s.high,
     greatest((o.sow_date + to_months($1))::DATE, b.budded_on + $2::INTEGER), b.live, b.waiting
 FROM work.standing s LEFT JOIN work.origins o USING (group_code) JOIN buds b USING (group_code)
+    ANTI JOIN work.remainders USING (group_code)
 WHERE s.stage <> 'gone' AND s.scion IS NOT NULL
 ORDER BY s.group_code
 """
-_SENT = """
-SELECT order_ref, sum(quantity)::BIGINT FROM work.deliveries WHERE coalesce(fits, true) GROUP BY order_ref
-"""
-_ORDERS = """
-SELECT code, coalesce(scion, ''), coalesce(rootstock, ''), quantity, wanted_on
-FROM work.list_orders
-WHERE code NOT IN (SELECT code FROM work.order_faults)
-ORDER BY code
+_OWED = """
+SELECT rootstock, scion, order_ref, consignee, wanted_on, ordered, delivered, open, before,
+    coalesce((SELECT sum(a.trees) FROM work.allotted a WHERE a.order_ref = o.order_ref AND a.of_age_on <= d.as_of), 0)::BIGINT
+FROM work.owed o, work.day d WHERE fault IS NULL ORDER BY wanted_on, order_ref
 """
 _Pair = tuple[str, str]
+
+
+@dataclass(frozen=True)
+class Owed:
+    """An order that can be planned for. `before` trees of the pair are owed to older orders; of those that are of age, `of_age`
+    are for this one."""
+
+    rootstock: str
+    scion: str
+    order_ref: str
+    consignee: str | None
+    wanted_on: dt.date
+    ordered: int
+    delivered: int
+    open: int
+    before: int
+    of_age: int
+
+    def row(self, day: dt.date, until: dict[dt.date, Any], is_bound: dict[dt.date, bool]) -> tuple[Any, ...]:
+        """The row of work.orders, from draws of how many trees of the pair are ready until each month, and whether all of what
+        goes into them is known. The oldest order is served first. What is of age is ready, whatever may still be lost of it."""
+        said = (self.order_ref, self.consignee, self.rootstock, self.scion, self.wanted_on, self.ordered, self.delivered)
+        if not self.open:
+            return (*said, *(0, None, 0, 0, 0, None, None))
+        month = max(self.wanted_on, day).replace(day=1)
+        needed = self.before + self.open
+        ready = max(self.of_age, min(self.open, max(0, _middle(until[month]) - self.before)))
+        chance = float((until[month] >= needed).mean()) if is_bound[month] else None
+        ready_in = next((f"{m:%Y-%m}" for m, draws in sorted(until.items()) if _middle(draws) >= needed), None)
+        if self.of_age == self.open:
+            ready_in = f"{day:%Y-%m}"
+        over = (day - self.wanted_on).days
+        return (*said, self.open, over, self.of_age, ready, self.open - ready, chance, ready_in)
 
 
 @dataclass(frozen=True)
@@ -202,7 +234,7 @@ class PlanStep:
 
 def step_words(steps: list[str]) -> str:
     """`buds that took, trees cut back`."""
-    return ", ".join(STEP_WORDS[s] for s in steps)
+    return ", ".join(tr(STEP_WORDS[s]) for s in steps)
 
 
 def _months_before(day: dt.date, months: int) -> dt.date:
@@ -221,8 +253,11 @@ def plan(work: Store, settings: Settings, rootstock: str, scion: str, trees: int
     lacking = [step for step, rate in zip(steps, chain, strict=True) if rate is None]
     if lacking:
         raise Refused(
-            f"No plan can be made yet: no group of this nursery is through with the step {lacking[0]!r}, so there are no data"
-            " to say how many come through it."
+            tr(
+                "No plan can be made yet: no group of this nursery is through with the step '{step}', so there are no data"
+                " to say how many come through it.",
+                step=lacking[0],
+            )
         )
     opened = work.value(_AGE_AT_OPENING)
     days = {"transplanted": opened, "bagged": ages.get("bag")} | {step: ages.get(step) for step in STEPS[2:]}
@@ -234,7 +269,9 @@ def plan(work: Store, settings: Settings, rootstock: str, scion: str, trees: int
         try:
             numbers = [enough_through(trees, rest, settings.group_size, assurance) for assurance in (0.8, 0.95)]
         except ValueError:
-            raise Refused(f"No number of plants gives {trees:,} trees: nearly none come through.") from None
+            raise Refused(
+                tr("No number of plants gives {trees} trees: nearly none come through.", trees=number(trees))
+            ) from None
         by = None
         if days[step] is not None:  # no step is before the one before it
             by = max([sown + dt.timedelta(days=days[step]), *(s.by for s in found if s.by)])
@@ -345,57 +382,81 @@ def project(work: Work) -> None:
         of_pair = ready.setdefault((stock, scion), {})
         of_pair[month] = of_pair.get(month, 0) + left
     work.put("unknown_steps", {"step": "VARCHAR"}, [(step,) for step in STEPS if step in unknown])
-    _write(work, ready, unbound, _open_orders(work), this_month)
+    owed = [Owed(*row) for row in work.rows(_OWED)]
+    work.put("orders", _ORDERS, _write(work, ready, unbound, owed, day))
 
 
-def _open_orders(work: Work) -> dict[tuple[str, str], dict[dt.date, int]]:
-    """Trees still to deliver by pair and the month they are wanted in."""
-    found: dict[tuple[str, str], dict[dt.date, int]] = {}
-    sent = dict(work.rows(_SENT))
-    for code, scion, stock, quantity, wanted in work.rows(_ORDERS):
-        still = max(0, quantity - sent.get(code, 0))
-        if still:
-            of_pair = found.setdefault((stock, scion), {})
-            month = wanted.replace(day=1)
-            of_pair[month] = of_pair.get(month, 0) + still
-    return found
+def _middle(draws: Any) -> int:
+    return round(float(np.quantile(draws, 0.5)))
 
 
 def _band(draws: Any, is_known: bool) -> tuple[int, int | None, int | None]:
     """The middle and the 80 % band; no band where there are no data for it."""
-    middle, low, high = (round(v) for v in np.quantile(draws, [0.5, 0.1, 0.9]))
+    middle, (low, high) = _middle(draws), (round(v) for v in np.quantile(draws, [0.1, 0.9]))
     return (middle, low, high) if is_known else (middle, None, None)
 
 
 COLUMNS = tuple(
     """
     rootstock scion month ready low high ordered overdue ready_until low_until high_until ordered_until shortfall chance_enough
+    holds_80 holds_95 free free_80 free_95
     """.split()
 )
+_ORDERS = {
+    **dict.fromkeys(("order_ref", "consignee", "rootstock", "scion"), "VARCHAR"),
+    "wanted_on": "DATE",
+    **dict.fromkeys(("ordered", "delivered", "open", "days_over", "of_age", "ready", "short"), "BIGINT"),
+    "chance_met": "DOUBLE",
+    "ready_in": "VARCHAR",
+}
+
+
+def _holds(draws: Any, is_known: bool) -> tuple[int | None, int | None]:
+    """The numbers that hold in 8 of 10 and in 95 of 100 cases; none where there are no data for it."""
+    in_8_of_10, in_95_of_100 = (int(v) for v in np.quantile(draws, [0.2, 0.05], method="lower"))
+    return (in_8_of_10, in_95_of_100) if is_known else (None, None)
 
 
 def _write(
-    work: Work,
-    ready: dict[_Pair, dict[dt.date, Any]],
-    unbound: set[tuple[_Pair, dt.date]],
-    orders: dict[_Pair, dict[dt.date, int]],
-    this_month: dt.date,
-) -> None:
+    work: Work, ready: dict[_Pair, dict[dt.date, Any]], unbound: set[tuple[_Pair, dt.date]], owed: list[Owed], day: dt.date
+) -> list[tuple[Any, ...]]:
+    """Writes work.projection; returns the rows of work.orders."""
     rows: list[tuple[Any, ...]] = []
-    for pair in sorted(set(ready) | set(orders)):
-        until, ordered_until, is_bound = np.zeros(DRAWS, dtype=np.int64), 0, True
+    orders: list[tuple[Any, ...]] = []
+    none, this_month = np.zeros(DRAWS, dtype=np.int64), day.replace(day=1)
+    of_pair: dict[_Pair, list[Owed]] = {}
+    for order in owed:
+        of_pair.setdefault((order.rootstock, order.scion), []).append(order)
+    for pair in sorted(set(ready) | set(of_pair)):
         wanted: dict[dt.date, int] = {}
-        overdue = sum(n for month, n in orders.get(pair, {}).items() if month < this_month)
-        for month, n in orders.get(pair, {}).items():  # what should have gone by now is wanted now
-            wanted[max(month, this_month)] = wanted.get(max(month, this_month), 0) + n
-        for month in sorted(set(ready.get(pair, {})) | set(wanted)):
-            own = ready.get(pair, {}).get(month, np.zeros(DRAWS, dtype=np.int64))
-            until, ordered_until = until + own, ordered_until + wanted.get(month, 0)
-            is_bound = is_bound and (pair, month) not in unbound
-            here, sofar = _band(own, (pair, month) not in unbound), _band(until, is_bound)
-            chance = float((until >= ordered_until).mean()) if ordered_until and is_bound else None
-            in_month = (*here, wanted.get(month, 0), overdue if month == this_month else 0)
-            by_then = (*sofar, ordered_until, max(0, ordered_until - sofar[0]), chance)
-            rows.append((*pair, f"{month:%Y-%m}", *in_month, *by_then))
+        overdue = 0
+        for order in of_pair.get(pair, []):
+            if order.open:  # what should have gone by now is wanted now
+                month = max(order.wanted_on.replace(day=1), this_month)
+                wanted[month] = wanted.get(month, 0) + order.open
+                overdue += order.open if order.wanted_on.replace(day=1) < this_month else 0
+        months = sorted(set(ready.get(pair, {})) | set(wanted))
+        until, is_bound = {}, {}
+        so_far, is_so = none, True
+        for month in months:
+            so_far, is_so = so_far + ready.get(pair, {}).get(month, none), is_so and (pair, month) not in unbound
+            until[month], is_bound[month] = so_far, is_so
+        ordered_until = {month: sum(n for other, n in wanted.items() if other <= month) for month in months}
+        free, left = {}, until[months[-1]] if months else none
+        for month in reversed(months):  # what a later order needs is not free before
+            left = np.minimum(left, until[month] - ordered_until[month])
+            free[month] = np.maximum(left, 0)
+        for month in months:
+            own, sofar = ready.get(pair, {}).get(month, none), until[month]
+            chance = float((sofar >= ordered_until[month]).mean()) if ordered_until[month] and is_bound[month] else None
+            in_month = (*_band(own, (pair, month) not in unbound), wanted.get(month, 0), overdue if month == this_month else 0)
+            by_then = (*_band(sofar, is_bound[month]), ordered_until[month])
+            is_sure = is_bound[max(month, *wanted)] if wanted else is_bound[month]
+            promise = (*_holds(sofar, is_bound[month]), _middle(free[month]), *_holds(free[month], is_sure))
+            short = max(0, ordered_until[month] - by_then[0])
+            rows.append((*pair, f"{month:%Y-%m}", *in_month, *by_then, short, chance, *promise))
+        for order in of_pair.get(pair, []):
+            orders.append(order.row(day, until, is_bound))
     kinds = dict.fromkeys(COLUMNS, "BIGINT") | dict.fromkeys(COLUMNS[:3], "VARCHAR") | {"chance_enough": "DOUBLE"}
     work.put("projection", kinds, rows)
+    return sorted(orders, key=lambda row: (row[4], row[0]))

@@ -11,6 +11,7 @@ from pipeline.findings import Rule
 from pipeline.formulas.comparison import NOT_FROM
 from pipeline.rates.losses import LEAST_AT_RISK, NOT_RECORDED
 from pipeline.rates.outlook import step_words
+from pipeline.rates.promises import orders_left_out
 from pipeline.report.round import Round, gather_round
 from pipeline.report.stock import Course, Remainders, Stock, courses, gather_stock, in_stage, remainders
 from pipeline.store import Store
@@ -374,8 +375,8 @@ def _causes(store: Store, forms_words: dict[str, str]) -> list[Cause]:
 
 def _tasks(store: Store, names: dict[str, str], condition: str) -> list[Task]:
     rows = store.rows(
-        "SELECT task, group_code, location, estimate, due_on, days_over FROM due"
-        f" WHERE task NOT IN ('recount', 'clear_out') AND {condition} ORDER BY task, days_over DESC, group_code"
+        "SELECT task, group_code, location, coalesce(trees, estimate), due_on, days_over FROM due"
+        f" WHERE task NOT IN ('recount', 'clear_out') AND {condition} ORDER BY task, days_over DESC, group_code, order_ref"
     )
     order = list(TASK_WORDS)
     rows.sort(key=lambda r: order.index(r[0]))
@@ -447,7 +448,7 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         off_types=[OffType(names.get(r, r), *rest) for r, *rest in store.rows(_OFF_TYPES)],
         ladder=[Rung(*row) for row in store.rows(_RUNGS)],
         ahead=_ahead(store, names),
-        order_faults=store.rows("SELECT code, fault FROM work.order_faults"),
+        order_faults=orders_left_out(store),
         unknown_steps=step_words([step for (step,) in store.rows("SELECT step FROM work.unknown_steps")]),
         by_rootstock=_shares(store, "rootstock", names),
         by_scion_take=_shares(store, "scion", names),

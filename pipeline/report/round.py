@@ -15,7 +15,7 @@ from pipeline.formulas.sums import DRAWS, SHARES, Shared, draw_sums, sum_interva
 from pipeline.settings import Walk
 from pipeline.store import Store
 
-ROUND = tuple("standing stands_now houses counts counting_rates shared_doubt promised list_locations".split())
+ROUND = tuple("standing stands_now houses counts counting_rates shared_doubt owed list_locations".split())
 """The tables that `gather_round` reads."""
 _MOST = 1000
 """Groups that are looked at: those with the most doubt a minute."""
@@ -26,7 +26,8 @@ FROM work.standing s
 JOIN work.stands_now n USING (group_code)
 LEFT JOIN work.houses h ON h.location = s.location
 LEFT JOIN work.counts c ON c.group_code = s.group_code AND c.is_last
-LEFT JOIN work.promised p ON p.rootstock = s.rootstock AND p.scion = s.scion
+LEFT JOIN (SELECT rootstock, scion, sum(open) AS trees FROM work.owed GROUP BY ALL HAVING sum(open) > 0) p
+    ON p.rootstock = s.rootstock AND p.scion = s.scion
 WHERE s.stage <> 'gone'
 ORDER BY s.group_code
 """

@@ -20,7 +20,7 @@ from pipeline.formulas.proportions import wilson
 from pipeline.workspace import Workspace
 from tests.book.test_reconcile import Bench
 from tests.cli.test_cli import formpack
-from tests.conftest import SAMPLES, looked_at, table
+from tests.conftest import DAY, SAMPLES, looked_at, table
 from tests.report.test_chapters import assert_whole, chapters_of
 
 CODES = issue(2026, 801, 40)
@@ -311,7 +311,7 @@ def test_orders_that_cannot_be_planned_for_are_told(bench: Bench) -> None:
         "order A is left out: its quantity many is not a whole number",
         "order B is left out: its wanted_on soon is not a day",
         "order C is left out: there is no scion NONE",
-        "order D is left out: there is no rootstock (none given)",
+        "order D is left out: it has no rootstock",
         "order E is left out: it has no quantity",
     ):
         assert part in said
@@ -386,7 +386,23 @@ def test_the_projection_adds_up_and_meets_the_orders(demo: Workspace) -> None:
         sent = store.value("SELECT sum(quantity)::BIGINT FROM movements WHERE kind = 'despatched'")
     open_now = sum(max(r[7] for r in rows if r[:2] == pair) for pair in {r[:2] for r in rows})
     assert ordered - sent <= open_now <= ordered
-    assert formpack("plan", cwd=demo.folder, code=1).splitlines()[-1].endswith("fall short, the most trees first.")
+    promised = table(
+        demo, "projection", "rootstock, scion, ready_until, ordered_until, holds_95, holds_80, free_95, free_80, free"
+    )
+    for before, (*pair, ready, wanted, surely, likely, least, less, free) in zip([None, *promised], promised, strict=False):
+        assert surely <= likely <= ready and least <= less <= free <= max(0, ready - wanted)
+        assert not before or before[:2] != tuple(pair) or before[-1] <= free, "what is free now is free later"
+    with looked_at(demo) as store:
+        tasks = (
+            "SELECT order_ref, sum(d.trees)::BIGINT FROM due d JOIN work.trees t USING (group_code)"
+            f" WHERE task = 'despatch' AND of_age_on <= '{DAY}' GROUP BY ALL ORDER BY ALL"
+        )
+        of_age = "SELECT order_ref, of_age FROM orders WHERE of_age > 0 ORDER BY order_ref"
+        assert store.rows(tasks) == store.rows(of_age)
+        assert store.value("SELECT sum(open)::BIGINT FROM orders") == open_now
+    asked = ("plan", "--rootstock", "C35", "--scion", "EUREKA", "--month", "2026-11")
+    assert "none stand that are of age; the next are ready in November 2026." in formpack(*asked, cwd=demo.folder)
+    assert formpack("plan", cwd=demo.folder, code=1).splitlines()[-1] == "19 open orders fall short, by 1,107 trees together."
 
 
 def test_off_types_beside_what_is_published(demo: Workspace) -> None:
