@@ -136,12 +136,14 @@ STAGES: tuple[Stage, ...] = (
     # rates: how buds take, how plants are lost, what is ahead
     code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots"),
     sql("teams"),
+    sql("chain_falls", GROUP),
     sql("vanished", GROUP),
     sql("quiet_moves", GROUP),
     sql("lineage"),
     sql("life_events", GROUP),
     sql("budded_from"),
     sql("budded_life", GROUP),
+    sql("placed_changes", GROUP),
     sql("stage_losses", GROUP),
     code(
         "rates.followed.follow_plants",
@@ -153,6 +155,7 @@ STAGES: tuple[Stage, ...] = (
         "survival loss_causes survival_tests",
         "life_events budded_life budded_from stage_losses stage_plants origins",
     ),
+    sql("bridge"),
     sql("ladder"),
     sql("step_counts", GROUP),
     sql("cut_times", GROUP),

@@ -91,7 +91,11 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
     "ladder": _table(
         "every plant opened: lost, despatched or in the books, by stage; and what stands of it by the counts",
-        "stage lost not_recorded despatched in_the_books standing lost_share",
+        "stage lost not_recorded otherwise despatched in_the_books standing lost_share",
+    ),
+    "bridge": _table(
+        "one walk from what was opened by way of the book to what stands, each step with its reason",
+        "by level groups step cause stage place plants",
     ),
     "projection": _table(
         "trees ready by pair and month, against open orders",
