@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from pipeline.report.blocks import Chapter
+from pipeline.report.chapters import bridge, money
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 
-CHAPTERS: tuple[Callable[[Store, Workspace], Chapter | None], ...] = ()
+CHAPTERS: tuple[Callable[[Store, Workspace], Chapter | None], ...] = (bridge.chapter, money.chapter)
 """A chapter that has nothing to say yet is None."""
 
 
