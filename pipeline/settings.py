@@ -141,7 +141,6 @@ _LIMITS: dict[str, tuple[float, float]] = {
     "hours": (0.1, 1000),
     **dict.fromkeys(("exact", "error", "gross"), _SHARE),
     **dict.fromkeys(("loss", "large", "gain"), _RATE),
-    **dict.fromkeys(("tree", *(f.name for f in fields(Costs))), _MONEY),
 }
 """The least and the most of a number; from 0 to 10,000 where nothing is said here."""
 _LONGEST = 100
@@ -202,7 +201,7 @@ def _section(kind: type, given: Any, place: str) -> Any:
             own = f"{place} [{key}]"
             values[key] = _amounts(value, own) if parts[key] is dict else _section(parts[key], value, own)
             continue
-        if fault := _fault(key, str(known[key].type), value):
+        if fault := _fault(key, str(known[key].type), value, _MONEY if kind in (Costs, Prices) else None):
             raise Refused(f"{place}: {fault}.")
         values[key] = float(value) if str(known[key].type).startswith("float") else value
     return kind(**values)
