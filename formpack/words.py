@@ -212,6 +212,8 @@ COUNTED = (
     many_of("{n} plant", "{n} plants"),
     many_of("{n} group", "{n} groups"),
     many_of("{n} task", "{n} tasks"),
+    many_of("{n} house", "{n} houses"),
+    many_of("{n} bud", "{n} buds"),
     many_of("{n} order", "{n} orders"),
 )
 """The words that `many` counts."""

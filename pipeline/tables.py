@@ -13,6 +13,7 @@ import duckdb
 from formpack.catalog import Form
 from formpack.group_code import shown
 from formpack.readers import NearMiss, with_near_miss
+from formpack.words import marked
 from pipeline.findings import Finding, Refused, Rule, sentence
 from pipeline.harmless import RUN, legal
 from pipeline.outputs import Batch
@@ -120,14 +121,14 @@ def plain_cell(value: Any) -> Any:
 
 
 TASK_WORDS = {
-    "bud_take": "Read the buds",
-    "cut_back": "Cut back",
-    "stake": "Stake",
-    "top": "Top",
-    "despatch": "Despatch",
-    "stock_count": "Count the stock",
-    "recount": "Count again",
-    "clear_out": "Clear out",
+    "bud_take": marked("Read the buds"),
+    "cut_back": marked("Cut back"),
+    "stake": marked("Stake"),
+    "top": marked("Top"),
+    "despatch": marked("Despatch"),
+    "stock_count": marked("Count the stock"),
+    "recount": marked("Count again"),
+    "clear_out": marked("Clear out"),
 }
 """The tasks of the table `due`, in words."""
 

@@ -15,13 +15,15 @@ def write_report(store: Store, workspace: Workspace) -> list[Path]:
     the folder. Raises Refused."""
     from pipeline.report.chapters import gather_chapters
     from pipeline.report.figures import gather
-    from pipeline.report.page import page_html
+    from pipeline.report.first import first_screen
+    from pipeline.report.shell import shell_html
     from pipeline.report.workbook import write_workbook
 
-    folder = workspace.reports
+    folder, figures = workspace.reports, gather(store, workspace)
     page, book, tables = folder / "nursery-report.html", folder / "nursery-report.xlsx", folder / "tables"
+    first, chapters = first_screen(store, figures), gather_chapters(store, workspace, figures)
     with together(workspace.folder) as files:
         export_tables(store, files, tables)
-        files.place(page).write_text(page_html(gather(store, workspace), gather_chapters(store, workspace)), encoding="utf-8")
-        write_workbook(store, files.place(book))
+        files.place(page).write_text(shell_html(figures.name, figures.day, first, chapters), encoding="utf-8")
+        write_workbook(store, files.place(book), first, chapters)
     return [page, book, tables]

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from formpack.words import tr
+
 KINDS = ("text", "code", "number", "decimal", "share", "points", "money", "day", "month")
 """What a column holds: words; codes of groups, as on signs (never broken); whole numbers; numbers to one decimal; shares shown
 as percentages; differences of shares in points; money; days (`date`); months (a `date`, its first day)."""
@@ -45,6 +47,8 @@ class Table:
     rows: Sequence[Sequence[Any]]
     total: Sequence[Any] | None = None
     marked: frozenset[int] = frozenset()
+    plotted: tuple[int, ...] = ()
+    """Positions of columns that the workbook draws over the first column."""
     is_matrix: bool = False
     """The first column heads rows, and the others are one scale: shown as a grid of shaded cells."""
 
@@ -82,13 +86,60 @@ class Fold:
     blocks: Sequence[Block]
 
 
-Block = Says | Head | Table | Drawing | Fold
+@dataclass(frozen=True)
+class Figure:
+    """A large number of the first screen in words: what it is, the number, within what it lies, and how it changed."""
+
+    label: str
+    value_text: str
+    interval_text: str = ""
+    changes: Sequence[str] = ()
+
+
+@dataclass(frozen=True)
+class Figures:
+    """Large numbers side by side."""
+
+    figures: Sequence[Figure]
+
+
+@dataclass(frozen=True)
+class Item:
+    """A sentence of what to do. `stake_text` is what is at stake, in few words; `tone`: `plain`, or `stop` for what is first."""
+
+    text: str
+    href: str = ""
+    stake_text: str = ""
+    tone: str = "plain"
+
+
+@dataclass(frozen=True)
+class Items:
+    """What to do, ranked: the first is worth most."""
+
+    items: Sequence[Item]
+
+
+Block = Says | Head | Table | Drawing | Fold | Figures | Items
 
 
 @dataclass(frozen=True)
 class Chapter:
-    """`name` is the anchor on the page and the sheet of the workbook (one English word); `title` in words."""
+    """`name` is the anchor on the page and the sheet of the workbook (one English word); `title` in words; `says` is the one
+    sentence that stands beside the title of a folded chapter: what it has found."""
 
     name: str
     title: str
     blocks: Sequence[Block] = field(default_factory=list)
+    says: str = ""
+
+
+def interval(kind: str = "number") -> tuple[Column, Column]:
+    """The two columns of an interval."""
+    says = tr("The true value lies between these two in 95 of 100 cases.")
+    return Column(tr("from"), kind, says), Column(tr("to"), kind, says)
+
+
+def worked_out(*texts: str) -> Fold:
+    """What explains a chapter, for who wants to know."""
+    return Fold(tr("How this is worked out"), [Says(text, "lead") for text in texts])

@@ -6,23 +6,53 @@ import datetime as dt
 from dataclasses import dataclass, replace
 
 from formpack.group_code import shown
+from formpack.words import LANGUAGES, current, marked, tr, unpacked
 from pipeline.findings import Rule
+from pipeline.formulas.comparison import NOT_FROM
 from pipeline.rates.losses import LEAST_AT_RISK, NOT_RECORDED
 from pipeline.rates.outlook import step_words
 from pipeline.report.round import Round, gather_round
-from pipeline.report.stock import STAGE_WORDS, Course, Remainders, Stock, courses, gather_stock, remainders
+from pipeline.report.stock import Course, Remainders, Stock, courses, gather_stock, in_stage, remainders
 from pipeline.store import Store
 from pipeline.tables import TASK_WORDS, notes_since
 from pipeline.workspace import Workspace
 
 STEP_WORDS = {
-    "tray": "after trays",
-    "bag": "after bags",
-    "budded": "after budding",
-    "read": "after the reading",
-    "cut_back": "after cutting back",
-    "staked": "after staking",
-    "topped": "after topping",
+    "tray": marked("after trays"),
+    "bag": marked("after bags"),
+    "budded": marked("after budding"),
+    "read": marked("after the reading"),
+    "cut_back": marked("after cutting back"),
+    "staked": marked("after staking"),
+    "topped": marked("after topping"),
+}
+FLAGS = {
+    "better": marked("better"),
+    "worse": marked("worse"),
+    "cannot be compared": marked("cannot be compared"),
+    f"{NOT_FROM}batch": marked("cannot be told from batch {which}"),
+    f"{NOT_FROM}batches": marked("cannot be told from batches {which}"),
+    f"{NOT_FROM}scion": marked("cannot be told from scion {which}"),
+    f"{NOT_FROM}scions": marked("cannot be told from scions {which}"),
+    f"{NOT_FROM}rootstock": marked("cannot be told from rootstock {which}"),
+    f"{NOT_FROM}rootstocks": marked("cannot be told from rootstocks {which}"),
+    f"{NOT_FROM}team": marked("cannot be told from team {which}"),
+    f"{NOT_FROM}teams": marked("cannot be told from teams {which}"),
+    f"{NOT_FROM}month": marked("cannot be told from month {which}"),
+    f"{NOT_FROM}months": marked("cannot be told from months {which}"),
+}
+"""What is said of teams and batches, as it stands in their tables: `flag_words` shows it."""
+VERDICTS = {
+    "as published": marked("as published"),
+    "more than published": marked("more than published"),
+    "fewer than published": marked("fewer than published"),
+}
+DAYS_TO_READING = {
+    "before 18": marked("before 18"),
+    "18 to 21": marked("18 to 21"),
+    "22 to 28": marked("22 to 28"),
+    "29 to 35": marked("29 to 35"),
+    "after 35": marked("after 35"),
 }
 _AGES = (30, 100, 200, 300, 450, 540)
 _STEPS = """
@@ -271,6 +301,19 @@ class Figures:
     groups: list[GroupRow]
 
 
+def flag_words(flag: str) -> str:
+    """What is said of a team or a batch, in words."""
+    if flag.startswith(NOT_FROM):
+        what, _, which = flag.removeprefix(NOT_FROM).partition(" ")
+        return tr(FLAGS.get(NOT_FROM + what, flag), which=which)
+    return tr(FLAGS.get(flag, flag))
+
+
+def _language() -> str:
+    """The language that is spoken, as sheets of forms name it: `English (en)`."""
+    return f"{LANGUAGES[current()]} ({current()})"
+
+
 def _labels(store: Store) -> dict[str, str]:
     """What codes are called: rootstocks, scions, teams, places, causes."""
     found: dict[str, str] = {}
@@ -290,7 +333,8 @@ def _shares(store: Store, by: str, names: dict[str, str]) -> list[Share]:
 
 def _by_attempt(store: Store) -> list[Share]:
     shares = sorted(_shares(store, "attempt", {}), key=lambda s: s.label)
-    return [replace(s, label="after all attempts so far" if s.label == "final" else f"attempt {s.label}") for s in shares]
+    final = tr("after all attempts so far")
+    return [replace(s, label=final if s.label == "final" else tr("attempt {n}", n=s.label)) for s in shares]
 
 
 def _teams(store: Store, names: dict[str, str]) -> list[Team]:
@@ -336,21 +380,21 @@ def _tasks(store: Store, names: dict[str, str], condition: str) -> list[Task]:
     )
     order = list(TASK_WORDS)
     rows.sort(key=lambda r: order.index(r[0]))
-    return [Task(TASK_WORDS[t], shown(g), names.get(p, p or ""), n, on, over) for t, g, p, n, on, over in rows]
+    return [Task(tr(TASK_WORDS[t]), shown(g), names.get(p, p or ""), n, on, over) for t, g, p, n, on, over in rows]
 
 
 def _looks(store: Store) -> list[Look]:
     rows = store.rows("SELECT severity, rule, count(*), min(message) FROM problems GROUP BY severity, rule")
     order = list(Rule.__members__)
     rows.sort(key=lambda r: (r[0] != "stop", order.index(r[1])))
-    return [Look(s, n, example, Rule[rule].advice) for s, rule, n, example in rows]
+    return [Look(s, n, unpacked(example), tr(Rule[rule].advice)) for s, rule, n, example in rows]
 
 
 def _notes(store: Store, workspace: Workspace, names: dict[str, str]) -> list[Note]:
     """What people wrote in the last seven days."""
     day = store.value("SELECT as_of FROM work.day")
     rows = notes_since(store, workspace.forms, day - dt.timedelta(days=6), day)
-    titles = {form_id: form.title.split(" / ")[0] for form_id, form in workspace.forms.items()}
+    titles = {form_id: form.title_in(_language()).split(" / ")[0] for form_id, form in workspace.forms.items()}
     return [Note(on, titles[f], shown(g) if g else "", names.get(who, who or ""), said) for on, f, g, who, said in rows]
 
 
@@ -360,9 +404,7 @@ def _groups(store: Store, names: dict[str, str]) -> list[GroupRow]:
         " estimate, low, high, state FROM standing WHERE stage <> 'gone' OR state <> 'ok' ORDER BY group_code"
     )
     return [
-        GroupRow(
-            shown(g), " / ".join(names.get(x, x) for x in (r, s) if x), STAGE_WORDS.get(st, st), names.get(p, p or ""), *rest
-        )
+        GroupRow(shown(g), " / ".join(names.get(x, x) for x in (r, s) if x), in_stage(st), names.get(p, p or ""), *rest)
         for g, r, s, st, p, *rest in rows
     ]
 
@@ -373,7 +415,8 @@ def gather(store: Store, workspace: Workspace) -> Figures:
     from pipeline.run import counts_of_states
 
     names = _labels(store)
-    words = {c["name"]: c["label::English (en)"] for c in causes()} | {NOT_RECORDED: "gone without a record"}
+    words = {c["name"]: c.get(f"label::{_language()}") or c["label::English (en)"] for c in causes()}
+    words[NOT_RECORDED] = tr("gone without a record")
     opening, budding = _curve(store, "days_from_opening"), _curve(store, "days_from_budding")
     overall = _shares(store, "all", {})
     return Figures(

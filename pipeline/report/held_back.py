@@ -3,27 +3,35 @@
 from __future__ import annotations
 
 from formpack.group_code import shown
-from formpack.words import many
+from formpack.words import listed, many, tr, trn
 from pipeline.store import Store
 
 _MOST = 3
 
 
-def not_in_this(store: Store) -> list[str]:
-    """Sentences, the groups with the most plants first; none where nothing that is held back would change what stands."""
+def hidden_groups(store: Store) -> tuple[int, int, str]:
+    """Groups that stand in none of the numbers: their plants, how many they are, and the largest with the reason of each."""
     hidden = store.rows(
         "SELECT group_code, plants, submissions, state, opens FROM work.held_back WHERE is_first AND plants > 0"
         " ORDER BY plants DESC, group_code"
     )
+    return sum(row[1] for row in hidden), len(hidden), listed([_which(*row) for row in hidden], _MOST)
+
+
+def not_in_this(store: Store) -> list[str]:
+    """Sentences, the groups with the most plants first; none where nothing that is held back would change what stands."""
     said = []
-    if hidden:
-        total = sum(row[1] for row in hidden)
-        groups = [
-            f"{shown(code)} ({plants:,}, {_why(state, opens, submissions)})"
-            for code, plants, submissions, state, opens in hidden[:_MOST]
-        ]
-        more = f" and {len(hidden) - _MOST} more" if len(hidden) > _MOST else ""
-        said.append(f"About {many(total, 'plant')} of {many(len(hidden), 'group')} are not in this: {', '.join(groups)}{more}.")
+    hidden, groups, which = hidden_groups(store)
+    if groups:
+        said.append(
+            trn(
+                "About {n} plant of {groups} is not in this: {which}.",
+                "About {n} plants of {groups} are not in this: {which}.",
+                hidden,
+                groups=many(groups, "group"),
+                which=which,
+            )
+        )
     others = store.rows(
         "SELECT sum(abs(h.plants))::BIGINT, count(DISTINCT h.group_code) FROM work.held_back h"
         " WHERE h.is_known AND h.plants <> 0 AND NOT EXISTS (SELECT 1 FROM problems p"
@@ -32,13 +40,34 @@ def not_in_this(store: Store) -> list[str]:
     plants, groups_of = others[0]
     if plants:
         said.append(
-            f"Records that take out or move {many(plants, 'plant')} of {many(groups_of, 'group')} are kept out or wait as well."
+            tr(
+                "Records that take out or move {plants} of {groups} are kept out or wait as well.",
+                plants=many(plants, "plant"),
+                groups=many(groups_of, "group"),
+            )
         )
-    return [*said, "`formpack problems` says what to do."] if said else []
+    return [*said, tr("`formpack problems` says what to do.")] if said else []
 
 
-def _why(state: str, opens: bool, submissions: int) -> str:
+def _which(code: str, plants: int, submissions: int, state: str, opens: bool) -> str:
+    """A group and why it is not in the numbers."""
+    group = {"group": shown(code), "plants": plants}
     if not opens:
-        return "no opening has come"
-    others = f", {many(submissions - 1, 'record')} {'waits' if submissions == 2 else 'wait'} for it" if submissions > 1 else ""
-    return f"its opening {'is kept out' if state == 'quarantined' else 'waits'}{others}"
+        return tr("{group} ({plants}, no opening has come)", **group)
+    if submissions == 1:
+        if state == "quarantined":
+            return tr("{group} ({plants}, its opening is kept out)", **group)
+        return tr("{group} ({plants}, its opening waits)", **group)
+    if state == "quarantined":
+        return trn(
+            "{group} ({plants}, its opening is kept out, {n} record waits for it)",
+            "{group} ({plants}, its opening is kept out, {n} records wait for it)",
+            submissions - 1,
+            **group,
+        )
+    return trn(
+        "{group} ({plants}, its opening waits, {n} record waits for it)",
+        "{group} ({plants}, its opening waits, {n} records wait for it)",
+        submissions - 1,
+        **group,
+    )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from formpack.group_code import shown
-from formpack.words import many
+from formpack.words import current, listed, many, number, tr, trn
 from pipeline.book.reconcile import rates_of
 from pipeline.formulas.miscounts import Real
 from pipeline.formulas.next_round import Costs, Counting, choose, numbers, variance_left
@@ -62,17 +62,35 @@ class Round:
 
     @property
     def says(self) -> str:
-        time = f"{self.hours:g} hour{'' if self.hours == 1 else 's'}"
+        """The round and what it takes away, in a sentence or two."""
+        time = many_hours(self.hours)
         if not self.groups:
-            return f"{time}: no group can be counted in that time so that it takes doubt away."
-        owed = ""
-        if self.promised is not None:
-            falls = f"from ± {self.promised:,} to" if self.promised_left != self.promised else "it stays"
-            owed = f", of groups of pairs that are owed to orders {falls} ± {self.promised_left:,}"
-        return (
-            f"{time}, {many(len(self.groups), 'group')} of {many(self.houses, 'house')}: the interval of what stands falls"
-            f" from ± {self.doubt:,} to ± {self.doubt_left:,}{owed}."
+            return tr("{time}: no group can be counted in that time so that it takes doubt away.", time=time)
+        said = tr(
+            "{time}, {groups} of {houses}: the interval of what stands falls from ± {before} to ± {after}.",
+            time=time,
+            groups=many(len(self.groups), "group"),
+            houses=many(self.houses, "house"),
+            before=self.doubt,
+            after=self.doubt_left,
         )
+        if self.promised is None:
+            return said
+        if self.promised_left == self.promised:
+            owed = tr("That of groups of pairs that are owed to orders stays ± {before}.", before=self.promised)
+        else:
+            owed = tr(
+                "That of groups of pairs that are owed to orders falls from ± {before} to ± {after}.",
+                before=self.promised,
+                after=self.promised_left,
+            )
+        return f"{said} {owed}"
+
+
+def many_hours(hours: float) -> str:
+    """`1 hour`, `0.75 hours`, as the language writes it."""
+    said = f"{hours:g}" if current() == "en" else number(hours, len(f"{hours:g}".partition(".")[2]))
+    return trn("{hours} hour", "{hours} hours", 1 if hours == 1 else 2, hours=said)
 
 
 def gather_round(store: Store, walk: Walk, hours: float) -> Round:
@@ -123,7 +141,7 @@ def gather_round(store: Store, walk: Walk, hours: float) -> Round:
                 names.get(r[1], r[1] or ""),
                 names.get(r[2], r[2]),
                 r[3],
-                (r[8] or "").replace(" ", " and "),
+                listed((r[8] or "").split()),
                 round(of_group[i]),
                 round(1.96 * np.sqrt(now[i])),
                 round(1.96 * np.sqrt(left[i])),

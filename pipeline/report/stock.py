@@ -7,21 +7,29 @@ from dataclasses import dataclass
 from typing import Any
 
 from formpack.group_code import shown
-from formpack.words import many
+from formpack.words import listed, many, marked, tr, unpacked
 from pipeline.book.causes import MOVE
-from pipeline.book.discrepancies import count_again, counters, said_day
+from pipeline.book.discrepancies import count_again, counters
 from pipeline.report.held_back import not_in_this
 from pipeline.store import Store
 
 STAGE_WORDS = {
-    "tray": "in trays",
-    "bag": "in bags",
-    "budded": "budded",
-    "read": "buds read",
-    "cut_back": "cut back",
-    "staked": "staked",
-    "topped": "topped",
-    "gone": "gone",
+    "tray": marked("in trays"),
+    "bag": marked("in bags"),
+    "budded": marked("budded"),
+    "read": marked("buds read"),
+    "cut_back": marked("cut back"),
+    "staked": marked("staked"),
+    "topped": marked("topped"),
+    "gone": marked("gone"),
+}
+"""What plants of each stage are, marked: shown by `in_stage`."""
+_TAKEN_OUT = {
+    "culled": marked("the record of {day}, {plants} culled"),
+    "lost": marked("the record of {day}, {plants} lost"),
+    "died": marked("the record of {day}, {plants} dead"),
+    "moved_out": marked("the record of {day}, {plants} moved out"),
+    "despatched": marked("the record of {day}, {plants} despatched"),
 }
 
 STOCK = tuple(
@@ -68,6 +76,8 @@ class Recount:
     confidence: float | None
     ask: str
     advice: str
+    doubt: int
+    """Plants by which its number may be off."""
 
 
 @dataclass(frozen=True)
@@ -153,7 +163,12 @@ class Stock:
     """Places of the list that cannot be part of what it says, and why."""
 
 
-_NO_LEVEL = {"scion": "not budded yet", "rootstock": "not known", "house": "no place given"}
+_NO_LEVEL = {"scion": marked("no scion"), "rootstock": marked("not known"), "house": marked("no place given")}
+
+
+def in_stage(stage: str) -> str:
+    """A stage in words."""
+    return tr(STAGE_WORDS.get(stage, stage))
 
 
 def _standing(store: Store, by: str, names: dict[str, str]) -> list[Standing]:
@@ -162,37 +177,60 @@ def _standing(store: Store, by: str, names: dict[str, str]) -> list[Standing]:
         " ORDER BY plants DESC, level NULLS LAST",
         [by],
     )
-    return [Standing(names.get(level, level) if level else _NO_LEVEL.get(by, ""), *rest) for level, *rest in rows]
+    return [Standing(names.get(level, level) if level else tr(_NO_LEVEL.get(by, "")), *rest) for level, *rest in rows]
 
 
 def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
     rows = store.rows(
         "SELECT s.group_code, s.location, c.counted, c.expected_low, c.expected_high, c.on_date, d.likely_cause, d.confidence,"
-        " c.staff_codes, d.advice, s.estimate, s.low, s.high, s.state, s.book_count, m.said FROM standing s"
-        " LEFT JOIN (SELECT group_code, max_by(kind || ' of ' || quantity || ' on ' || on_date, (quantity, on_date)) AS said"
+        " c.staff_codes, d.advice, s.estimate, s.low, s.high, s.book_count, m.said,"
+        " greatest(coalesce(abs(c.counted - c.expected), 0), s.high - s.low)::BIGINT AS doubt FROM standing s"
+        " LEFT JOIN (SELECT group_code, max_by((kind, quantity, on_date), (quantity, on_date)) AS said"
         " FROM movements WHERE kind NOT IN ('opened', 'moved_in') GROUP BY group_code) m USING (group_code)"
         " LEFT JOIN work.counts c ON c.group_code = s.group_code AND c.is_last LEFT JOIN discrepancies d"
         " ON c.flagged AND d.group_code = s.group_code AND d.instance_ids = c.instance_ids WHERE s.state <> 'ok'"
-        " ORDER BY greatest(coalesce(abs(c.counted - c.expected), 0), s.high - s.low) DESC, s.group_code"
+        " ORDER BY doubt DESC, s.group_code"
     )
     found, everybody = [], counters(store)
-    for code, place, counted, low, high, on, cause, chance, staff, advice, estimate, least, most, _, book, most_out in rows:
-        ask = (staff or "").replace(" ", " and ")
+    for code, place, counted, low, high, on, cause, chance, staff, advice, estimate, *rest in rows:
+        least, most, book, most_out, doubt = rest
+        ask = listed((staff or "").split())
         if book < 0:
-            largest = f"the record '{most_out}'".replace("moved_out", "moved out")
-            advice = f"More has been taken out than ever came in; look at {largest}, or for a move into this group."
+            kind, plants, day = most_out
+            advice = tr(
+                "More has been taken out than ever came in; look at {record}, or for a move into this group.",
+                record=tr(_TAKEN_OUT[kind], day=day, plants=plants),
+            )
         elif counted == 0 and not estimate:
-            advice = (
-                f"It was counted to 0 on {said_day(on)}, and {many(book, 'plant')} of its book vanish without a record if so;"
-                f" {count_again(staff, everybody)}, or record what became of them."
+            advice = tr(
+                "It was counted to 0 on {day}, and {plants} of its book vanish without a record if so; {again}, or record what"
+                " became of them.",
+                day=on,
+                plants=many(book, "plant"),
+                again=count_again(staff, everybody),
             )
         elif not advice:
-            advice = (
-                f"Between {least:,} and {most:,} stand, probably {estimate:,}: the counts leave it open;"
-                f" {count_again(staff, everybody)}."
+            advice = tr(
+                "Between {least} and {most} stand, probably {estimate}: the counts leave it open; {again}.",
+                least=least,
+                most=most,
+                estimate=estimate,
+                again=count_again(staff, everybody),
             )
         found.append(
-            Recount(shown(code), names.get(place, place or ""), counted, low, high, on, cause or "", chance, ask, advice)
+            Recount(
+                shown(code),
+                names.get(place, place or ""),
+                counted,
+                low,
+                high,
+                on,
+                cause or "",
+                chance,
+                ask,
+                unpacked(advice),
+                doubt,
+            )
         )
     return found
 
@@ -226,7 +264,7 @@ def _unrecorded(store: Store, by: str, names: dict[str, str]) -> list[Unrecorded
         " FROM gone g LEFT JOIN stood s ON s.level IS NOT DISTINCT FROM g.level AND months > 0"
         " WHERE lost > 0 ORDER BY lost DESC, g.level NULLS LAST"
     )
-    return [Unrecorded(names.get(level, level) if level else _NO_LEVEL["house"], *rest) for level, *rest in rows]
+    return [Unrecorded(names.get(level, level) if level else tr(_NO_LEVEL["house"]), *rest) for level, *rest in rows]
 
 
 def _closed(store: Store, names: dict[str, str]) -> list[Closed]:
@@ -244,7 +282,7 @@ def remainders(store: Store, names: dict[str, str]) -> list[Remainders]:
     for code, place, plants in store.rows(
         "SELECT group_code, location, estimate FROM due WHERE task = 'clear_out' ORDER BY group_code"
     ):
-        places.setdefault(names.get(place, place or "no place given"), []).append((shown(code), plants))
+        places.setdefault(names.get(place, place or tr("no place given")), []).append((shown(code), plants))
     found = [Remainders(place, sum(n for _, n in groups), tuple(groups)) for place, groups in places.items()]
     return sorted(found, key=lambda r: (-r.plants, r.place))
 
@@ -276,7 +314,10 @@ def gather_stock(store: Store) -> Stock:
         gone_by_stage=sorted(_unrecorded(store, "stage", {}), key=lambda u: order.index(u.label)),
         gone_by_place=_unrecorded(store, "house", places),
         closed=_closed(store, places),
-        people=[f for (f,) in store.rows("SELECT finding FROM staff_counting WHERE finding IS NOT NULL ORDER BY staff_code")],
+        people=[
+            unpacked(f)
+            for (f,) in store.rows("SELECT finding FROM staff_counting WHERE finding IS NOT NULL ORDER BY staff_code")
+        ],
         place_faults=store.rows("SELECT code, fault FROM work.place_faults"),
     )
 
@@ -295,7 +336,9 @@ def courses(store: Store, most: int = 12) -> list[Course]:
         counts = tuple(Counted(on, counted, wrong) for on, _, counted, *_, made, wrong in nodes if made)
         believed = (*_believed(nodes, flows), (day, estimate, low, high))
         in_books = (*((on, n) for on, _, n in flows), (day, book))
-        says = f"Group {shown(code)}: counts, book and what is believed to stand; {estimate:,} now."
+        says = tr(
+            "Group {group}: counts, book and what is believed to stand; {estimate} now.", group=shown(code), estimate=estimate
+        )
         found.append(Course(shown(code), places.get(place, place or ""), counts, in_books, believed, says))
     return found
 

@@ -21,6 +21,7 @@ from pipeline.workspace import Workspace
 from tests.book.test_reconcile import Bench
 from tests.cli.test_cli import formpack
 from tests.conftest import SAMPLES, looked_at, table
+from tests.report.test_chapters import assert_whole, chapters_of
 
 CODES = issue(2026, 801, 40)
 NONE = {"cull_off_type": 0, "cull_bent_root": 0, "cull_weak": 0, "cull_disease": 0, "cull_other": 0, "dead": 0}
@@ -398,6 +399,10 @@ def test_report_in_json_carries_it_all(demo: Workspace) -> None:
     said = json.loads(formpack("report", "--json", cwd=demo.folder, code=1))
     assert {"stock", "teams", "ladder", "ahead", "off_types", "from_opening", "timeliness"} <= set(said["figures"])
     assert len(said["figures"]["teams"]) == 8
+
+
+def test_every_chapter_of_the_demo_says_whole_things(demo: Workspace) -> None:
+    assert_whole(chapters_of(demo))
 
 
 def test_t_widens_where_rho_rests_on_little() -> None:

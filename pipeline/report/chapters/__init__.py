@@ -1,17 +1,31 @@
-"""The chapters of the report in their order, each a module with `chapter(store, workspace)`."""
+"""The chapters of the report in their order, each a module with `chapter`: of the figures, or of store and workspace."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from pipeline.report.blocks import Chapter
-from pipeline.report.chapters import bridge, money
+from pipeline.report.chapters import again, ahead, bridge, due, groups, late, look, lost, money, notes, stands, take, unseen
+from pipeline.report.chapters import next as next_round
+from pipeline.report.figures import Figures
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 
-CHAPTERS: tuple[Callable[[Store, Workspace], Chapter | None], ...] = (bridge.chapter, money.chapter)
-"""A chapter that has nothing to say yet is None."""
 
-
-def gather_chapters(store: Store, workspace: Workspace) -> list[Chapter]:
-    return [found for made in CHAPTERS if (found := made(store, workspace))]
+def gather_chapters(store: Store, workspace: Workspace, f: Figures) -> list[Chapter]:
+    """All chapters that have something to say."""
+    found = (
+        stands.chapter(f),
+        again.chapter(f),
+        next_round.chapter(f),
+        bridge.chapter(store, workspace),
+        unseen.chapter(f),
+        lost.chapter(f),
+        take.chapter(f),
+        late.chapter(f),
+        ahead.chapter(f),
+        money.chapter(store, workspace),
+        due.chapter(f),
+        look.chapter(f),
+        notes.chapter(f),
+        groups.chapter(f),
+    )
+    return [chapter for chapter in found if chapter]

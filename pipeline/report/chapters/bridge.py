@@ -10,7 +10,7 @@ from formpack.words import LANGUAGES, current, many, marked, tr
 from pipeline.rates.losses import NOT_RECORDED, STAGES
 from pipeline.report.blocks import Block, Chapter, Column, Drawing, Fold, Head, Says, Table
 from pipeline.report.charts.bridge import Step, walk
-from pipeline.report.stock import STAGE_WORDS, place_names
+from pipeline.report.stock import in_stage, place_names
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 
@@ -185,7 +185,7 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
         )
         blocks.append(Says(said, href="#unseen"))
     if "stands" in standing:
-        stages = {stage: tr(STAGE_WORDS[stage]) for stage in STAGES}
+        stages = {stage: in_stage(stage) for stage in STAGES}
         blocks.append(
             Fold(
                 tr("By stage and by house"),

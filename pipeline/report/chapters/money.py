@@ -9,7 +9,7 @@ from pipeline.rates.losses import NOT_RECORDED, STAGES
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Fold, Head, Says, Table
 from pipeline.report.chapters.bridge import cause_words
 from pipeline.report.money import Losses, cost_of_last_month, late_orders, losses
-from pipeline.report.stock import STAGE_WORDS
+from pipeline.report.stock import in_stage
 from pipeline.settings import Prices, Settings
 from pipeline.store import Store
 from pipeline.workspace import Workspace
@@ -20,7 +20,7 @@ def _costs(prices: Prices) -> dict[str, float]:
 
 
 def _stages(stages: list[str]) -> str:
-    return listed([tr(STAGE_WORDS[stage]) for stage in stages])
+    return listed(in_stage(stage) for stage in stages)
 
 
 def _money(prices: Prices, head: str) -> Column:
@@ -44,7 +44,7 @@ def _lost(store: Store, settings: Settings) -> list[Block]:
         half = year.unsure.get(stage, 0.0) * each[stage]
         recorded = spent(year, stage) - quiet
         ends = (max(0.0, quiet - half), quiet + half) if half else (None, None)
-        by_stage.append((tr(STAGE_WORDS[stage]), recorded, quiet, *ends, spent(year, stage), spent(last, stage)))
+        by_stage.append((in_stage(stage), recorded, quiet, *ends, spent(year, stage), spent(last, stage)))
     sums = [sum(row[i] or 0.0 for row in by_stage if not isinstance(row[i], str)) for i in (1, 2, 5, 6)]
     half = math.hypot(*(n * each[stage] for stage, n in year.unsure.items() if stage in each))
     columns = (
@@ -84,7 +84,7 @@ def _lost(store: Store, settings: Settings) -> list[Block]:
                 Table(
                     "cost_by_stage_and_cause",
                     tr("What losses cost by cause and stage, {first} to {last}", **span),
-                    (Column(tr("cause")), *(_money(prices, tr(STAGE_WORDS[s])) for s in stages)),
+                    (Column(tr("cause")), *(_money(prices, in_stage(s)) for s in stages)),
                     both,
                     is_matrix=True,
                 ),
@@ -148,7 +148,7 @@ def _stands(store: Store, settings: Settings) -> list[Block]:
         for stage, *plants in store.rows("SELECT level, plants, low, high FROM standing_sums WHERE \"by\" = 'stage'")
     }
     rows = [
-        (tr(STAGE_WORDS[stage]), stands[stage][0], *(n * each[stage] for n in stands[stage]))
+        (in_stage(stage), stands[stage][0], *(n * each[stage] for n in stands[stage]))
         for stage in STAGES
         if stage in each and stage in stands
     ]

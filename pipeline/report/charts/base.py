@@ -8,9 +8,11 @@ import io
 import re
 import unicodedata
 import warnings
+from collections.abc import Iterable
 from itertools import count
 from typing import Any
 
+from matplotlib.artist import Artist
 from matplotlib.figure import Figure
 
 from pipeline.harmless import one_line
@@ -18,8 +20,9 @@ from pipeline.harmless import one_line
 WIDTH = 3.75
 """Inches of every drawing; letters of 7.5 points are as large as the small print of the page."""
 LEAF, PEEL, INK, RULE = "#3f6b4f", "#c8801d", "#22312a", "#c9d1c9"
-ASIDE, ALARM = "#5c6a61", "#8a2f1d"
-SHADES = ("#2f5540", "#4f7f61", "#7ba287", "#a9c2ad", "#d8b26a", "#c8801d", "#8c5a1c")
+ASIDE, ALARM = "#5c6a61", "#7d2416"
+SHADES = ("#1c3325", "#2b4e35", "#456a3f", "#78813e", "#ba9338", "#e2ad5b", "#f7ce96")
+"""Shades of what has an order, dark to light by 11 steps of CIE lightness each, so that a grey printer keeps them apart."""
 STYLE: Any = {
     "text.parse_math": False,
     "svg.fonttype": "none",
@@ -49,19 +52,29 @@ _ROOM = 48
 """Letters of a name that a drawing has room for; wide ones, as of Chinese, count twice."""
 
 
-def short(name: str) -> str:
+def short(name: str, letters: int = _ROOM) -> str:
     """A name as it stands in a drawing: on one line, and cut where it would leave no room for the drawing."""
     line = one_line(" ".join(name.split()))
     taken = 0
     for place, letter in enumerate(line):
         taken += 2 if unicodedata.east_asian_width(letter) in "WF" else 1
-        if taken > _ROOM:
+        if taken > letters:
             return line[: place - 1] + "…"
     return line
 
 
+_TELLS = "tells "
+
+
+def tell(drawn: Artist | Iterable[Artist], text: str) -> None:
+    """Let a mark say its numbers (`March 2026: 1,204 plants, 1,180 to 1,230`) to who points at it: what `plot`, `barh`, `text`,
+    `fill_between` and their kind give back. Marks that say something each have to be drawn each by itself."""
+    for artist in [drawn] if isinstance(drawn, Artist) else drawn:
+        artist.set_gid(_TELLS + one_line(text))
+
+
 def svg(figure: Figure, says: str) -> str:
-    """The figure as an inline SVG with its own ids and a sentence for who cannot see it."""
+    """The figure as an inline SVG with its own ids, what its marks tell, and a sentence for who cannot see it."""
     out = io.StringIO()
     with warnings.catch_warnings():
         # text stays text, drawn by whoever shows the page: a letter that is not in this font is only measured less well here
@@ -71,6 +84,7 @@ def svg(figure: Figure, says: str) -> str:
     text = out.getvalue()
     text = text[text.index("<svg") :]
     mark = f"c{next(_numbers)}-"
+    text = re.sub(rf'<g id="{_TELLS}([^"]*)">', r'<g class="tell"><title>\1</title>', text)
     text = re.sub(r'(\bid=")', rf"\1{mark}", text)
     text = re.sub(r"(url\(#|href=\"#)", rf"\1{mark}", text)
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)

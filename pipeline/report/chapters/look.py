@@ -1,0 +1,26 @@
+"""What needs a look."""
+
+from __future__ import annotations
+
+from formpack.words import tr
+from pipeline.report.blocks import Block, Chapter, Column, Says, Table
+from pipeline.report.figures import Figures
+
+
+def chapter(f: Figures) -> Chapter:
+    """What needs a look."""
+    blocks: list[Block] = [Says(tr("Nothing."))]
+    if f.looks:
+        columns = (
+            Column(tr("how many"), "number"),
+            Column(tr("kept out of the books")),
+            Column(tr("for example")),
+            Column(tr("what to do")),
+        )
+        rows = [(s.how_many, tr("yes") if s.severity == "stop" else tr("no"), s.example, s.advice) for s in f.looks]
+        stops = frozenset(i for i, s in enumerate(f.looks) if s.severity == "stop")
+        blocks = [
+            Table("looks", tr("What needs a look, what is kept out of the books first"), columns, rows, marked=stops),
+            Says(tr("All of them, one by one: formpack problems, or the sheet problems of the workbook."), "soft"),
+        ]
+    return Chapter("look", tr("What needs a look"), blocks)

@@ -1,0 +1,45 @@
+"""Where to count next."""
+
+from __future__ import annotations
+
+from formpack.words import tr
+from pipeline.report.blocks import Block, Chapter, Column, Says, Table, worked_out
+from pipeline.report.figures import Figures
+
+
+def chapter(f: Figures) -> Chapter:
+    """Where to count next."""
+    blocks: list[Block] = [Says(f.walk.says)]
+    if f.walk.groups:
+        doubt = tr("How far the number of the group may be off, in plants.")
+        columns = (
+            Column(tr("group"), "code"),
+            Column(tr("place")),
+            Column(tr("plants"), "number"),
+            Column(tr("by")),
+            Column(tr("minutes"), "number"),
+            Column(tr("doubt now"), "number", doubt),
+            Column(tr("doubt left"), "number", doubt),
+        )
+        rows = [
+            (
+                g.group,
+                g.place,
+                g.plants,
+                tr("somebody else than {staff}", staff=g.not_by) if g.not_by else tr("anybody"),
+                g.minutes,
+                g.doubt,
+                g.doubt_left,
+            )
+            for g in f.walk.groups
+        ]
+        blocks.append(Table("count_next", tr("The round of counting that takes most doubt away"), columns, rows))
+    how = worked_out(
+        tr(
+            "Of all rounds that fit into the time this one takes most doubt away for the plants walked, groups of one house"
+            " together. Doubt is how far the number of a group may be off in plants, now and after one more count by somebody"
+            " else; a group of a pair that is owed to orders counts up to twice."
+        ),
+        tr("formpack reconcile --next HOURS proposes a round for any time."),
+    )
+    return Chapter("next", tr("Where to count next"), [*blocks, how])

@@ -1,0 +1,30 @@
+"""What people wrote in the last seven days."""
+
+from __future__ import annotations
+
+from formpack.words import tr, trn
+from pipeline.report.blocks import Block, Chapter, Column, Says, Table
+from pipeline.report.figures import Figures
+
+_MOST, _LONGEST = 40, 500
+
+
+def chapter(f: Figures) -> Chapter:
+    """Notes of the week."""
+    blocks: list[Block] = [Says(tr("Nobody wrote any."))]
+    if f.notes:
+        columns = (
+            Column(tr("day"), "day"),
+            Column(tr("form")),
+            Column(tr("group"), "code"),
+            Column(tr("by")),
+            Column(tr("note")),
+        )
+        rows = [(n.day, n.form, n.group, n.person, n.text[:_LONGEST]) for n in f.notes[:_MOST]]
+        blocks = [Table("notes", tr("Notes of the week, the latest first"), columns, rows)]
+    if (more := len(f.notes) - _MOST) > 0:
+        said = trn(
+            "{n} more, and all answers: the tables answers_FORM.", "{n} more, and all answers: the tables answers_FORM.", more
+        )
+        blocks.append(Says(said, "soft"))
+    return Chapter("notes", tr("Notes of the week"), blocks)

@@ -1,0 +1,139 @@
+"""What the first screen says: what to do, ranked by what is at stake in plants."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from formpack.group_code import shown
+from formpack.words import listed, many, number, percent, tr, trn
+from pipeline.report.blocks import Block, Chapter, Figure, Figures, Fold, Item, Items, Says
+from pipeline.report.figures import Figures as Report
+from pipeline.report.held_back import hidden_groups
+from pipeline.report.stock import Recount
+from pipeline.store import Store
+from pipeline.tables import TASK_WORDS
+
+_NAMED = 3
+"""Groups that a sentence names; more are counted."""
+_LATE = """
+SELECT task, count(*), sum(estimate)::BIGINT, max(days_over), list(group_code ORDER BY days_over DESC, group_code)
+FROM due
+WHERE days_over > 0 AND task NOT IN ('recount', 'clear_out', 'despatch')
+GROUP BY task
+"""
+_TEAMS = """
+WITH rated AS (SELECT team_code, adjusted, read FROM teams WHERE adjusted IS NOT NULL),
+of_year AS (
+    SELECT l.team_code, sum(l.green + l.brown + l.missing)::BIGINT AS read
+    FROM work.lots l, work.day d
+    WHERE l.read_on > d.as_of - 365
+    GROUP BY l.team_code
+)
+SELECT t.team_code, coalesce(n.label, t.team_code), t.adjusted, y.read,
+    (SELECT sum(r.adjusted * r.read) / sum(r.read) FROM rated r WHERE r.team_code <> t.team_code) AS others
+FROM teams t
+JOIN of_year y USING (team_code)
+LEFT JOIN work.list_teams n ON n.code = t.team_code
+WHERE t.flag = 'worse'
+ORDER BY t.team_code
+"""
+
+
+@dataclass(frozen=True)
+class ToDo:
+    """One thing to do: a sentence, where the page says more, the plants at stake, and what these are in a few words. `stake`
+    is 0 where nobody can say what it costs; such things come last, the most plants (`waiting`) first."""
+
+    text: str
+    href: str
+    stake: int
+    says: str
+    waiting: int = 0
+
+
+def ranked(found: list[ToDo]) -> list[ToDo]:
+    """The most at stake first."""
+    return sorted(found, key=lambda t: (-t.stake, -t.waiting, t.text))
+
+
+def kept_out(store: Store) -> list[ToDo]:
+    """Groups whose records are kept out or wait, with the plants that are not in the numbers."""
+    plants, groups, which = hidden_groups(store)
+    if not groups:
+        return []
+    text = trn(
+        "Put right what is kept out: {n} plant of {groups} is in none of these numbers: {which}.",
+        "Put right what is kept out: {n} plants of {groups} are in none of these numbers: {which}.",
+        plants,
+        groups=many(groups, "group"),
+        which=which,
+    )
+    return [ToDo(text, "#look", plants, tr("{plants} hidden", plants=plants))]
+
+
+def count_again(recounts: list[Recount]) -> list[ToDo]:
+    """Groups whose number is in doubt, the most doubtful named."""
+    if not recounts:
+        return []
+    names = [f"{r.group} ({r.place})" if r.place else r.group for r in recounts]
+    text = trn(
+        "Count {n} group again: {names}.", "Count {n} groups again: {names}.", len(recounts), names=listed(names, _NAMED)
+    )
+    doubt = sum(r.doubt for r in recounts)
+    return [ToDo(text, "#again", doubt, tr("{plants} in doubt", plants=doubt))]
+
+
+def teams_to_help(store: Store) -> list[ToDo]:
+    """Teams that are flagged, with the buds of a year that others would have had."""
+    found = []
+    for _, label, adjusted, read, others in store.rows(_TEAMS):
+        lost = round((others - adjusted) * read) if others else 0
+        text = tr(
+            "Help team {team}: with the same work {share} of its buds would take, {others} those of the others.",
+            team=label,
+            share=percent(adjusted),
+            others=percent(others or 0.0),
+        )
+        found.append(ToDo(text, "#take", lost, tr("{buds} buds a year", buds=lost)))
+    return found
+
+
+def late_work(store: Store) -> list[ToDo]:
+    """Late tasks by kind. What lateness costs is not known, so they are ranked by the plants that wait."""
+    found = []
+    for task, groups, plants, days, codes in store.rows(_LATE):
+        text = trn(
+            "{task}: {n} group is late, by {days}: {names}.",
+            "{task}: {n} groups are late, by up to {days}: {names}.",
+            groups,
+            task=tr(TASK_WORDS[task]),
+            days=many(days, "day"),
+            names=listed([shown(code) for code in codes], _NAMED),
+        )
+        found.append(ToDo(text, "#due", 0, tr("{plants} wait", plants=plants), plants))
+    return found
+
+
+_SHOWN = 8
+"""Things to do on the first screen; the rest is folded."""
+
+
+def first_screen(store: Store, f: Report) -> Chapter:
+    """The large numbers, and what to do."""
+    found = ranked([*kept_out(store), *count_again(f.stock.recounts), *teams_to_help(store), *late_work(store)])
+    items = [Item(t.text, t.href, t.says) for t in found]
+    blocks: list[Block] = [Figures(_large(f)), Items(items[:_SHOWN])]
+    if not items:
+        blocks[1] = Says(tr("There is nothing that has to be done."))
+    if items[_SHOWN:]:
+        blocks.append(Fold(trn("{n} thing more to do", "{n} things more to do", len(items) - _SHOWN), [Items(items[_SHOWN:])]))
+    return Chapter("first", tr("What to do"), blocks)
+
+
+def _large(f: Report) -> list[Figure]:
+    total, take = f.stock.total, f.take
+    found = [Figure(tr("plants stand"), number(total.estimate), tr("{low} to {high}", low=total.low, high=total.high))]
+    if take:
+        between = tr("{low} to {high}", low=percent(take.low), high=percent(take.high))
+        found.append(Figure(tr("of buds took"), percent(take.rate), between))
+    return found

@@ -1,0 +1,166 @@
+"""Chapters -> the page: one self-contained HTML file for a wide screen, a phone and A4. It is whole without its script
+(`shell.js`), which sorts and finds in tables and tells the numbers of drawings."""
+
+from __future__ import annotations
+
+import base64
+import datetime as dt
+import hashlib
+import re
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from formpack import words
+from formpack.words import tr
+from pipeline.harmless import lines
+from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Table
+from pipeline.report.charts.base import ALARM, ASIDE, INK, LEAF, PEEL, RULE
+
+PALETTE = {
+    "ink": INK,
+    "soft": ASIDE,
+    "rule": RULE,
+    "leaf": LEAF,
+    "peel": PEEL,
+    "alarm": ALARM,
+    "tint": "#f8ecd2",
+    "paper": "#fdfcf8",
+}
+"""Colours of the page, those of the drawings among them. Text is ink, soft, leaf or alarm, on paper or tint; the others are lines."""
+MOST_SHADE = 0.55
+"""How much of leaf a cell of shade 1 has, so that ink stays readable on it."""
+LONG = 15
+"""Rows beyond which a table can be searched."""
+KEPT = 14
+"""Rows up to which a table stays on one sheet of paper."""
+_LETTERS = r"[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]+"
+_TURNED = re.compile(_LETTERS)
+_RUN = re.compile(rf"({_LETTERS}(?:[\s.'’-]+{_LETTERS})*)|\b(\d\d-\d{{4}}-\d\d)\b")
+
+
+def said(value: Any, kind: str) -> str:
+    """A value as its column shows it; '' for nothing."""
+    if value is None or value == "":
+        return ""
+    if isinstance(value, str):
+        return words.unpacked(value)
+    if kind == "share":
+        return words.percent(value)
+    if kind == "points":
+        return ("+" if value > 0 else "") + words.number(100 * value, 1)
+    if kind in ("decimal", "money"):
+        return words.number(value, 1 if kind == "decimal" else 0)
+    if kind == "day":
+        return words.short_day(value)
+    if kind == "month":
+        return words.short_month(value)
+    return words.number(value)
+
+
+def _flat(text: str) -> Markup:
+    """A text inside an attribute or the title."""
+    return escape(lines(text))
+
+
+def _isolated(text: str) -> Markup:
+    """A text as people read it: harmless; each run of letters that are read from right to left by itself, so that it turns
+    nothing beside it round; codes of groups on one line."""
+    plain, *parts = _RUN.split(lines(text))
+    made = escape(plain)
+    for turned, code, after in zip(parts[::3], parts[1::3], parts[2::3], strict=True):
+        made += Markup("<bdi>{}</bdi>").format(turned) if turned else Markup('<span class="code">{}</span>').format(code)
+        made += escape(after)
+    return made
+
+
+def _shown(value: Any) -> Any:
+    return _isolated(value) if type(value) is str else value
+
+
+def _in_style(text: str) -> str:
+    """A text as a string of CSS, which could not end it or the style."""
+    return '"' + re.sub(r"[^\w ,.]", lambda found: f"\\{ord(found[0]):x} ", lines(text)) + '"'
+
+
+def _cell(given: Any, column: Column, is_head: bool, is_marked: bool) -> Markup:
+    """One cell. The first one of a row heads it, where it is no number."""
+    cell = given if isinstance(given, Cell) else Cell(given)
+    text = cell.text or said(cell.value, column.kind)
+    is_words = column.kind in ("text", "code")
+    inside = Markup("<bdi>{}</bdi>").format(escape(lines(text))) if is_words and _TURNED.search(text) else _isolated(text)
+    if cell.href:
+        inside = Markup('<a href="{}">{}</a>').format(cell.href, inside)
+    if is_marked or cell.is_marked:
+        inside = Markup('<span class="unseen">{} </span>{}').format(tr("Out of line:"), inside)
+    kinds = ["code"] if column.kind == "code" else [] if is_words else ["r"]
+    made = Markup('<th scope="row"') if is_head and is_words and text else Markup("<td")
+    if marks := " ".join(kinds + ["mark"] * cell.is_marked):
+        made += Markup(' class="{}"').format(marks)
+    if cell.value is not None and not isinstance(cell.value, str):
+        made += Markup(' data-v="{}"').format(cell.value)
+    elif cell.text and cell.value:
+        made += Markup(' data-v="{}"').format(_flat(cell.value))
+    if cell.shade is not None:
+        dark = round(100 * MOST_SHADE * min(1.0, max(0.0, cell.shade)))
+        made += Markup(' style="background: color-mix(in srgb, var(--leaf) {}%, transparent)"').format(dark)
+    return made + Markup(">{}</{}>").format(inside, made[1:3])
+
+
+def _row(row: Sequence[Any], columns: Sequence[Column], is_marked: bool = False) -> Markup:
+    cells = zip(row, columns, strict=True)
+    return Markup("").join(_cell(given, c, not at, is_marked and not at) for at, (given, c) in enumerate(cells))
+
+
+def _has_marks(table: Table) -> bool:
+    return bool(table.marked) or any(isinstance(c, Cell) and c.is_marked for row in table.rows for c in row)
+
+
+def _together(blocks: Sequence[Block]) -> Iterator[Block | list[Drawing]]:
+    """The blocks, drawings that follow each other as a list: they stand side by side where there is room."""
+    for is_drawn, found in groupby(blocks, lambda block: isinstance(block, Drawing)):
+        if is_drawn:
+            yield [block for block in found if isinstance(block, Drawing)]
+        else:
+            yield from found
+
+
+def shell_html(name: str, day: dt.date, first: Chapter, chapters: Sequence[Chapter]) -> str:
+    """The whole page: what the nursery is called, of what day, the first screen, and the chapters, folded."""
+    here = Path(__file__)
+    script = here.with_suffix(".js").read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    environment = Environment(
+        loader=PackageLoader("pipeline.report", "."),
+        autoescape=True,
+        finalize=_shown,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals |= {
+        "tr": tr,
+        "row": _row,
+        "has_marks": _has_marks,
+        "together": _together,
+        "kind_of": lambda block: type(block).__name__,
+        "LONG": LONG,
+        "KEPT": KEPT,
+    }
+    environment.filters["flat"] = _flat
+    return environment.get_template("shell.html").render(
+        language=words.current(),
+        name=name,
+        day=day,
+        first=first,
+        chapters=chapters,
+        palette=PALETTE,
+        sheet_head=Markup(_in_style(tr("{name}, {day}", name=name, day=day))),
+        style=Markup(here.with_suffix(".css").read_text(encoding="utf-8")),
+        script=Markup(script),
+        allowed=Markup(f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; base-uri 'none'"),
+    )
