@@ -19,7 +19,7 @@ from pipeline.intake import days, ingest
 from pipeline.intake.ingest import Kept, Progress
 from pipeline.intake.states import STATES
 from pipeline.lists import is_active
-from pipeline.settings import Settings
+from pipeline.settings import Prices, Settings
 from pipeline.stages import AGAIN, Runner, Stage, code, sql, sql_text
 from pipeline.store import BACK, KEPT, Store
 from pipeline.workspace import LISTS, Workspace
@@ -140,6 +140,7 @@ STAGES: tuple[Stage, ...] = (
     sql("lot_places"),
     code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots lot_places"),
     sql("teams"),
+    sql("chain_falls", GROUP),
     sql("vanished", GROUP),
     sql("quiet_moves", GROUP),
     sql("lineage"),
@@ -149,6 +150,7 @@ STAGES: tuple[Stage, ...] = (
     sql("life_events", GROUP),
     sql("budded_from"),
     sql("budded_life", GROUP),
+    sql("placed_changes", GROUP),
     sql("stage_losses", GROUP),
     code(
         "rates.followed.follow_plants",
@@ -160,6 +162,7 @@ STAGES: tuple[Stage, ...] = (
         "survival loss_causes survival_tests",
         "life_events budded_life budded_from stage_losses stage_plants origins",
     ),
+    sql("bridge"),
     sql("ladder"),
     sql("month_levels", GROUP, "month day"),
     sql("month_parts"),
@@ -249,7 +252,7 @@ def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
     return marks | {
         "list:others": _digest(others),
         "forms:": workspace.forms_mark(),
-        "settings:": repr(replace(workspace.settings, today=None)),
+        "settings:": repr(replace(workspace.settings, today=None, prices=Prices())),
         "day:": day.isoformat(),
         "month:": f"{day:%Y-%m}",
         "language:": words.current(),

@@ -82,6 +82,40 @@ class Walk:
 
 
 @dataclass(frozen=True)
+class Costs:
+    """What was put into a plant by the time it is in trays, in bags and so on; None where it is not given."""
+
+    tray: float | None = None
+    bag: float | None = None
+    budded: float | None = None
+    read: float | None = None
+    cut_back: float | None = None
+    staked: float | None = None
+    topped: float | None = None
+
+
+@dataclass(frozen=True)
+class Prices:
+    """Money: nothing is said of it where nothing is given, and nothing is made up."""
+
+    currency: str = ""
+    """How amounts are marked."""
+    tree: float | None = None
+    """The price of any tree that `trees` does not name."""
+    cost: Costs = field(default_factory=Costs)
+    trees: dict[str, float] = field(default_factory=dict)
+    """The price of a tree by ROOTSTOCK+SCION, or by scion."""
+
+    @property
+    def are_given(self) -> bool:
+        return self.tree is not None or bool(self.trees) or self.cost != Costs()
+
+    def of_tree(self, rootstock: str, scion: str) -> float | None:
+        """The price of a tree of a pair; None where none is given."""
+        return self.trees.get(f"{rootstock}+{scion}", self.trees.get(scion, self.tree))
+
+
+@dataclass(frozen=True)
 class Settings:
     name: str = "Our nursery"
     language: str = "English (en)"
@@ -94,9 +128,10 @@ class Settings:
     counting: Counting = field(default_factory=Counting)
     phone: Phone = field(default_factory=Phone)
     walk: Walk = field(default_factory=Walk)
+    prices: Prices = field(default_factory=Prices)
 
 
-_SHARE, _RATE = (0.0001, 0.99), (0.0001, 100)
+_SHARE, _RATE, _MONEY = (0.0001, 0.99), (0.0001, 100), (0, 1_000_000_000)
 _LIMITS: dict[str, tuple[float, float]] = {
     "group_size": (1, 10_000),
     "crate_size": (1, 10_000),
@@ -109,16 +144,19 @@ _LIMITS: dict[str, tuple[float, float]] = {
 }
 """The least and the most of a number; from 0 to 10,000 where nothing is said here."""
 _LONGEST = 100
+_SHORT = {"currency": 12}
+"""Texts that must be shorter."""
 
 
 def text_fault(key: str, value: str) -> str:
     """What is wrong with a text of the settings; '' where nothing is."""
-    if value.strip() and len(value) <= _LONGEST and not has_control(value):
+    most = _SHORT.get(key, _LONGEST)
+    if value.strip() and len(value) <= most and not has_control(value):
         return ""
-    return f"{key} must be words on one line, at most {_LONGEST} letters"
+    return f"{key} must be words on one line, at most {most} letters"
 
 
-def _fault(key: str, kind: str, value: Any) -> str:
+def _fault(key: str, kind: str, value: Any, limits: tuple[float, float] | None = None) -> str:
     """What is wrong with the value of a setting; '' where nothing is. In Python true is a number, and a time of day a day."""
     if kind == "bool":
         return "" if isinstance(value, bool) else f"{key} must be true or false"
@@ -129,11 +167,25 @@ def _fault(key: str, kind: str, value: Any) -> str:
             return f"{key} must be a day such as 2026-03-02, without a time and without quotes"
         found = READERS["date"](value.isoformat())
         return f"{key} is {value}, which {found.why}" if isinstance(found, Unreadable) else ""
-    least, most = _LIMITS.get(key, (0, 10_000))
+    least, most = limits or _LIMITS.get(key, (0, 10_000))
     is_number = isinstance(value, int if kind == "int" else int | float) and not isinstance(value, bool)
     if is_number and least <= value <= most:
         return ""
     return f"{key} must be a {'whole number' if kind == 'int' else 'number'} from {least:,} to {most:,}"
+
+
+def _named(key: str) -> str:
+    return key if key.isprintable() and len(key) <= _LONGEST else "one of its names"
+
+
+def _amounts(given: Any, place: str) -> dict[str, float]:
+    """Amounts of money under names of the nursery's own."""
+    if not isinstance(given, dict):
+        raise Refused(f"{place} must be a section of settings.")
+    for key, value in given.items():
+        if fault := _fault(_named(key), "float", value, _MONEY):
+            raise Refused(f"{place}: {fault}.")
+    return {key: float(value) for key, value in given.items()}
 
 
 def _section(kind: type, given: Any, place: str) -> Any:
@@ -144,12 +196,12 @@ def _section(kind: type, given: Any, place: str) -> Any:
         raise Refused(f"{place} must be a section of settings.")
     for key, value in given.items():
         if key not in known:
-            said = key if key.isprintable() and len(key) <= _LONGEST else "one of its names"
-            raise Refused(f"{place}: {said} is not a setting; the settings are {', '.join(known)}.")
+            raise Refused(f"{place}: {_named(key)} is not a setting; the settings are {', '.join(known)}.")
         if key in parts:
-            values[key] = _section(parts[key], value, f"{place} [{key}]")
+            own = f"{place} [{key}]"
+            values[key] = _amounts(value, own) if parts[key] is dict else _section(parts[key], value, own)
             continue
-        if fault := _fault(key, str(known[key].type), value):
+        if fault := _fault(key, str(known[key].type), value, _MONEY if kind in (Costs, Prices) else None):
             raise Refused(f"{place}: {fault}.")
         values[key] = float(value) if str(known[key].type).startswith("float") else value
     return kind(**values)

@@ -98,7 +98,11 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
     "ladder": _table(
         "every plant opened: lost, despatched or in the books, by stage; and what stands of it by the counts",
-        "stage lost not_recorded despatched in_the_books standing lost_share",
+        "stage lost not_recorded otherwise despatched in_the_books standing lost_share",
+    ),
+    "bridge": _table(
+        "one walk from what was opened by way of the book to what stands, each step with its reason",
+        "by level groups step cause stage place plants",
     ),
     "months": _table(
         "each month: what was begun, lost, sent out and stood at its end, and what was usual for take and losses",

@@ -71,6 +71,14 @@ minutes_per_group = 3    # beside that, for each group
 minutes_per_house = 10   # and until the first group of a house is reached
 hours = 4                # of the round on the report page
 
+[prices]                 # money: off, and nothing of it is shown, until lines here lose their #; nothing is made up
+# currency = "EUR"       # how amounts are marked
+# tree = 0.00            # price of a tree
+# cost = {{ tray = 0.00, bag = 0.00, budded = 0.00, read = 0.00, cut_back = 0.00, staked = 0.00, topped = 0.00 }}
+#                        # put into a plant by the time it is at each stage
+# trees = {{ "CARRIZO+TAHITI" = 0.00, VALENCIA = 0.00 }}
+#                        # price of a tree of a pair, or of a scion, where it is another
+
 [phone]
 show_expected = false    # true: a phone tells how many plants are expected before a number is typed; people copy it
 """

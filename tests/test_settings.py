@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+from dataclasses import astuple
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ import pytest
 from pipeline.findings import Refused
 from pipeline.settings import read_settings
 from pipeline.workspace import make_workspace
+from tests.conftest import ROOT
 
 FAULTS: list[tuple[bytes | str, str]] = [
     ("today = 2026-03-02T10:00:00", "today must be a day such as 2026-03-02, without a time"),
@@ -49,6 +51,19 @@ FAULTS: list[tuple[bytes | str, str]] = [
     ('name = "Bell\\u0007"', "name must be words on one line"),
     (f"name = '{'x' * 500}'", "name must be words on one line, at most 100 letters"),
     ("language = 3", "language must be text in quotes"),
+    ("prices = 3", "[prices] must be a section"),
+    ("[prices]\ntree = -1", "nursery.toml [prices]: tree must be a number from 0 to 1,000,000,000"),
+    ("[prices]\ntree = '85'", "tree must be a number"),
+    ("[prices]\ntree = nan", "tree must be a number"),
+    ("[prices]\ncurrency = 5", "currency must be text in quotes"),
+    (f"[prices]\ncurrency = '{'x' * 80}'", "currency must be words on one line, at most 12 letters"),
+    ("[prices]\ncost = 3", "nursery.toml [prices] [cost] must be a section"),
+    ("[prices.cost]\ntray = -0.5", "nursery.toml [prices] [cost]: tray must be a number from 0"),
+    ("[prices.cost]\nbag = true", "bag must be a number"),
+    ("[prices.cost]\nroot = 1", "root is not a setting; the settings are tray, bag, budded, read, cut_back, staked, topped"),
+    ("[prices]\ntrees = 8", "nursery.toml [prices] [trees] must be a section"),
+    ("[prices.trees]\nTAHITI = 'dear'", "nursery.toml [prices] [trees]: TAHITI must be a number from 0"),
+    ("[prices.trees]\n" + '"' + "x" * 200 + '" = -1', "[trees]: one of its names must be a number"),
     ("x = " + "[" * 5000, "cannot be read"),
     ("name = 'a\0b'", "no plain text"),
     ("name = 'Ours'".encode("utf-16"), "is UTF-16; save it as UTF-8"),
@@ -89,6 +104,24 @@ def test_what_editors_leave_in_the_settings_is_passed_over(tmp_path: Path) -> No
     path.write_bytes(b"\xef\xbb\xbfname = 'Ours'\r\ngroup_size = 1_200\r\ntoday = 2026-03-02\r\n[walk]\r\nhours = 2\r\n")
     found = read_settings(path)
     assert (found.name, found.group_size, found.today, found.walk.hours) == ("Ours", 1200, dt.date(2026, 3, 2), 2.0)
+
+
+def test_prices_are_off_until_they_are_given(tmp_path: Path) -> None:
+    make_workspace(tmp_path)
+    path = tmp_path / "nursery.toml"
+    assert not read_settings(path).prices.are_given
+    # the lines of a new workspace, their # taken away, are settings
+    section = path.read_text(encoding="utf-8").split("[prices]")[1].split("[phone]")[0]
+    path.write_text("[prices]" + section.replace("\n# ", "\n").replace("0.00", "2.50"), encoding="utf-8")
+    prices = read_settings(path).prices
+    assert prices.are_given and prices.currency == "EUR" and prices.cost.topped == 2.5
+    example = (ROOT / "README.md").read_text(encoding="utf-8").split("**Money**")[1].split("```toml\n")[1].split("```")[0]
+    path.write_text(example, encoding="utf-8")
+    assert None not in astuple(read_settings(path).prices.cost) and read_settings(path).prices.of_tree("C35", "NAVEL") == 8.5
+    path.write_text("[prices]\ntree = 8\ntrees = {'CARRIZO+TAHITI' = 9, TAHITI = 7.5}\n", encoding="utf-8")
+    prices = read_settings(path).prices
+    found = [prices.of_tree(*pair) for pair in (("CARRIZO", "TAHITI"), ("C35", "TAHITI"), ("C35", "NAVEL"))]
+    assert found == [9, 7.5, 8] and prices.cost.tray is None
 
 
 @pytest.mark.parametrize("name", ['The "Old" Nursery', "C:\\nursery", "Viveiro São João"])

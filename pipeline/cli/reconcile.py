@@ -111,7 +111,7 @@ def reconcile(
     if stock.gone_by_stage:
         say("")
         say("Gone without a record, as far as counts show it:")
-        for head, lost in (("stage", stock.gone_by_stage), ("place", stock.gone_by_place)):
+        for head, lost in (("stage", stock.gone_by_stage), ("house", stock.gone_by_place)):
             print_table(
                 (head, "plants", "from", "to", "of 1,000 a month"),
                 [(STAGE_WORDS.get(u.label, u.label), u.lost, u.low, u.high, u.a_month) for u in lost],

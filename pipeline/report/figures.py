@@ -71,7 +71,7 @@ SELECT rootstock, lifted, off_type, share, low, high, published_low, published_h
 FROM off_type
 ORDER BY share DESC
 """
-_RUNGS = "SELECT stage, lost, not_recorded, despatched, in_the_books, standing, coalesce(lost_share, 0) FROM ladder"
+_RUNGS = "SELECT stage, lost, not_recorded, otherwise, despatched, in_the_books, standing, coalesce(lost_share, 0) FROM ladder"
 _TESTS = 'SELECT "by", clock, levels, groups, p_value FROM survival_tests'
 _AHEAD = """
 SELECT rootstock, scion, month, ready, low, high, ordered, overdue, ready_until, ordered_until, shortfall, chance_enough
@@ -161,6 +161,7 @@ class Rung:
     stage: str
     lost: int
     not_recorded: int
+    otherwise: int
     despatched: int
     in_the_books: int
     standing: int

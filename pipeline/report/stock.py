@@ -34,7 +34,7 @@ _TAKEN_OUT = {
 
 STOCK = tuple(
     "held_back problems staff_counting standing standing_sums counts discrepancies unrecorded chain_nodes chain_beliefs flows"
-    " movements place_faults day list_locations list_rootstocks list_scions".split()
+    " movements placed_changes houses place_faults day list_locations list_rootstocks list_scions".split()
 )
 """The tables that `gather_stock` reads."""
 _NODES = """
@@ -92,7 +92,7 @@ class Move:
 
 @dataclass(frozen=True)
 class Unrecorded:
-    """Plants that went without a record while in a stage or at a place, and per 1,000 plants and 30 days."""
+    """Plants that went without a record while in a stage or a house, and per 1,000 plants and 30 days."""
 
     label: str
     lost: int
@@ -250,19 +250,21 @@ def _moves(store: Store) -> list[Move]:
     ]
 
 
-def _unrecorded(store: Store, by: str, names: dict[str, str], most: int) -> list[Unrecorded]:
+def _unrecorded(store: Store, by: str, names: dict[str, str]) -> list[Unrecorded]:
+    """By the `stage` or the `house` that plants were in; all together are the step `not_recorded` of the table bridge."""
+    of = "stages[rank]" if by == "stage" else "coalesce(h.house, location)"
     rows = store.rows(
-        f"SELECT {by} AS level, sum(u.lost), sqrt(sum(((u.missing_high - u.missing_low) / 3.92) ** 2)),"
-        " sum(n.days * n.plants) / 30000.0 FROM work.unrecorded u JOIN work.chain_nodes n USING (group_code, position)"
-        " GROUP BY level HAVING round(sum(u.lost)) > 0 ORDER BY sum(u.lost) DESC, level LIMIT ?",
-        [most],
+        "WITH names AS (SELECT ['tray', 'bag', 'budded', 'read', 'cut_back', 'staked', 'topped'] AS stages),"
+        f" gone AS (SELECT {of} AS level, coalesce(sum(quantity) FILTER (WHERE kind = 'vanished'), 0)::BIGINT AS lost,"
+        " sqrt(coalesce(sum(quantity) FILTER (WHERE kind = 'doubt'), 0)) / 2 AS half"
+        " FROM work.placed_changes LEFT JOIN work.houses h USING (location), names GROUP BY level),"
+        f" stood AS (SELECT {of} AS level, sum(days * plants)::BIGINT / 30000.0 AS months"
+        " FROM work.chain_nodes n LEFT JOIN work.houses h USING (location), names GROUP BY level)"
+        " SELECT g.level, lost, greatest(0, floor(lost - half))::BIGINT, ceil(lost + half)::BIGINT, coalesce(lost / months, 0)"
+        " FROM gone g LEFT JOIN stood s ON s.level IS NOT DISTINCT FROM g.level AND months > 0"
+        " WHERE lost > 0 ORDER BY lost DESC, g.level NULLS LAST"
     )
-    found = []
-    for level, lost, sd, months in rows:
-        low, high = max(0, int(lost - 1.96 * sd)), round(lost + 1.96 * sd)
-        label = names.get(level or "", level or tr("no place given"))
-        found.append(Unrecorded(label, round(lost), low, high, lost / months if months else 0.0))
-    return found
+    return [Unrecorded(names.get(level, level) if level else tr(_NO_LEVEL["house"]), *rest) for level, *rest in rows]
 
 
 def _closed(store: Store, names: dict[str, str]) -> list[Closed]:
@@ -299,7 +301,6 @@ def gather_stock(store: Store) -> Stock:
     order = list(STAGE_WORDS)
     total = _standing(store, "all", {})
     by_stage = _standing(store, "stage", {})
-    gone = sorted(_unrecorded(store, "u.stage", {}, 10), key=lambda u: order.index(u.label))
     return Stock(
         not_in_this=not_in_this(store),
         total=total[0] if total else Standing("all", 0, 0, 0, 0, 0),
@@ -310,8 +311,8 @@ def gather_stock(store: Store) -> Stock:
         recounts=_recounts(store, places),
         moves=_moves(store),
         settled=store.value("SELECT count(*) FROM work.counts WHERE flagged AND NOT is_last"),
-        gone_by_stage=gone,
-        gone_by_place=_unrecorded(store, "u.location", places, 10),
+        gone_by_stage=sorted(_unrecorded(store, "stage", {}), key=lambda u: order.index(u.label)),
+        gone_by_place=_unrecorded(store, "house", places),
         closed=_closed(store, places),
         people=[
             unpacked(f)

@@ -316,7 +316,8 @@ def speed(lots: int = 100_000, events: int = 1_000_000) -> None:
         run("CREATE TABLE work.day AS SELECT DATE '2026-11-02' AS as_of")
         run("CREATE TABLE work.vanished (group_code VARCHAR, on_date DATE, quantity BIGINT, doubt BIGINT)")
         run("CREATE TABLE work.quiet_moves (group_code VARCHAR, other_group VARCHAR, on_date DATE, moved BIGINT)")
-        for name in ("books", "lineage", "life_events", "budded_from", "budded_life", "stage_losses"):
+        run("CREATE TABLE work.placings (group_code VARCHAR, location VARCHAR, from_on DATE, from_ended VARCHAR)")
+        for name in ("books", "lineage", "life_events", "budded_from", "budded_life", "placed_changes", "stage_losses"):
             run(f"CREATE TABLE work.{name} AS {sql_text(name)}")
         work = Work(store, None, None)
         begin = time.perf_counter()

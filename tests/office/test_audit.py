@@ -17,6 +17,7 @@ DAMAGE = {
     "moves_balance": ["UPDATE work.movements SET quantity = quantity + 1 WHERE kind = 'moved_in'"],
     "book_adds_up": ["UPDATE work.standing SET book_count = book_count + 1"],
     "plants_are_whole": ["DELETE FROM work.movements WHERE kind = 'culled'"],
+    "walk_adds_up": ["UPDATE work.bridge SET plants = plants - 1 WHERE step = 'not_recorded' OR step = 'opened'"],
     "bookings_moved": ["DELETE FROM work.movements WHERE kind = 'opened'"],
 }
 

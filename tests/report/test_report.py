@@ -26,7 +26,7 @@ def test_the_page_is_one_file_with_nothing_to_run(reports: Path) -> None:
     page = (reports / "nursery-report.html").read_text(encoding="utf-8")
     assert not re.search(r"<script|<link|<iframe|<img|@import|javascript:|\son\w+=", page)
     assert not re.search(r"""(?:src|href)=["'](?!#)""", page)
-    assert page.count('<svg role="img" aria-label="') == 11
+    assert page.count('<svg role="img" aria-label="') == 13
     ids = re.findall(r'\bid="([^"]+)"', page)
     assert len(ids) == len(set(ids))
 

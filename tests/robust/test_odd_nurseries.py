@@ -16,7 +16,7 @@ from tests.conftest import looked_at, new_workspace
 from tests.rates.test_rates import CODES, bud, opened, read
 
 
-def _anything(bench: Bench, dice: random.Random) -> None:
+def anything(bench: Bench, dice: random.Random) -> None:
     """Up to eight groups of up to twenty thousand plants, with counts, losses, moves, despatches and buds that need not fit."""
     most = dice.choice([5, 50, 1000, 20_000])
 
@@ -70,7 +70,7 @@ def test_whatever_is_recorded(seed: int, tmp_path: Path) -> None:
     workspace = bench.workspace
     teams = "".join(f"T{n:02},Team {n},S01,S02,yes\n" for n in range(1, 5))
     (workspace.folder / "lists" / "teams.csv").write_text("code,label,budder,wrapper,active\n" + teams)
-    _anything(bench, random.Random(seed))
+    anything(bench, random.Random(seed))
     bench.write()
     run.import_files(workspace, [workspace.inbox], dt.date(2026, 9, 1))
     with looked_at(workspace) as store:

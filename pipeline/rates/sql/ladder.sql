@@ -1,37 +1,33 @@
--- Every plant that was ever opened, where it went. By the book: lost while in a stage, despatched from it, or in the books of
--- the groups that are in it now; these add up to what was opened, to the plant. By the counts: `not_recorded` is what went
--- without a record, in the stage where the counts show it to have gone; what the estimate has less (or more) than the book
--- beside that, such as since the last count, is with the stage of its group; lost, not_recorded, despatched and standing
--- add up to what was opened too.
+-- Every plant that was ever opened, where it went, from the walk of `bridge`. By the book: lost while in a stage, despatched
+-- from it, or in the books of the groups that are in it now; these add up to what was opened, to the plant. By the counts:
+-- `not_recorded` is what went without a record, in the stage where the counts show it to have gone; `otherwise` what the
+-- groups' likeliest numbers have less (or more) than the book for other reasons, such as since the last count; lost,
+-- not_recorded, otherwise, despatched and standing add up to what was opened too.
 WITH stages AS (
     SELECT unnest(['tray', 'bag', 'budded', 'read', 'cut_back', 'staked', 'topped']) AS stage,
         unnest([1, 2, 3, 4, 5, 6, 7]) AS rank
 ),
-flows AS (
-    SELECT rank, coalesce(sum(quantity) FILTER (WHERE kind IN ('culled', 'died', 'lost')), 0)::BIGINT AS lost,
-        coalesce(sum(quantity) FILTER (WHERE kind = 'vanished'), 0)::BIGINT AS vanished,
-        coalesce(sum(quantity) FILTER (WHERE kind = 'despatched'), 0)::BIGINT AS despatched
-    FROM work.stage_losses GROUP BY rank
+walk AS (
+    SELECT *, step IN ('opened', 'lost', 'despatched', 'moved') AS is_book FROM work.bridge
+    WHERE step NOT IN ('expected', 'rounding', 'stands')
 ),
-told AS (
-    SELECT group_code, sum(quantity)::BIGINT AS vanished FROM work.stage_losses WHERE kind = 'vanished' GROUP BY group_code
+happened AS (
+    SELECT stage, -sum(plants) FILTER (WHERE step = 'lost') AS lost,
+        -sum(plants) FILTER (WHERE step = 'not_recorded') AS not_recorded,
+        -sum(plants) FILTER (WHERE NOT is_book AND step <> 'not_recorded') AS otherwise,
+        -sum(plants) FILTER (WHERE step = 'despatched') AS despatched
+    FROM walk WHERE "by" = 'all' GROUP BY stage
 ),
 held AS (
-    SELECT s.rank, sum(b.book_count)::BIGINT AS book, sum(coalesce(n.estimate, b.book_count))::BIGINT AS standing,
-        sum(coalesce(t.vanished, 0))::BIGINT AS vanished
-    FROM work.books b JOIN work.stages s USING (group_code)
-    LEFT JOIN work.standing n USING (group_code) LEFT JOIN told t USING (group_code)
-    GROUP BY s.rank
+    SELECT level AS stage, sum(plants) FILTER (WHERE is_book) AS in_the_books, sum(plants) AS standing
+    FROM walk WHERE "by" = 'stage' GROUP BY level
 ),
 opened AS (
-    SELECT coalesce(sum(quantity), 0)::BIGINT AS plants FROM work.movements WHERE kind = 'opened'
-),
-rungs AS (
-    SELECT s.rank, s.stage, coalesce(f.lost, 0) AS lost,
-        coalesce(f.vanished, 0) + coalesce(h.book - h.standing - h.vanished, 0) AS not_recorded,
-        coalesce(f.despatched, 0) AS despatched, coalesce(h.book, 0) AS in_the_books, coalesce(h.standing, 0) AS standing
-    FROM stages s LEFT JOIN flows f USING (rank) LEFT JOIN held h USING (rank)
+    SELECT sum(plants) AS plants FROM walk WHERE "by" = 'all' AND step = 'opened'
 )
-SELECT stage, lost, not_recorded, despatched, in_the_books, standing, (lost + not_recorded) / nullif(plants, 0) AS lost_share
-FROM rungs, opened
-ORDER BY rank
+SELECT s.stage, coalesce(h.lost, 0)::BIGINT AS lost, coalesce(h.not_recorded, 0)::BIGINT AS not_recorded,
+    coalesce(h.otherwise, 0)::BIGINT AS otherwise, coalesce(h.despatched, 0)::BIGINT AS despatched,
+    coalesce(b.in_the_books, 0)::BIGINT AS in_the_books, coalesce(b.standing, 0)::BIGINT AS standing,
+    (coalesce(h.lost, 0) + coalesce(h.not_recorded, 0)) / nullif(o.plants, 0) AS lost_share
+FROM stages s LEFT JOIN happened h USING (stage) LEFT JOIN held b USING (stage), opened o
+ORDER BY s.rank

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pipeline.report.blocks import Chapter
-from pipeline.report.chapters import again, ahead, due, groups, late, look, lost, notes, stands, take, unseen
+from pipeline.report.chapters import again, ahead, bridge, due, groups, late, look, lost, money, notes, stands, take, unseen
 from pipeline.report.chapters import next as next_round
 from pipeline.report.figures import Figures
 from pipeline.store import Store
@@ -16,11 +16,13 @@ def gather_chapters(store: Store, workspace: Workspace, f: Figures) -> list[Chap
         stands.chapter(f),
         again.chapter(f),
         next_round.chapter(f),
+        bridge.chapter(store, workspace),
         unseen.chapter(f),
         lost.chapter(f),
         take.chapter(f),
         late.chapter(f),
         ahead.chapter(f),
+        money.chapter(store, workspace),
         due.chapter(f),
         look.chapter(f),
         notes.chapter(f),

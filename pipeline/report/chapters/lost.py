@@ -21,12 +21,16 @@ def _rungs(f: Figures) -> Table:
         Column(tr("lost in it, recorded"), "number"),
         Column(tr("gone without a record"), "number"),
         Column(tr("both, of all lifted"), "share"),
+        Column(
+            tr("otherwise"), "number", tr("Less stands for other reasons, such as since the last count; below 0 more stands.")
+        ),
         Column(tr("despatched"), "number"),
         Column(tr("in the books now"), "number"),
         Column(tr("standing by the counts"), "number"),
     )
     rows: list[tuple[Any, ...]] = [
-        (in_stage(r.stage), r.lost, r.not_recorded, r.lost_share, r.despatched, r.in_the_books, r.standing) for r in f.ladder
+        (in_stage(r.stage), r.lost, r.not_recorded, r.lost_share, r.otherwise, r.despatched, r.in_the_books, r.standing)
+        for r in f.ladder
     ]
     total = (tr("together"), *(sum(row[i] for row in rows) for i in range(1, len(columns))))
     caption = trn("Where the {n} seedling ever lifted is", "Where all {n} seedlings ever lifted are", f.opened)
@@ -183,9 +187,9 @@ def chapter(f: Figures) -> Chapter:
                     " reached (groups that are gone by their counts too, where the book has plants over)."
                 ),
                 tr(
-                    "By the counts: what went without a record is told apart, and the last column is what stands. What the"
-                    " counts show in no one stage, such as what went since the last count, is with the stage of its group; a"
-                    " number below 0 is plants that stand though the book lacks them."
+                    "By the counts: what went without a record is told apart, then what stands less for other reasons, such as"
+                    " since the last count; below 0 are plants that stand though the book lacks them. The last column is the"
+                    " likeliest numbers of all groups."
                 ),
             )
         )

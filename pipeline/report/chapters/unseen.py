@@ -26,13 +26,12 @@ def chapter(f: Figures) -> Chapter:
             "gone_by_stage", tr("Gone without a record, by the stage they were in"), tr("stage"), f.stock.gone_by_stage
         )
         place = _table(
-            "gone_by_place", tr("Gone without a record, by the place they were at"), tr("place"), f.stock.gone_by_place
+            "gone_by_place", tr("Gone without a record, by the house they were in"), tr("house"), f.stock.gone_by_place
         )
-        most = [Says(tr("At most ten places are shown, those with the most."), "soft")] if len(place.rows) == 10 else []
         blocks += [
             Says(tr("Plants that the counts show to be gone and nobody noted."), "lead"),
             stage,
-            Fold(tr("By place"), [place, *most]),
+            Fold(tr("By house"), [place]),
         ]
     else:
         blocks.append(Says(tr("The counts show no plants gone beyond those recorded.")))
@@ -62,7 +61,7 @@ def chapter(f: Figures) -> Chapter:
         blocks.append(
             worked_out(
                 tr(
-                    "Stage and place are those the plants were in when they went, not those of their groups now; what went"
+                    "Stage and house are those the plants were in when they went, not those of their groups now; what went"
                     " since the last count of a group is not known and not here. All groups are in it, those that are gone by"
                     " now too."
                 )
