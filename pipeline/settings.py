@@ -8,7 +8,8 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
-from formpack.readers import READERS, Unreadable, has_control, text_of
+from formpack.readers import MISSING, READERS, Unreadable, has_control, text_of
+from formpack.words import marked, tr
 from pipeline.findings import Refused
 
 
@@ -115,25 +116,30 @@ def text_fault(key: str, value: str) -> str:
     """What is wrong with a text of the settings; '' where nothing is."""
     if value.strip() and len(value) <= _LONGEST and not has_control(value):
         return ""
-    return f"{key} must be words on one line, at most {_LONGEST} letters"
+    return tr("{key} must be words on one line, at most {most} letters", key=key, most=_LONGEST)
 
 
 def _fault(key: str, kind: str, value: Any) -> str:
     """What is wrong with the value of a setting; '' where nothing is. In Python true is a number, and a time of day a day."""
     if kind == "bool":
-        return "" if isinstance(value, bool) else f"{key} must be true or false"
+        return "" if isinstance(value, bool) else tr("{key} must be true or false", key=key)
     if kind == "str":
-        return text_fault(key, value) if isinstance(value, str) else f"{key} must be text in quotes"
+        return text_fault(key, value) if isinstance(value, str) else tr("{key} must be text in quotes", key=key)
     if kind.startswith("dt.date"):
         if not isinstance(value, dt.date) or isinstance(value, dt.datetime):
-            return f"{key} must be a day such as 2026-03-02, without a time and without quotes"
+            return tr("{key} must be a day such as 2026-03-02, without a time and without quotes", key=key)
         found = READERS["date"](value.isoformat())
-        return f"{key} is {value}, which {found.why}" if isinstance(found, Unreadable) else ""
+        if not isinstance(found, Unreadable):
+            return ""
+        return tr("{key} is {value}, which {why}", key=key, value=value.isoformat(), why=found.why)
     least, most = _LIMITS.get(key, (0, 10_000))
     is_number = isinstance(value, int if kind == "int" else int | float) and not isinstance(value, bool)
     if is_number and least <= value <= most:
         return ""
-    return f"{key} must be a {'whole number' if kind == 'int' else 'number'} from {least:,} to {most:,}"
+    whole = marked("{key} must be a whole number from {least} to {most}")
+    return tr(
+        whole if kind == "int" else marked("{key} must be a number from {least} to {most}"), key=key, least=least, most=most
+    )
 
 
 def _section(kind: type, given: Any, place: str) -> Any:
@@ -141,16 +147,17 @@ def _section(kind: type, given: Any, place: str) -> Any:
     parts: dict[str, Any] = {f.name: f.default_factory for f in fields(kind) if isinstance(f.default_factory, type)}
     values: dict[str, Any] = {}
     if not isinstance(given, dict):
-        raise Refused(f"{place} must be a section of settings.")
+        raise Refused(tr("{place} must be a section of settings.", place=place))
     for key, value in given.items():
         if key not in known:
-            said = key if key.isprintable() and len(key) <= _LONGEST else "one of its names"
-            raise Refused(f"{place}: {said} is not a setting; the settings are {', '.join(known)}.")
+            said = key if key.isprintable() and len(key) <= _LONGEST else tr("one of its names")
+            what = marked("{place}: {name} is not a setting; the settings are {known}.")
+            raise Refused(tr(what, place=place, name=said, known=", ".join(known)))
         if key in parts:
             values[key] = _section(parts[key], value, f"{place} [{key}]")
             continue
         if fault := _fault(key, str(known[key].type), value):
-            raise Refused(f"{place}: {fault}.")
+            raise Refused(tr("{place}: {fault}.", place=place, fault=fault))
         values[key] = float(value) if str(known[key].type).startswith("float") else value
     return kind(**values)
 
@@ -159,12 +166,13 @@ def read_settings(path: Path) -> Settings:
     """The settings of a workspace. Raises Refused with the place of what is wrong."""
     text = text_of(path, most=1)
     if isinstance(text, Unreadable):
-        if text.why == "is missing":
-            raise Refused(f"{path.parent} is no workspace (it has no {path.name}); make one with `formpack init`.")
-        raise Refused(f"{path.name} {text.why}.")
+        if text.why == MISSING:
+            said = marked("{folder} is no workspace (it has no {file}); make one with `formpack init`.")
+            raise Refused(tr(said, folder=path.parent, file=path.name))
+        raise Refused(tr("{file} {why}.", file=path.name, why=text.why))
     try:
         given = tomllib.loads(text)
     except (ValueError, RecursionError) as wrong:  # of a number too long, a bare ValueError
-        raise Refused(f"{path.name} cannot be read: {str(wrong).splitlines()[0]}.") from None
+        raise Refused(tr("{file} cannot be read: {why}.", file=path.name, why=str(wrong).splitlines()[0])) from None
     settings: Settings = _section(Settings, given, path.name)
     return settings
