@@ -89,9 +89,19 @@ def tr(message: str, /, **values: Any) -> str:
     return _filled(said, values)
 
 
+def in_english(packed: str) -> str:
+    """A packed text as English has it, whatever is spoken; for what former versions kept so."""
+    global _language
+    spoken, _language = _language, "en"
+    try:
+        return unpacked(packed)
+    finally:
+        _language = spoken
+
+
 def in_each_language(message: str) -> dict[str, str]:
     """The message as each of the languages has it, by their codes, the one that is spoken first."""
-    codes = sorted(LANGUAGES, key=lambda code: code != _language)
+    codes = sorted({*LANGUAGES, _language}, key=lambda code: code != _language)
     return {code: message if code == "en" else _catalogue(code).gettext(message) for code in codes}
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from formpack import shipped
-from formpack.words import many, percent, tr
+from formpack.words import many, percent, tr, trn
 from pipeline import run
 from pipeline.field import phone
 from pipeline.findings import Refused
@@ -60,9 +60,10 @@ def _found(store: Store) -> list[str]:
     late = store.value("SELECT count(*) FROM due WHERE days_over > 0 AND task <> 'recount'")
     return [
         *([" ".join(stock.not_in_this)] if stock.not_in_this else []),
-        tr(
-            "{plants} stand ({low} to {high}) in {groups}; the book says {book}.",
-            plants=many(total.estimate, "plant"),
+        trn(
+            "{n} plant stands ({low} to {high}) in {groups}; the book says {book}.",
+            "{n} plants stand ({low} to {high}) in {groups}; the book says {book}.",
+            total.estimate,
             low=total.low,
             high=total.high,
             groups=many(total.groups, "group"),

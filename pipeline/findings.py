@@ -159,7 +159,7 @@ class Rule(Enum):
     )
     stage_out_of_order = (
         "note",
-        marked("This does not fit the stage of the group: {detail}."),
+        marked("This does not fit the stage of the group ({detail})."),
         marked("Look whether the code of the group is right; if it is, look for the work that was not recorded."),
     )
     early_reading = (

@@ -41,7 +41,8 @@ def template() -> Catalog:
     catalogue = Catalog(project="formpack", charset="utf-8")
     for message, where in messages():
         one, _, more = message.partition("\x1d") if isinstance(message, str) else (message[0], "", message[1])
-        catalogue.add((one, more) if more else one, locations=[(where, None)])
+        if re.search(r"[^\W\d_]", re.sub(r"\{\w+\}", "", one)):  # there is something to translate
+            catalogue.add((one, more) if more else one, locations=[(where, None)])
     return catalogue
 
 
