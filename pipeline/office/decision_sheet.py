@@ -12,7 +12,7 @@ from typing import Any
 from formpack.catalog import Form, text_in
 from formpack.readers import cell_text
 from formpack.sheets import Spent, Unopened, sheets_of
-from formpack.words import in_each_language, marked, tr
+from formpack.words import in_each_language, marked, place, tr
 from pipeline.findings import Refused
 from pipeline.office.desk import DECISIONS, Decided
 from pipeline.outputs import one_file
