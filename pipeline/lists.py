@@ -186,7 +186,7 @@ def _usable(name: str, place: str, head: list[str], lines: list[tuple[int, list[
         if key in keys:
             pair = marked("the pair {code} stands twice; the first row with it is used")
             said = marked("the code {code} stands twice; the first row with it is used") if code else pair
-            faults.append((where, pack(said, code=key)))
+            faults.append((where, pack(said, code=repr(code) if code else key)))
             continue
         keys.add(key)
         if code and folded(code) in seen:
