@@ -216,7 +216,8 @@ def percent(value: float, decimals: int = 1) -> str:
         return f"{value:.{decimals}%}"
     from babel.numbers import format_percent
 
-    return str(format_percent(value, f"#,##0.{'0' * decimals}%" if decimals else "#,##0%", locale=_language))
+    sign = format_percent(0, locale=_language).lstrip("0")
+    return str(format_percent(value, f"#,##0.{'0' * decimals}{sign}" if decimals else f"#,##0{sign}", locale=_language))
 
 
 def day(on: dt.date) -> str:

@@ -210,7 +210,7 @@ def the_day(settings: Settings, as_of: dt.date | None) -> dt.date:
     if isinstance(found := date(day.isoformat()), Unreadable):
         raise Refused(
             tr(
-                "Today is taken to be {day} ({whence}), which {why}. {remedy}",
+                "Today is taken to be {day} ({whence}), which {why}; {remedy}.",
                 day=day.isoformat(),
                 whence=_whence(settings, as_of),
                 why=found.why,
@@ -228,12 +228,12 @@ def _whence(settings: Settings, as_of: dt.date | None) -> str:
 
 
 def _put_right(settings: Settings, as_of: dt.date | None) -> str:
-    """How a wrong day is put right, as a sentence."""
+    """How a wrong day is put right, in words."""
     if as_of:
-        return tr("Say another day with --as-of.")
+        return tr("say another day with --as-of")
     if settings.today:
-        return tr("Put `today` in nursery.toml right or take it out, or say `--as-of DAY`.")
-    return tr("Set this computer's calendar right, or say `--as-of DAY`.")
+        return tr("put `today` in nursery.toml right or take it out, or say `--as-of DAY`")
+    return tr("set this computer's calendar right, or say `--as-of DAY`")
 
 
 def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
@@ -402,8 +402,8 @@ def import_files(
     def doubted(why: str) -> Doubted:
         return Doubted(
             tr(
-                "Nothing was taken in. Today is taken to be {day} ({whence}), but {why}. If {day} is right, say `--as-of {iso}"
-                " --sure`. If it is wrong: {remedy}",
+                "Nothing was taken in. Today is taken to be {day} ({whence}), but {why}. If {day} is wrong, {remedy}; if it is"
+                " right, say `--as-of {iso} --sure`.",
                 day=day,
                 iso=day.isoformat(),
                 whence=_whence(workspace.settings, as_of),

@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib import import_module
 from typing import Any
 
 import pytest
 
 from formpack import words
+from pipeline.store import Store
 
 LANGUAGE = "xx"
 _PLACE = re.compile(r"(\{\w+\})")
@@ -38,8 +40,9 @@ def spoken() -> Iterator[None]:
         patch.setitem(words.LANGUAGES, LANGUAGE, "None")
         real: Any = words._catalogue
         patch.setattr(words, "_catalogue", lambda code: _Catalogue() if code == LANGUAGE else real(code))
-        for name in ("number", "percent", "day", "short_day", "month", "short_month"):
-            patch.setattr(words, name, _in_english(getattr(words, name)))
+        for module in ("dates", "numbers"):
+            for name in _OF_A_LOCALE[module]:
+                patch.setattr(f"babel.{module}.{name}", _of_english(getattr(import_module(f"babel.{module}"), name)))
         words.use(LANGUAGE)
         try:
             yield
@@ -47,21 +50,22 @@ def spoken() -> Iterator[None]:
             words.use(before)
 
 
-def _in_english(say: Any) -> Any:
-    def said(*given: Any, **more: Any) -> str:
-        before, words._language = words._language, "en"
-        try:
-            text = str(say(*given, **more))
-        finally:
-            words._language = before
-        return f"⟦{text}⟧" if re.search(r"[A-Za-z]", text) else text
+_OF_A_LOCALE = {"dates": ("format_date", "format_skeleton"), "numbers": ("format_decimal", "format_percent")}
+
+
+def _of_english(say: Any) -> Any:
+    """What Babel says for the language that is none: the English, months in brackets."""
+
+    def said(*given: Any, locale: str, **more: Any) -> str:
+        text = str(say(*given, locale="en" if locale == LANGUAGE else locale, **more))
+        return f"⟦{text}⟧" if locale == LANGUAGE and re.search(r"[A-Za-z]", text) else text
 
     return said
 
 
 def outside(text: str) -> str:
     """What of a text does not stand in brackets."""
-    return re.sub(r"⟦[^⟦⟧]*⟧", " ", text)
+    return re.sub(r"⟦[^⟦⟧]*⟧", " | ", text)
 
 
 _SENTENCE = re.compile(r"\b[a-z]{2,} [a-z]{2,}\b")
@@ -72,3 +76,36 @@ def untranslated(text: str, data: str = "") -> list[str]:
     people called things."""
     left = outside(text)
     return _SENTENCE.findall(re.sub(data, " ", left) if data else left)
+
+
+_TEXTS = {
+    "work.received": "why",
+    "work.reading_findings": "detail",
+    "work.state_findings": "detail",
+    "work.own_findings": "detail",
+    "work.notes": "detail",
+    "work.list_notes": "detail",
+    "work.table_notes": "detail",
+    "work.version_notes": "detail",
+    "work.day_notes": "detail",
+    "work.list_faults": "fault",
+    "work.unread_cells": "fault",
+    "kept.not_taken": "why",
+}
+"""What is kept or made before it is known who reads it: column by table."""
+_PACKED = re.compile("\x02[^\x02\x03]*\x03")
+
+
+def kept_texts(store: Store) -> list[str]:
+    return [
+        text
+        for name, column in _TEXTS.items()
+        for (text,) in store.rows(f"SELECT DISTINCT {column} FROM {name} WHERE {column} <> '' ORDER BY ALL")
+    ]
+
+
+def is_sentence(text: str) -> bool:
+    """Whether words of a sentence stand in a text that are not packed."""
+    while _PACKED.search(text):
+        text = _PACKED.sub("", text)
+    return bool(_SENTENCE.search(text))
