@@ -217,8 +217,8 @@ PROBLEMS = ["problems", "--rule", "day_of_import"]
 
 def test_a_whole_day_of_import_is_corrected_and_undone(right: Workspace, wrong: Workspace, tmp_path: Path) -> None:
     before = books_of(wrong)
-    says = "What came in on 1 January 2020 does not fit that day: submissions are dated after it (3 of 3), the last 2 February 2026."
-    assert days(wrong) == [("2020-01-01", says)]
+    says = "submissions are dated after it (3 of 3), the last 2 February 2026"
+    assert days(wrong) == [("2020-01-01", f"What came in on 1 January 2020 does not fit that day: {says}.")]
     bad = [("correct", "2/3/26"), ("correct", "2026-11-03"), ("correct", ""), ("withdraw", "")]
     said = decide(wrong, PROBLEMS, "day:", *bad, code=1)
     for why in (
