@@ -123,7 +123,8 @@ def packn(one: str, more: str, n: int, /, **values: Any) -> str:
 
 def pack_texts(texts: Mapping[str, str]) -> str:
     """What a form says in several languages, by their codes: the one that is spoken is shown, or the first."""
-    return pack("", **{code: text for code, text in texts.items() if text})
+    no_message = ""
+    return pack(no_message, **{code: text for code, text in texts.items() if text})
 
 
 def _stored(value: Any) -> str:
@@ -295,7 +296,8 @@ def place(text: str) -> str:
     if not found["kind"]:
         return file
     which = tr("{some} and {n} more", some=found["which"], n=int(found["n"])) if found["n"] else found["which"]
-    return tr(_KINDS_OF_PLACES[found["kind"]], file=file, which=which).removeprefix(", ")
+    said = _KINDS_OF_PLACES[found["kind"]]
+    return tr(said, file=file, which=which).removeprefix(", ")
 
 
 def many_of(one: str, more: str) -> tuple[str, str]:

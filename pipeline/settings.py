@@ -136,10 +136,10 @@ def _fault(key: str, kind: str, value: Any) -> str:
     is_number = isinstance(value, int if kind == "int" else int | float) and not isinstance(value, bool)
     if is_number and least <= value <= most:
         return ""
-    whole = marked("{key} must be a whole number from {least} to {most}")
-    return tr(
-        whole if kind == "int" else marked("{key} must be a number from {least} to {most}"), key=key, least=least, most=most
-    )
+    said = marked("{key} must be a number from {least} to {most}")
+    if kind == "int":
+        said = marked("{key} must be a whole number from {least} to {most}")
+    return tr(said, key=key, least=least, most=most)
 
 
 def _section(kind: type, given: Any, place: str) -> Any:
