@@ -115,8 +115,8 @@ SELECT group_code, instance_id, 'not_counted_again', '', '', ''
 FROM accepted WHERE counted_again = 'cannot' OR lot_said = 'cannot'
 UNION ALL
 SELECT group_code, instance_id, 'stage_out_of_order', '', '',
-    pack('it was at this stage already: {stage}', ['stage=' || [pack('in trays'), pack('in bags'), pack('budded'), pack('buds read'),
-        pack('cut back'), pack('staked'), pack('topped')][already]])
+    pack('it was at this stage already: {stage}', ['stage=' || [pack('in trays'), pack('in bags'), pack('budded'),
+        pack('buds read'), pack('cut back'), pack('staked'), pack('topped')][already]])
 FROM before WHERE already > rank
 UNION ALL
 SELECT group_code, instance_id, 'stage_out_of_order', '', '',

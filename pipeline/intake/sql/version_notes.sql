@@ -15,6 +15,6 @@ SELECT 'version:' || form_id || ':' || form_version || ':' || phone AS instance_
     CASE WHEN is_known THEN 'old_version' ELSE 'unknown_version' END AS rule, '' AS field, form_version AS value,
     CASE phone
         WHEN '' THEN packn('{form} came in {n} submission', '{form} came in {n} submissions', many, ['form=' || form_id])
-        ELSE packn('{form} came from phone {phone} in {n} submission', '{form} came from phone {phone} in {n} submissions', many,
-            ['form=' || form_id, 'phone=' || phone]) END AS detail
+        ELSE packn('{form} came from phone {phone} in {n} submission', '{form} came from phone {phone} in {n} submissions',
+            many, ['form=' || form_id, 'phone=' || phone]) END AS detail
 FROM old
