@@ -23,6 +23,8 @@ from formpack import expression, shipped
 from formpack.expression import ExpressionError, Kind, Node, Operation
 from formpack.readers import Unreadable, cell_text, has_control, text_of
 from formpack.sheets import Spent, Unopened, sheets_of
+from formpack.words import current, listed, marked, tr, trn
+from formpack.words import place as place_in_words
 
 LANGUAGES = ("English (en)", "Español (es)", "Português (pt)")
 LEDGER_WORDS = {
@@ -141,6 +143,23 @@ class Question:
     def label(self, language: str = LANGUAGES[0]) -> str:
         return self.cells.get(f"label::{language}", "") or self.name
 
+    @property
+    def label_spoken(self) -> str:
+        """What the form calls it in the language that is spoken, or in English."""
+        return text_in(self.cells, "label") or self.name
+
+
+def texts_of(cells: Mapping[str, str], column: str) -> dict[str, str]:
+    """The texts of a column by the codes of their languages, English first: `label::Español (es)` is `es`."""
+    found = {c.rpartition("(")[2].rstrip(")"): text for c, text in cells.items() if c.startswith(f"{column}::") and text}
+    return {code: found[code] for code in sorted(found, key=lambda code: code != "en")}
+
+
+def text_in(cells: Mapping[str, str], column: str) -> str:
+    """The text of a column in the language that is spoken; else in English, or '' where there is none."""
+    texts = texts_of(cells, column)
+    return texts.get(current()) or texts.get("en", "")
+
 
 def _parameters(cells: Mapping[str, str]) -> list[tuple[str, str]]:
     """Which columns of its list hold a question's codes and labels."""
@@ -225,15 +244,20 @@ Sheet = list[dict[str, str]]
 def _csv_sheet(path: Path) -> Sheet:
     text = text_of(path)
     if isinstance(text, Unreadable):
-        raise FormError([f"{path}: {text.why}."])
+        raise FormError([tr("{place} {why}.", place=str(path), why=text.why)])
     try:
         reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
         rows = [dict(row) for row in reader]
     except csv.Error as wrong:
-        raise FormError([f"{path}: cannot be read ({wrong}); save it as CSV UTF-8 with commas."]) from None
+        raise FormError(
+            [tr("{place}: cannot be read ({why}); save it as CSV UTF-8 with commas.", place=str(path), why=str(wrong))]
+        ) from None
     for number, row in enumerate(rows, start=2):
         if None in row or None in row.values():
-            raise FormError([f"{path}, row {number}: not as many cells as the header has; check the commas."])
+            said = tr(
+                "{place}: not as many cells as the header has; check the commas.", place=place_in_words(f"{path}, row {number}")
+            )
+            raise FormError([said])
     return _typed_in(path, ({k.strip(): v.strip() for k, v in row.items()} | {"": f"row {n}"} for n, row in enumerate(rows, 2)))
 
 
@@ -242,17 +266,24 @@ def _typed_in(path: Path, rows: Iterable[dict[str, str]]) -> Sheet:
     sheet = list(rows)
     for row in sheet:
         if any(has_control(column + re.sub(r"[\r\n\t]", " ", text)) for column, text in row.items()):
-            raise FormError([f"{path}, {row['']}: a cell, or its heading, holds a control character; write it again."])
+            said = tr(
+                "{place}: a cell, or its heading, holds a control character; write it again.",
+                place=place_in_words(f"{path}, {row['']}"),
+            )
+            raise FormError([said])
     return sheet
 
 
 def _xlsx_sheets(path: Path) -> dict[str, Sheet]:
     if not path.is_file():
-        raise FormError([f"{path}: is no plain file; put a workbook there, or take it away."])
+        raise FormError([tr("{place}: is no plain file; put a workbook there, or take it away.", place=str(path))])
     try:
         found = sheets_of(path)
     except (Unopened, Spent, OSError) as wrong:
-        raise FormError([f"{path}: is not a workbook that can be opened ({wrong}); save it again as .xlsx."]) from None
+        said = tr(
+            "{place}: is not a workbook that can be opened ({why}); save it again as .xlsx.", place=str(path), why=str(wrong)
+        )
+        raise FormError([said]) from None
     sheets: dict[str, Sheet] = {}
     for sheet in found:
         rows = {n: [cell_text(v) for v in row] for n, row in sheet.rows}
@@ -281,7 +312,8 @@ def _include(rows: Sheet, common: Sheet, place: str, faults: list[str]) -> Itera
             continue
         part = [r for r in common if row.get("name") in r.get("part", "").split()]
         if not part:
-            faults.append(f"{place} survey, {row['']}: there is no common part named {row.get('name')!r}.")
+            where = place_in_words(f"{place} survey, {row['']}")
+            faults.append(tr("{place}: there is no common part named {name}.", place=where, name=repr(row.get("name"))))
         own = {k: v for k, v in row.items() if v and k not in ("type", "name")} if len(part) == 1 else {}
         for shared in part:
             yield {k: v for k, v in (shared | own).items() if k != "part"} | {
@@ -321,7 +353,16 @@ class _Builder:
         """Texts that lack in a language beyond those of the pack."""
 
     def fault(self, row: Mapping[str, str], sentence: str) -> None:
-        self.faults.append(f"{row['']}: {sentence}")
+        self.faults.append(tr("{place}: {fault}.", place=place_in_words(row[""]), fault=sentence))
+
+    def of_settings(self, sentence: str) -> None:
+        self.faults.append(tr("{place} settings: {fault}.", place=self.place, fault=sentence))
+
+    def of_survey(self, sentence: str) -> None:
+        self.faults.append(tr("{place} survey: {fault}.", place=self.place, fault=sentence))
+
+    def of_choices(self, sentence: str) -> None:
+        self.faults.append(tr("{place} choices: {fault}.", place=self.place, fault=sentence))
 
     def spoken(self, row: dict[str, str]) -> dict[str, str]:
         """A row without the languages of the pack that this form leaves out."""
@@ -335,32 +376,32 @@ class _Builder:
         try:
             return expression.parse(text)
         except ExpressionError as wrong:
-            self.fault(row, f"{column} of {row.get('name')}: {wrong}.")
+            self.fault(row, tr("{column} of {name}: {why}", column=column, name=row.get("name"), why=str(wrong)))
         return None
 
     def build(self) -> Form:
         missing = [s for s in ("survey", "settings") if not self.sheets.get(s)]
         if missing:
-            raise FormError([f"{self.place}: has no sheet {' and no sheet '.join(missing)}."])
+            raise FormError([tr("{place}: has no sheet {sheet}.", place=self.place, sheet=listed(missing))])
         settings = {k: v for k, v in self.sheets["settings"][0].items() if k}
         for key in ("form_id", "form_title", "version"):
             if not settings.get(key):
-                self.faults.append(f"{self.place} settings: {key} is empty.")
+                self.of_settings(tr("{key} is empty", key=key))
         if not re.fullmatch(r"[a-z][a-z0-9_]*", settings.get("form_id", "x")):
-            self.faults.append(f"{self.place} settings: form_id must be small letters, digits and _.")
+            self.of_settings(tr("form_id must be small letters, digits and _"))
         if settings.get("version") and not re.fullmatch(r"[0-9]{1,18}", settings["version"]):
-            self.faults.append(f"{self.place} settings: version must be digits, best YYYYMMDD and two more.")
+            self.of_settings(tr("version must be digits, best YYYYMMDD and two more"))
         if LANGUAGES[0] not in self.languages:
-            self.faults.append(f"{self.place} survey: has no column label::{LANGUAGES[0]}; the office reads that language.")
+            self.of_survey(tr("has no column {column}; the office reads that language", column=f"label::{LANGUAGES[0]}"))
         if settings.get("default_language", self.languages[0]) not in self.languages:
-            self.faults.append(f"{self.place} settings: default_language is none of {', '.join(self.languages)}.")
+            self.of_settings(tr("default_language is none of {languages}", languages=", ".join(self.languages)))
         included = [self.spoken(r) for r in _include(self.sheets["survey"], self.common["survey"], self.place, self.faults)]
         rows = tuple(_with_plain_triggers(included))
         choices = self.choices(rows)
         questions = tuple(self.questions(rows, choices))
         for name in NEEDED:
             if name not in {q.name for q in questions}:
-                self.faults.append(f"{self.place} survey: asks no {name}; put in a row `include` of `who`.")
+                self.of_survey(tr("asks no {name}; put in a row `include` of `who`", name=name))
         files = {r["type"].partition(" ")[2].removesuffix(".csv") for r in rows if r["type"].startswith("select_one_from")}
         files |= {r.get("name", "") for r in rows if r["type"] == "csv-external"}
         form = Form(
@@ -379,8 +420,17 @@ class _Builder:
         self.check_use(form)
         for language, texts in self.untold.items():
             self.faults.append(
-                f"{self.place}: {len(texts)} texts lack in {language}, the first is {texts[0]}. Rows of `include` speak"
-                f" {', '.join(LANGUAGES)}; for more, begin from the complete workbook that is in phone/."
+                trn(
+                    "{place}: {n} text lacks in {language}: {first}. Rows of `include` speak {languages}; for more, begin from"
+                    " the complete workbook that is in phone/.",
+                    "{place}: {n} texts lack in {language}, the first is {first}. Rows of `include` speak {languages}; for"
+                    " more, begin from the complete workbook that is in phone/.",
+                    len(texts),
+                    place=self.place,
+                    language=language,
+                    first=texts[0],
+                    languages=", ".join(LANGUAGES),
+                )
             )
         if self.faults:
             raise FormError(self.faults)
@@ -390,7 +440,7 @@ class _Builder:
         wanted = {r["type"].split(" ")[1]: r for r in rows if re.match(r"select_(one|multiple) ", r["type"])}
         own = self.sheets.get("choices", [])
         if own and not {"list_name", "name"} <= own[0].keys():
-            self.faults.append(f"{self.place} choices: has no column list_name, or no column name.")
+            self.of_choices(tr("has no column list_name, or no column name"))
             own = []
         if of_its_own := [c for c in own if c.get("list_name") == "causes"]:
             wanted["causes"] = of_its_own[0]  # they need not be offered: a `cause` may name one
@@ -400,10 +450,10 @@ class _Builder:
                 c for c in self.common["choices"] if c.get("list_name") == name
             ]
             if not found:
-                self.fault(row, f"there is no list {name} in the choices sheet.")
+                self.fault(row, tr("there is no list {name} in the choices sheet", name=name))
             codes = [c["name"] for c in found]
             for twice in {c for c in codes if codes.count(c) > 1}:
-                self.faults.append(f"{self.place} choices: {twice} stands twice in list {name}.")
+                self.of_choices(tr("{code} stands twice in list {name}", code=twice, name=name))
             for choice in found:
                 self.translations({**choice, "": f"{self.place} choices, {choice['']}"}, ("label",), needed=True)
             lists[name] = tuple(self.spoken(choice) for choice in found)
@@ -412,15 +462,19 @@ class _Builder:
     def translations(self, row: Mapping[str, str], columns: Iterable[str], needed: bool) -> None:
         for column in columns:
             if row.get(column):
-                self.fault(row, f"{column} has no language; name the column {column}::{LANGUAGES[0]}.")
+                full = f"{column}::{LANGUAGES[0]}"
+                self.fault(row, tr("{column} has no language; name the column {full}", column=column, full=full))
             lacking = [language for language in self.languages if not row.get(f"{column}::{language}")]
             if len(lacking) == len(self.languages) and not (needed and column == "label"):
                 continue
             for language in lacking:
                 if language not in LANGUAGES:
-                    self.untold.setdefault(language, []).append(f"{column} of {row.get('name')}")
+                    self.untold.setdefault(language, []).append(tr("{column} of {name}", column=column, name=row.get("name")))
             if told := [x for x in lacking if x in LANGUAGES]:
-                self.fault(row, f"{column} of {row.get('name')} is empty in {', '.join(told)}.")
+                said = tr(
+                    "{column} of {name} is empty in {languages}", column=column, name=row.get("name"), languages=listed(told)
+                )
+                self.fault(row, said)
 
     def questions(self, rows: Iterable[Mapping[str, str]], choices: Mapping[str, Any]) -> Iterator[Question]:
         enclosing: list[tuple[Node | None, str]] = []
@@ -430,22 +484,22 @@ class _Builder:
             if base == "end_repeat":
                 continue
             if base == "begin_repeat":
-                said = "is a repeat, and the office takes one answer to a question: send the form once for each"
-                self.fault(row, f"{row.get('name')} {said}.")
+                said = marked("{name} is a repeat, and the office takes one answer to a question: send the form once for each")
+                self.fault(row, tr(said, name=row.get("name")))
                 continue
             visible = base not in ("calculate", "csv-external", "end_group", "start", "end", "deviceid")
             self.translations(row, _TRANSLATED, needed=visible)
             if base == "end_group":
                 if not enclosing:
-                    self.fault(row, "end_group without begin_group.")
+                    self.fault(row, tr("end_group without begin_group"))
                 else:
                     enclosing.pop()
                 continue
             name = row.get("name", "")
             if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
-                self.fault(row, f"the name {name!r} must be small letters, digits and _.")
+                self.fault(row, tr("the name {name} must be small letters, digits and _", name=repr(name)))
             if name in seen:
-                self.fault(row, f"the name {name} is used twice; every question has a name of its own.")
+                self.fault(row, tr("the name {name} is used twice; every question has a name of its own", name=name))
             seen.add(name)
             relevant = self.parse(row, "relevant")
             if base == "begin_group":
@@ -453,17 +507,24 @@ class _Builder:
             if base in _NO_ANSWER:
                 continue
             if base not in _TYPES:
-                self.fault(row, f"the type {row['type']!r} is not one that this pack can check and book.")
+                said = tr("the type {type} is not one that this pack can check and book", type=repr(row["type"]))
+                self.fault(row, said)
                 continue
             if row.get("required", "") not in ("", "yes", "no"):
-                self.fault(row, f"required of {name} is yes or empty; put a condition in relevant.")
+                self.fault(row, tr("required of {name} is yes or empty; put a condition in relevant", name=name))
             if row.get("constraint") and not row.get(f"constraint_message::{LANGUAGES[0]}"):
-                self.fault(row, f"{name} has a constraint and no constraint_message to explain it.")
+                self.fault(row, tr("{name} has a constraint and no constraint_message to explain it", name=name))
             ledger = row.get("ledger", "")
             if ledger and ledger not in LEDGER_WORDS:
-                self.fault(row, f"ledger of {name} is {ledger!r}; the words are {', '.join(LEDGER_WORDS)}.")
+                said = tr(
+                    "ledger of {name} is {ledger}; the words are {known}",
+                    ledger=repr(ledger),
+                    name=name,
+                    known=", ".join(LEDGER_WORDS),
+                )
+                self.fault(row, said)
             if ledger == "leaves" and not row.get("cause"):
-                self.fault(row, f"{name} leaves the group without a cause; fill in the cause column.")
+                self.fault(row, tr("{name} leaves the group without a cause; fill in the cause column", name=name))
             if base == "select_one_from_file":
                 self.check_file(row, rest)
             yield Question(
@@ -482,20 +543,25 @@ class _Builder:
                 unit=row.get("unit", ""),
             )
         if enclosing:
-            self.faults.append(f"{self.place} survey: a begin_group has no end_group.")
+            self.of_survey(tr("a begin_group has no end_group"))
 
     def check_file(self, row: Mapping[str, str], file: str) -> None:
         """A list of its own file is a CSV, and the question says which of its columns are code and label: the lists here have
         those two, and a phone that looks for others cannot open the form."""
         name = row["name"]
         if not re.fullmatch(r"\w+\.csv", file):
-            self.fault(row, f"the type of {name} must name a list of the folder lists, such as select_one_from_file staff.csv.")
+            said = marked("the type of {name} must name a list of the folder lists, such as select_one_from_file staff.csv")
+            self.fault(row, tr(said, name=name))
         given = dict(_parameters(row))
         if given.get("value") != "code" or "label" not in given:
             self.fault(
                 row,
-                f"{name} does not say which columns of {file} are its codes and labels, so a phone cannot open the form;"
-                " write value=code label=label into the column parameters.",
+                tr(
+                    "{name} does not say which columns of {file} are its codes and labels, so a phone cannot open the form;"
+                    " write value=code label=label into the column parameters",
+                    name=name,
+                    file=file,
+                ),
             )
 
     def check_use(self, form: Form) -> None:
@@ -507,10 +573,12 @@ class _Builder:
             for column in ("relevant", "constraint", "calculation", "choice_filter", "trigger"):
                 for used in _NAMED.findall(q.cells.get(column, "")):
                     if used not in names:
-                        self.fault(q.cells, f"{column} of {q.name} speaks of {used}, which the form does not ask.")
+                        said = marked("{column} of {name} speaks of {used}, which the form does not ask")
+                        self.fault(q.cells, tr(said, column=column, name=q.name, used=used))
             other = q.cause.removeprefix("${").removesuffix("}")
             if q.cause and other not in (names if q.cause.startswith("${") else causes):
-                self.fault(q.cells, f"cause of {q.name} is {q.cause!r}, which is no cause and no question.")
+                said = tr("cause of {name} is {cause}, which is no cause and no question", name=q.name, cause=repr(q.cause))
+                self.fault(q.cells, said)
             if not q.is_kept or q.ledger == "group":
                 continue
             for column, tree in (("relevant", q.relevant), ("constraint", q.constraint)):
@@ -518,10 +586,11 @@ class _Builder:
                     if tree is not None and not self.faults:
                         expression.to_sql(tree, form.scope(q))
                 except ExpressionError as wrong:
-                    self.fault(q.cells, f"{column} of {q.name}: {wrong}.")
+                    self.fault(q.cells, tr("{column} of {name}: {why}", column=column, name=q.name, why=str(wrong)))
         booked = [q for q in form.kept if q.ledger in BOOKED and not form.has_group]
         for q in booked:
-            self.fault(q.cells, f"{q.name} books plants, but the form names no group; put in a row `include` of `sign`.")
+            said = marked("{name} books plants, but the form names no group; put in a row `include` of `sign`")
+            self.fault(q.cells, tr(said, name=q.name))
 
 
 @functools.cache
@@ -536,14 +605,22 @@ def _load_folder(folder: Path, is_own: bool) -> dict[str, Form]:
         is_form = (path.is_dir() and (path / "survey.csv").exists()) or path.suffix == ".xlsx"
         if not is_form or path.name.startswith(("_", ".", "~")):
             continue
-        place = f"your forms/{path.name}" if is_own else f"forms/{path.name}"
+        where = f"forms/{path.name}"
+        place = tr("your {place}", place=where) if is_own else where
         try:
             form = _Builder(_sheets(path), _common(), place, is_own).build()
         except FormError as wrong:
             faults += wrong.faults
             continue
         if form.form_id in forms:
-            faults.append(f"{place}: the form id {form.form_id} is used by {forms[form.form_id].place} too.")
+            faults.append(
+                tr(
+                    "{place}: the form id {form} is used by {other} too.",
+                    place=place,
+                    form=form.form_id,
+                    other=forms[form.form_id].place,
+                )
+            )
         forms[form.form_id] = form
     if faults:
         raise FormError(faults)

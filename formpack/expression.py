@@ -18,7 +18,10 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from formpack.words import marked, tr, trn
+
 Kind = Literal["number", "text", "bool", "date"]
+_KINDS = {"number": marked("a number"), "text": marked("a text"), "bool": marked("a verdict"), "date": marked("a day")}
 
 
 class ExpressionError(ValueError):
@@ -79,14 +82,14 @@ _LEVELS: tuple[tuple[str, ...], ...] = (
 )
 _INSTEAD = {
     "floor": "int()",
-    "ceiling": "int() or round()",
-    "substring": "substr(), which counts from 0",
+    "ceiling": marked("int() or round()"),
+    "substring": marked("substr(), which counts from 0"),
     "upper-case": "translate()",
     "lower-case": "translate()",
     "pulldata": "instance('LIST')/root/item[code = ${x}]/COLUMN",
-    "boolean": "a comparison such as ${x} != ''",
+    "boolean": marked("a comparison such as ${x} != ''"),
     "string": "concat()",
-    "last-saved": "a default",
+    "last-saved": marked("a default"),
     "now": "today()",
 }
 
@@ -225,7 +228,7 @@ class _Parser:
         while at < end:
             found = _TOKEN.match(source, at)
             if not found:
-                raise ExpressionError(f"cannot read {source[at : at + 12]!r} at character {at + 1}")
+                raise ExpressionError(tr("cannot read {text} at character {at}", text=repr(source[at : at + 12]), at=at + 1))
             kind = found.lastgroup or ""
             yield kind, found.group(kind), found.start(kind)
             at = found.end()
@@ -236,7 +239,9 @@ class _Parser:
     def take(self, word: str | None = None) -> tuple[str, str, int]:
         kind, value, place = token = self.peek()
         if kind == "end" or (word is not None and value != word):
-            raise ExpressionError(f"{'something' if word is None else word!r} is missing at character {place + 1}")
+            if word is None:
+                raise ExpressionError(tr("something is missing at character {at}", at=place + 1))
+            raise ExpressionError(tr("{text} is missing at character {at}", text=repr(word), at=place + 1))
         self.at += 1
         return token
 
@@ -244,7 +249,7 @@ class _Parser:
         tree = self.level(0)
         kind, value, place = self.peek()
         if kind != "end":
-            raise ExpressionError(f"{value!r} at character {place + 1} does not belong there")
+            raise ExpressionError(tr("{text} at character {at} does not belong there", text=repr(value), at=place + 1))
         return tree
 
     def level(self, depth: int) -> Node:
@@ -274,7 +279,8 @@ class _Parser:
             return inside
         if kind == "name" and self.peek()[1] == "(":
             return self.call(value, place)
-        raise ExpressionError(f"{value!r} at character {place + 1} is not in the portable subset of XLSForm")
+        said = tr("{text} at character {at} is not in the portable subset of XLSForm", text=repr(value), at=place + 1)
+        raise ExpressionError(said)
 
     def call(self, function: str, place: int) -> Node:
         self.take("(")
@@ -288,18 +294,27 @@ class _Parser:
             return self.lookup(place)
         if function in _SPECIAL | _PHONE_ONLY:
             if function == "if" and len(arguments) != 3:
-                raise ExpressionError(f"if() at character {place + 1} takes three arguments")
+                raise ExpressionError(tr("if() at character {at} takes three arguments", at=place + 1))
             return Call(function, tuple(arguments))
         if function not in _FUNCTIONS:
-            hint = f"; write {_INSTEAD[function]} instead" if function in _INSTEAD else ""
-            raise ExpressionError(f"{function}() at character {place + 1} is not in the portable subset{hint}")
+            said = tr("{function}() at character {at} is not in the portable subset", function=function, at=place + 1)
+            if function in _INSTEAD:
+                said = tr("{said}; write {other} instead", said=said, other=tr(_INSTEAD[function]))
+            raise ExpressionError(said)
         known = _FUNCTIONS[function]
         if not len(known.takes) - known.optional <= len(arguments) <= len(known.takes):
-            raise ExpressionError(f"{function}() at character {place + 1} takes {len(known.takes)} argument(s)")
+            said = trn(
+                "{function}() at character {at} takes {n} argument",
+                "{function}() at character {at} takes {n} arguments",
+                len(known.takes),
+                function=function,
+                at=place + 1,
+            )
+            raise ExpressionError(said)
         if function == "regex" and not (
             isinstance(arguments[1], Text) and arguments[1].value[:1] == "^" and arguments[1].value[-1:] == "$"
         ):
-            raise ExpressionError(f"the pattern of regex() at character {place + 1} must stand between ^ and $")
+            raise ExpressionError(tr("the pattern of regex() at character {at} must stand between ^ and $", at=place + 1))
         return Call(function, tuple(arguments))
 
     def lookup(self, place: int) -> Node:
@@ -307,7 +322,10 @@ class _Parser:
         while self.peek()[0] != "end":
             value = self.peek()[1]
             if value in ("//", "..", "@"):
-                raise ExpressionError(f"{value!r} at character {self.peek()[2] + 1} is not portable: write the full path")
+                said = tr(
+                    "{text} at character {at} is not portable: write the full path", text=repr(value), at=self.peek()[2] + 1
+                )
+                raise ExpressionError(said)
             if depth == 0 and value not in ("/", "[") and self.tokens[self.at - 1][1] != "/":
                 break
             depth += (value == "[") - (value == "]")
@@ -320,12 +338,16 @@ def parse(source: str) -> Node:
     parser = _Parser(source)
     if len(parser.tokens) > _LONGEST:
         raise ExpressionError(
-            f"it has {len(parser.tokens):,} words and marks, more than {_LONGEST}; write it as several calculations"
+            tr(
+                "it has {n} words and marks, more than {most}; write it as several calculations",
+                n=len(parser.tokens),
+                most=_LONGEST,
+            )
         )
     try:
         return parser.whole()
     except RecursionError:
-        raise ExpressionError("its brackets are nested too deeply; write it as several calculations") from None
+        raise ExpressionError(tr("its brackets are nested too deeply; write it as several calculations")) from None
 
 
 _LONGEST = 600
@@ -386,7 +408,12 @@ def to_sql(node: Node, scope: Scope, today: str = "received_on") -> tuple[str, K
             return f"TRY_CAST({sql} AS DOUBLE)"
         if kind == "date" and found == "text":
             return f"TRY_CAST({sql} AS DATE)"
-        raise ExpressionError(f"a {found} stands where a {kind} is wanted; write a comparison or a conversion")
+        why = tr(
+            "{found} stands where {wanted} is wanted; write a comparison or a conversion",
+            found=tr(_KINDS[found]),
+            wanted=tr(_KINDS[kind]),
+        )
+        raise ExpressionError(why)
 
     match node:
         case Number(text):
@@ -394,10 +421,11 @@ def to_sql(node: Node, scope: Scope, today: str = "received_on") -> tuple[str, K
         case Text(value):
             return _quote(value), "text"
         case Lookup(source):
-            raise ExpressionError(f"only the phone can look up {source}; give that calculate a unit so that it is sent")
+            why = tr("only the phone can look up {source}; give that calculate a unit so that it is sent", source=source)
+            raise ExpressionError(why)
         case Answer(name):
             if name not in scope:
-                raise ExpressionError(f"there is no question named {name!r}")
+                raise ExpressionError(tr("there is no question named {name}", name=repr(name)))
             meant = scope[name]
             return meant if isinstance(meant, tuple) else to_sql(meant, scope, today)
         case Call("if", (condition, yes, no)):
@@ -413,7 +441,7 @@ def to_sql(node: Node, scope: Scope, today: str = "received_on") -> tuple[str, K
             return "(" + " || ".join(say(a, "text") for a in arguments) + ")", "text"
         case Call(function, arguments):
             if function not in _FUNCTIONS:
-                raise ExpressionError(f"{function}() has no meaning in the office")
+                raise ExpressionError(tr("{function}() has no meaning in the office", function=function))
             known = _FUNCTIONS[function]
             said = [say(a, k) for a, k in zip(arguments, known.takes, strict=False)]
             if function in ("round", "substr") and len(said) < len(known.takes):
@@ -432,7 +460,7 @@ def to_sql(node: Node, scope: Scope, today: str = "received_on") -> tuple[str, K
                 other = to_sql(left if right == Text("") else right, scope, today)[0]
                 return f"({other} IS {'' if sign == '=' else 'NOT '}NULL)", "bool"
             if "date" in kinds:
-                raise ExpressionError("engines compare dates differently: put both sides in decimal-date-time()")
+                raise ExpressionError(tr("engines compare dates differently: put both sides in decimal-date-time()"))
             kind = "text" if set(kinds) == {"text"} else "number"
             sql = f"{say(left, kind)} {'<>' if sign == '!=' else sign} {say(right, kind)}"
             return f"coalesce({sql}, {str(sign == '!=').lower()})", "bool"
@@ -472,7 +500,7 @@ def evaluate(node: Node, answers: Mapping[str | None, Any], today: dt.date) -> A
         case Text(value):
             return value
         case Lookup(source):
-            raise ExpressionError(f"only the phone can look up {source}")
+            raise ExpressionError(tr("only the phone can look up {source}", source=source))
         case Answer(name):
             meant = answers.get(name)
             return work(meant) if isinstance(meant, Node) else meant

@@ -9,13 +9,15 @@ from __future__ import annotations
 
 import re
 
+from formpack.words import tr
+
 _WRITTEN = re.compile(r"([0-9]{2})[- ]?([0-9]{4})[- ]?([0-9]{2})")
 
 
 def check_digits(payload: str) -> str:
     """The two check digits of a string of ASCII digits (ISO/IEC 7064 MOD 97-10)."""
     if not (payload.isascii() and payload.isdigit()):
-        raise ValueError(f"a payload is digits only, not {payload!r}")
+        raise ValueError(tr("a payload is digits only, not {given}", given=repr(payload)))
     return f"{98 - int(payload) * 100 % 97:02d}"
 
 
@@ -42,6 +44,6 @@ def issue(year: int, first: int, how_many: int) -> list[str]:
     """`how_many` new codes of a sowing year (four digits), from serial number `first` (1 to 9999) on."""
     last = first + how_many - 1
     if not (2000 <= year <= 2099 and first >= 1 and last <= 9999 and how_many > 0):
-        raise ValueError("codes run from year 2000 to 2099 and from serial 1 to 9999")
+        raise ValueError(tr("codes run from year 2000 to 2099 and from serial 1 to 9999"))
     payloads = (f"{year % 100:02d}{serial:04d}" for serial in range(first, last + 1))
     return [payload + check_digits(payload) for payload in payloads]

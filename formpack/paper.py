@@ -15,6 +15,7 @@ from openpyxl.worksheet.datavalidation import DataValidation
 from formpack.catalog import LANGUAGES, Form, Question
 from formpack.headings import GROUP_WORDS
 from formpack.submission import CODES_SHEET
+from formpack.words import tr
 
 ROWS = 500
 """Rows of the workbook that offer codes to choose from."""
@@ -70,7 +71,7 @@ def typing_workbook(form: Form, lists: Mapping[str, Choices], language: str) -> 
             column = get_column_letter(2 * position - 1)
             source = f"={CODES_SHEET}!${column}$1:${column}${len(some)}"
             choose = DataValidation("list", formula1=source, allow_blank=True, showErrorMessage=True)
-            choose.errorTitle, choose.error = q.name, "Choose one of the codes of the list."
+            choose.errorTitle, choose.error = q.name, tr("Choose one of the codes of the list.")
             named = "; ".join(f"{code}: {label}" for code, label in some)
             choose.showInputMessage, choose.promptTitle = True, q.name
             choose.prompt = named if len(named) <= 250 else named[:247] + "..."
@@ -102,7 +103,7 @@ def printed_sheet(form: Form, lists: Mapping[str, Choices], language: str) -> st
         said = ", ".join(f"{code} {label}" if label != code else code for code, label in some)
         if len(some) > _SHOWN:
             below.append(f"<h2>{html.escape(_label(q, language))} ({q.name})</h2><p>{html.escape(said)}</p>")
-            said = "codes below"
+            said = tr("codes below")
         hint = q.cells.get(f"hint::{language}", "") or ("YYYY-MM-DD" if q.value_type == "date" else "")
         small = "".join(f"<br><small>{html.escape(x)}</small>" for x in (hint, said) if x)
         kind = "" if q.required else ' class="optional"'

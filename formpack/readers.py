@@ -15,13 +15,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from formpack import group_code
+from formpack.words import either, pack
 
 Value = int | float | str | dt.date
 
 
 @dataclass(frozen=True)
 class Unreadable:
-    """An answer that is not of its kind: `rule` is a finding's name, `why` a sentence with the remedy."""
+    """An answer that is not of its kind: `rule` is a finding's name, `why` a packed sentence with the remedy, to be said after
+    the answer."""
 
     rule: str
     why: str
@@ -36,12 +38,12 @@ def integer(text: str) -> int | Unreadable:
     if re.fullmatch(r"-?[0-9]{1,18}", text, re.ASCII):
         return int(text)
     if _foreign_digits(text):
-        return Unreadable("wrong_type", "uses digits of another script; write it with 0 to 9")
+        return Unreadable("wrong_type", pack("uses digits of another script; write it with 0 to 9"))
     if re.fullmatch(r"-?[0-9]{19,}", text):
-        return Unreadable("wrong_type", "has too many digits to be a count; write the number that was counted")
+        return Unreadable("wrong_type", pack("has too many digits to be a count; write the number that was counted"))
     if re.fullmatch(r"[0-9]{1,3}([.,' ][0-9]{3})+", text):
-        return Unreadable("wrong_type", "has a mark between thousands; write the digits alone")
-    return Unreadable("wrong_type", "is not a whole number; write digits only, such as 940")
+        return Unreadable("wrong_type", pack("has a mark between thousands; write the digits alone"))
+    return Unreadable("wrong_type", pack("is not a whole number; write digits only, such as 940"))
 
 
 def decimal(text: str) -> float | Unreadable:
@@ -49,8 +51,8 @@ def decimal(text: str) -> float | Unreadable:
     if re.fullmatch(r"-?[0-9]{1,15}(\.[0-9]{1,15})?", text, re.ASCII):
         return float(text)
     if re.fullmatch(r"-?[0-9]+,[0-9]+", text):
-        return Unreadable("wrong_type", "has a decimal comma; write a point, such as 8.5")
-    return Unreadable("wrong_type", "is not a number; write digits and a point, such as 8.5")
+        return Unreadable("wrong_type", pack("has a decimal comma; write a point, such as 8.5"))
+    return Unreadable("wrong_type", pack("is not a number; write digits and a point, such as 8.5"))
 
 
 def date(text: str) -> dt.date | Unreadable:
@@ -59,17 +61,21 @@ def date(text: str) -> dt.date | Unreadable:
         try:
             day = dt.date.fromisoformat(text)
         except ValueError:
-            return Unreadable("wrong_type", "is no day of the calendar; write the day as YYYY-MM-DD")
-        return day if 1990 <= day.year < 2200 else Unreadable("impossible_value", "is not from 1990 to 2199; look at the year")
+            return Unreadable("wrong_type", pack("is no day of the calendar; write the day as YYYY-MM-DD"))
+        if 1990 <= day.year < 2200:
+            return day
+        return Unreadable("impossible_value", pack("is not from 1990 to 2199; look at the year"))
     if re.fullmatch(r"[0-9]{5}(\.0)?", text, re.ASCII):
         day = dt.date(1899, 12, 30) + dt.timedelta(days=int(text[:5]))
-        return Unreadable("wrong_type", f"is a spreadsheet's day number (perhaps {day}); format the column as text YYYY-MM-DD")
+        why = pack("is a spreadsheet's day number (perhaps {day}); format the column as text YYYY-MM-DD", day=day.isoformat())
+        return Unreadable("wrong_type", why)
     readings = _days(text)
     if len(readings) > 1:
-        return Unreadable("wrong_type", f"can be read in two ways; write {' or '.join(readings)}")
+        first, second = readings
+        return Unreadable("wrong_type", pack("can be read in two ways; write {first} or {second}", first=first, second=second))
     if readings:
-        return Unreadable("wrong_type", f"is not written as YYYY-MM-DD; {readings[0]}?")
-    return Unreadable("wrong_type", "is not a day; write it as YYYY-MM-DD, such as 2026-03-02")
+        return Unreadable("wrong_type", pack("is not written as YYYY-MM-DD; {day}?", day=readings[0]))
+    return Unreadable("wrong_type", pack("is not a day; write it as YYYY-MM-DD, such as 2026-03-02"))
 
 
 def _days(text: str) -> list[str]:
@@ -92,15 +98,17 @@ def code(text: str) -> str | Unreadable:
     """A group code, with or without hyphens, as its eight digits."""
     plain = group_code.plain(text)
     if plain is None or not plain.isascii():
-        return Unreadable("bad_code", "is not a group code; it has eight digits, such as " + group_code.shown("26001239"))
+        why = pack("is not a group code; it has eight digits, such as {code}", code=group_code.shown("26001239"))
+        return Unreadable("bad_code", why)
     if not group_code.is_group_code(plain):
-        return Unreadable("bad_code", "has a wrong digit or two that are swapped; look at the sign")
+        return Unreadable("bad_code", pack("has a wrong digit or two that are swapped; look at the sign"))
     return plain
 
 
 def plain_text(text: str) -> str | Unreadable:
     """Text as it is; one that holds the mark of an unreadable character is refused."""
-    return Unreadable("wrong_type", "holds a character that cannot be read; write it again") if "\ufffd" in text else text
+    why = pack("holds a character that cannot be read; write it again") if "\ufffd" in text else ""
+    return Unreadable("wrong_type", why) if why else text
 
 
 READERS: dict[str, Callable[[str], Value | Unreadable]] = {
@@ -127,30 +135,35 @@ def has_control(text: str) -> bool:
     return any(unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") for c in text)
 
 
+MISSING = pack("is missing")
+"""What `text_of` says of a file that is not there."""
+
+
 def text_of(path: Path, most: int = 20) -> str | Unreadable:
     """The text of a file that people keep (a list, a sheet, settings) of at most so many MB, without a byte-order mark; or what
     is wrong with the file, to be said after its name."""
     try:
         if not path.is_file():
             if not path.exists():
-                return Unreadable("unreadable_file", "is a link to nowhere" if path.is_symlink() else "is missing")
-            return Unreadable("unreadable_file", "is a folder" if path.is_dir() else "is no plain file")
+                return Unreadable("unreadable_file", pack("is a link to nowhere") if path.is_symlink() else MISSING)
+            return Unreadable("unreadable_file", pack("is a folder") if path.is_dir() else pack("is no plain file"))
         with path.open("rb") as file:
             content = file.read(most * 1_000_000 + 1)
     except OSError as wrong:
-        return Unreadable("unreadable_file", f"cannot be read ({wrong.strerror})")
+        return Unreadable("unreadable_file", pack("cannot be read ({why})", why=wrong.strerror))
     if len(content) > most * 1_000_000:
-        return Unreadable("unreadable_file", f"is larger than {most} MB; take out what does not belong there")
-    remedy = "save it as UTF-8 (in a spreadsheet: CSV UTF-8)"
+        why = pack("is larger than {most} MB; take out what does not belong there", most=most)
+        return Unreadable("unreadable_file", why)
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return Unreadable("unreadable_file", f"is UTF-16; {remedy}")
+        return Unreadable("unreadable_file", pack("is UTF-16; save it as UTF-8 (in a spreadsheet: CSV UTF-8)"))
     if b"\0" in content:
-        return Unreadable("unreadable_file", f"is no plain text; {remedy}")
+        return Unreadable("unreadable_file", pack("is no plain text; save it as UTF-8 (in a spreadsheet: CSV UTF-8)"))
     try:
         return content.decode("utf-8").lstrip("\ufeff")
     except UnicodeDecodeError as wrong:
         line = content[: wrong.start].count(b"\n") + 1
-        return Unreadable("unreadable_file", f"is not UTF-8 in line {line}; {remedy}")
+        why = pack("is not UTF-8 in line {line}; save it as UTF-8 (in a spreadsheet: CSV UTF-8)", line=line)
+        return Unreadable("unreadable_file", why)
 
 
 def _folded(text: str) -> str:
@@ -187,12 +200,12 @@ class NearMiss:
                 self.by_meaning.setdefault(_folded(means[code]), set()).add(code)
 
     def of(self, text: str) -> str:
-        """`CARRIZO?`, `S01 or S11?`, or '' where nothing is near, or more than three are."""
+        """`CARRIZO?`, `S01 or S11?` (in the language spoken), or '' where nothing is near, or more than three are."""
         said = _folded(text)
         near = self.by_code.get(said, set()) | self.by_meaning.get(said, set()) if said else set()
         if not near and 2 < len(said) <= 40:
             near = {code for slip in set(_slips(said)) for code in self.by_code.get(slip, ())}
-        return f"{' or '.join(sorted(near))}?" if 0 < len(near) <= 3 else ""
+        return f"{either(sorted(near))}?" if 0 < len(near) <= 3 else ""
 
 
 def with_near_miss(said: str, near: str) -> str:

@@ -16,6 +16,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
+from formpack.words import marked, pack
+
 MOST_ROWS, MOST_COLUMNS = 1_048_576, 2_000
 """Rows that a sheet may have (ISO/IEC 29500 leaves it open; spreadsheet programs stop there), and columns of a table that are
 read each by itself: a form asks some thirty questions."""
@@ -40,7 +42,7 @@ Source = bytes | Path
 
 
 class Unopened(Exception):
-    """It cannot be opened as what it should be; `str()` says why. `is_refused`: it was not even tried."""
+    """It cannot be opened as what it should be; `str()` says why, packed. `is_refused`: it was not even tried."""
 
     def __init__(self, why: str, is_refused: bool = False) -> None:
         super().__init__(why)
@@ -48,7 +50,7 @@ class Unopened(Exception):
 
 
 class Spent(Exception):
-    """A file holds more than is read of one file; `str()` says more than what."""
+    """A file holds more than is read of one file; `str()` says more than what, packed."""
 
 
 @dataclass
@@ -62,9 +64,9 @@ class Budget:
         """Raises Spent."""
         self.steps, self.cells = self.steps - steps, self.cells - cells
         if self.cells < 0:
-            raise Spent(f"it holds more than {MOST_CELLS:,} filled cells")
+            raise Spent(pack("it holds more than {n} filled cells", n=MOST_CELLS))
         if self.steps < 0:
-            raise Spent(f"its cells are scattered over more than {MOST_STEPS:,} places")
+            raise Spent(pack("its cells are scattered over more than {n} places", n=MOST_STEPS))
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,7 @@ def opened_archive(source: Source) -> zipfile.ZipFile:
     except FileNotFoundError:
         raise
     except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError, OverflowError) as wrong:
-        raise Unopened(f"the archive cannot be opened: {wrong}", is_refused=True) from None
+        raise Unopened(pack("the archive cannot be opened: {why}", why=wrong), is_refused=True) from None
 
 
 def sheets_of(source: Source, budget: Budget | None = None, as_written: bool = False) -> list[Sheet]:
@@ -96,7 +98,7 @@ def sheets_of(source: Source, budget: Budget | None = None, as_written: bool = F
         try:
             why = _too_large(archive) or _laden(archive)
         except (zipfile.BadZipFile, zlib.error, OSError, EOFError, NotImplementedError, RuntimeError) as wrong:
-            why = f"the workbook cannot be unpacked: {wrong}"
+            why = pack("the workbook cannot be unpacked: {why}", why=wrong)
         if why:
             raise Unopened(why, is_refused=True)
     with warnings.catch_warnings():
@@ -110,7 +112,7 @@ def sheets_of(source: Source, budget: Budget | None = None, as_written: bool = F
         except (Spent, MemoryError):
             raise
         except Exception as wrong:  # a damaged workbook makes openpyxl raise almost anything
-            raise Unopened(f"the workbook cannot be opened: {type(wrong).__name__}") from None
+            raise Unopened(pack("the workbook cannot be opened: {why}", why=type(wrong).__name__)) from None
 
 
 def _file(source: Source) -> Any:
@@ -126,11 +128,15 @@ def _too_large(archive: zipfile.ZipFile) -> str:
         elif name.endswith((".xml", ".rels")):
             beside += member.file_size
     if many > MOST_SHEETS:
-        return f"the workbook has more than {MOST_SHEETS} sheets"
-    parts = ("sheets", sheets, MOST_OF_SHEETS), ("texts and styles", beside, MOST_BESIDE), ("parts", whole, 2 * MOST_OF_SHEETS)
-    for what, size, most in parts:
+        return pack("the workbook has more than {n} sheets", n=MOST_SHEETS)
+    parts = (
+        (marked("the sheets of the workbook would unpack to more than {most} MB"), sheets, MOST_OF_SHEETS),
+        (marked("the texts and styles of the workbook would unpack to more than {most} MB"), beside, MOST_BESIDE),
+        (marked("the parts of the workbook would unpack to more than {most} MB"), whole, 2 * MOST_OF_SHEETS),
+    )
+    for why, size, most in parts:
         if size > most:
-            return f"the {what} of the workbook would unpack to more than {most // 2**20} MB"
+            return pack(why, most=most // 2**20)
     return ""
 
 
@@ -140,14 +146,16 @@ def _laden(archive: zipfile.ZipFile) -> str:
         if name.endswith((".xml", ".rels")) and "worksheets/" not in name and "sharedstrings" not in name:
             xml = _in_plain(archive.read(member))
             if xml.count(b"<") > 2 * MOST_BESIDE_ELEMENTS:
-                return f"{member.filename} in the workbook has more than {MOST_BESIDE_ELEMENTS:,} elements"
+                return pack("{part} in the workbook has more than {n} elements", part=member.filename, n=MOST_BESIDE_ELEMENTS)
             if has_many_attributes(xml):
-                return f"{member.filename} in the workbook has an element with more than {MOST_ATTRIBUTES:,} attributes"
+                said = marked("{part} in the workbook has an element with more than {n} attributes")
+                return pack(said, part=member.filename, n=MOST_ATTRIBUTES)
         else:
             most = MOST_TEXT_ELEMENTS if "sharedstrings" in name else MOST_ROW_ELEMENTS
             with archive.open(member) as stream:
                 if _has_heavy_row(stream, most):
-                    return f"{member.filename} in the workbook has a row or a list of more than {most:,} elements"
+                    said = marked("{part} in the workbook has a row or a list of more than {n} elements")
+                    return pack(said, part=member.filename, n=most)
     return ""
 
 
@@ -184,7 +192,7 @@ def has_many_attributes(xml: bytes) -> bool:
 def _rows(sheet: Any, budget: Budget) -> Iterator[tuple[int, list[Any]]]:
     for number, row in enumerate(sheet.iter_rows(values_only=True), start=1):
         if number > MOST_ROWS:
-            raise Spent(f"it has a row beyond {MOST_ROWS:,}")
+            raise Spent(pack("it has a row beyond {n}", n=MOST_ROWS))
         filled = [i for i, value in enumerate(row) if value is not None] if row else []
         budget.spend(1 + len(row), len(filled))
         if filled:

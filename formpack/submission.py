@@ -41,6 +41,7 @@ from formpack.sheets import (
     opened_archive,
     sheets_of,
 )
+from formpack.words import MARKS, pack
 
 MOST_BYTES = 64 * 2**20
 """Largest single file or archive member: a submission is a few kB, a season's workbook a few MB."""
@@ -79,7 +80,7 @@ class Record(NamedTuple):
 
 @dataclass(frozen=True)
 class Unread:
-    """Something in a file that is no submission: where, which finding, and what to say of it."""
+    """Something in a file that is no submission: where, which finding, and what to say of it, packed."""
 
     place: str
     rule: str
@@ -101,7 +102,7 @@ class Table:
 
 @dataclass(frozen=True)
 class Aside:
-    """A sheet that is no table of submissions, and why it was taken for none."""
+    """A sheet that is no table of submissions, and why it was taken for none, packed."""
 
     place: str
     why: str
@@ -122,7 +123,8 @@ def _parser() -> etree.XMLParser:
 
 def _xml(content: bytes, place: str) -> Item:
     if len(content) > MOST_XML_BYTES or content.count(b"<") > 2 * MOST_ELEMENTS:
-        return Unread(place, "refused_file", f"it is larger than {MOST_XML_BYTES // 2**20} MB or {MOST_ELEMENTS:,} elements")
+        why = pack("it is larger than {most} MB or {n} elements", most=MOST_XML_BYTES // 2**20, n=MOST_ELEMENTS)
+        return Unread(place, "refused_file", why)
     if has_many_attributes(content):
         return Unread(place, "refused_file", _TOO_MANY_ATTRIBUTES)
     try:
@@ -132,7 +134,7 @@ def _xml(content: bytes, place: str) -> Item:
             return Unread(place, "refused_file", _TOO_DEEP)
         if b"<!DOCTYPE" in content or b"<!ENTITY" in content:
             return Unread(place, "refused_file", _HAS_TYPES)
-        return Unread(place, "unreadable_file", f"the XML cannot be read: {wrong}")
+        return Unread(place, "unreadable_file", pack("the XML cannot be read: {why}", why=wrong))
     if root.getroottree().docinfo.internalDTD is not None:
         return Unread(place, "refused_file", _HAS_TYPES)
     elements = list(root.iter())
@@ -151,15 +153,18 @@ def _xml(content: bytes, place: str) -> Item:
         elif name == "version":
             version = str(value)
         elif name == "encrypted" and value == "yes":
-            return Unread(place, "unreadable_file", "it is encrypted; open it with the key of the form's owner and import that")
+            why = pack("it is encrypted; open it with the key of the form's owner and import that")
+            return Unread(place, "unreadable_file", why)
     form_id = form_id or root.tag.rpartition("}")[2]
     return Record(place, form_id, version, tuple([e.tag for e in leaves]), [e.text for e in leaves])
 
 
-_TOO_MANY_ATTRIBUTES = f"one of its elements has more than {MOST_ATTRIBUTES:,} attributes, and in a form it has some three"
-_TOO_MANY_NAMES = f"it has more than {MOST_COLUMNS:,} answers, and a form asks some thirty"
-_TOO_DEEP = f"its elements are nested more than {MOST_DEPTH} deep"
-_HAS_TYPES = "it declares a document type or entities, which no submission does"
+_TOO_MANY_ATTRIBUTES = pack(
+    "one of its elements has more than {n} attributes, and in a form it has some three", n=MOST_ATTRIBUTES
+)
+_TOO_MANY_NAMES = pack("it has more than {n} answers, and a form asks some thirty", n=MOST_COLUMNS)
+_TOO_DEEP = pack("its elements are nested more than {n} deep", n=MOST_DEPTH)
+_HAS_TYPES = pack("it declares a document type or entities, which no submission does")
 
 
 def name_of(tag: str) -> str:
@@ -168,11 +173,19 @@ def name_of(tag: str) -> str:
 
 
 _UNKEEPABLE = re.compile("[\0\ud800-\udfff]")
+_UNSOUND = re.compile(f"[\0{MARKS}\ud800-\udfff]")
+_UNKEEPABLE_BYTES = tuple(mark.encode() for mark in "\0" + MARKS)
 
 
 def sound(texts: Iterable[str]) -> list[str]:
-    """The texts with a mark in place of each character that no store keeps; the reader of the answer refuses it."""
-    return [t if t.isascii() and "\0" not in t else _UNKEEPABLE.sub("\ufffd", t) for t in texts]
+    """The texts with a mark in place of each character that no store keeps, and of those that pack sentences; the reader of the
+    answer refuses it."""
+    return [t if t.isprintable() else _UNSOUND.sub("\ufffd", t) for t in texts]
+
+
+def keepable(packed: Iterable[str]) -> list[str]:
+    """The packed texts with a mark in place of each character that no store keeps."""
+    return [_UNKEEPABLE.sub("\ufffd", text) for text in packed]
 
 
 def _decode(content: bytes) -> str | None:
@@ -182,15 +195,16 @@ def _decode(content: bytes) -> str | None:
         return None
 
 
-_NOT_UTF8 = "its letters are not UTF-8; save it as CSV UTF-8"
-_TOO_MANY_COLUMNS = f"its heading has more than {MOST_COLUMNS:,} columns, and a form asks some thirty questions"
-_NO_HEADER = "the table is empty; it needs a header row"
-_NO_ROWS = "it has one row and nothing below it; a table has a header and rows"
-_SEMICOLONS = "its cells are parted by semicolons; save it as CSV with commas"
+_NOT_UTF8 = pack("its letters are not UTF-8; save it as CSV UTF-8")
+_TOO_MANY_COLUMNS = pack("its heading has more than {n} columns, and a form asks some thirty questions", n=MOST_COLUMNS)
+_NO_HEADER = pack("the table is empty; it needs a header row")
+_NO_ROWS = pack("it has one row and nothing below it; a table has a header and rows")
+_SEMICOLONS = pack("its cells are parted by semicolons; save it as CSV with commas")
 
 
 def _wrong_length(place: str, number: int, found: int, wanted: int) -> tuple[int, Unread]:
-    return number, Unread(f"{place}, row {number}", "unreadable_row", f"it has {found} cells and the header {wanted}")
+    why = pack("not as many cells as the header has: {found} instead of {wanted}", found=found, wanted=wanted)
+    return number, Unread(f"{place}, row {number}", "unreadable_row", why)
 
 
 def _table(rows: Iterator[tuple[int, list[str]]], place: str, stem: str) -> Iterator[Item]:
@@ -237,7 +251,7 @@ def _csv(content: bytes, place: str, stem: str, headings: Headings) -> Iterator[
         return
     csv.field_size_limit(MOST_BYTES)
     if content.count(b",") > MOST_TABLE_CELLS:
-        yield Unread(place, "refused_file", f"it has more than {MOST_TABLE_CELLS:,} cells; split it")
+        yield Unread(place, "refused_file", pack("it has more than {n} cells; split it", n=MOST_TABLE_CELLS))
         return
     above = _above(content, headings)
     if not above and _is_even(content):
@@ -247,7 +261,7 @@ def _csv(content: bytes, place: str, stem: str, headings: Headings) -> Iterator[
     try:
         yield from _table(itertools.islice(rows, above, None), place, stem)
     except csv.Error as wrong:
-        yield Unread(f"{place}, row {rows.number}", "unreadable_row", f"from here on it cannot be read: {wrong}")
+        yield Unread(f"{place}, row {rows.number}", "unreadable_row", pack("from here on it cannot be read: {why}", why=wrong))
 
 
 def _above(content: bytes, headings: Headings) -> int:
@@ -274,7 +288,7 @@ class _Rows:
         for line in self._lines:
             self._cells += line.count(",")
             if self._cells > MOST_ROW_CELLS:
-                raise csv.Error(f"the row has more than {MOST_ROW_CELLS:,} cells")
+                raise csv.Error(pack("the row has more than {n} cells", n=MOST_ROW_CELLS))
             yield line
 
     def __iter__(self) -> Iterator[tuple[int, list[str]]]:
@@ -284,7 +298,7 @@ class _Rows:
 
 
 def _is_even(content: bytes) -> bool:
-    if b"\0" in content or (b"\r" in content and b"\r" in content.replace(b"\r\n", b"")):
+    if any(mark in content for mark in _UNKEEPABLE_BYTES) or (b"\r" in content and b"\r" in content.replace(b"\r\n", b"")):
         return False
     rows = _Rows(content)
     try:
@@ -350,8 +364,7 @@ def _xlsx(content: bytes, place: str, hint: str, headings: Headings, form: str, 
         has_form = "formid" in (folded(name_of(cell)) for cell in head[1])
         is_known = max(headings.known(head[1])) >= 2 or has_form
         if not named and not (is_known and (hint in headings.forms or has_form)):
-            why = "not read, as neither its name nor the file's says which form it is" if is_known else _NO_QUESTIONS
-            yield Aside(where, why)
+            yield Aside(where, _NO_FORM if is_known else _NO_QUESTIONS)
         elif rows[-1][0] == head[0]:
             if not is_known:
                 yield Aside(where, _NO_QUESTIONS)
@@ -361,7 +374,8 @@ def _xlsx(content: bytes, place: str, hint: str, headings: Headings, form: str, 
 
 CODES_SHEET = "lists"
 """The hidden sheet of our own workbooks that holds the codes to choose from."""
-_NO_QUESTIONS = "not read, as no row of it names questions of a form"
+_NO_FORM = pack("not read, as neither its name nor the file's says which form it is")
+_NO_QUESTIONS = pack("not read, as no row of it names questions of a form")
 
 
 def _sheet(rows: list[tuple[int, list[str]]], place: str, hint: str, headings: Headings) -> Iterator[Item]:
@@ -414,39 +428,40 @@ def _load_json(text: str) -> Any:
 
 def _one_json(value: Any, place: str, stem: str) -> Item:
     if not isinstance(value, _Pairs):
-        return Unread(place, "unreadable_row", "it is not an object with the answers by name")
+        return Unread(place, "unreadable_row", pack("it is not an object with the answers by name"))
     try:
         pairs = list(_flat(value, ""))
         if len(pairs) > MOST_COLUMNS:
             return Unread(place, "refused_file", _TOO_MANY_NAMES)
         return Record(place, stem, "", tuple(sound(name for name, _ in pairs)), [*sound(text for _, text in pairs)])
     except RecursionError:
-        return Unread(place, "refused_file", f"its objects are nested more than {MOST_DEPTH} deep")
+        return Unread(place, "refused_file", pack("its objects are nested more than {n} deep", n=MOST_DEPTH))
 
 
 def _json(content: bytes, place: str, stem: str, is_lines: bool) -> Iterator[Item]:
     text = _decode(content)
     if text is None:
-        yield Unread(place, "unreadable_file", "its letters are not UTF-8; save it as UTF-8")
+        yield Unread(place, "unreadable_file", pack("its letters are not UTF-8; save it as UTF-8"))
         return
     pieces = [(f"{place}, line {n}", t) for n, t in enumerate(text.split("\n"), 1) if t.strip()]
     for where, piece in pieces if is_lines else [(place, text)]:
         if piece.count(",") + piece.count("{") + piece.count("[") > MOST_JSON_PARTS:
-            yield Unread(where, "refused_file", f"it has more than {MOST_JSON_PARTS:,} parts; split it")
+            yield Unread(where, "refused_file", pack("it has more than {n} parts; split it", n=MOST_JSON_PARTS))
             continue
         try:
             value = _load_json(piece)
         except RecursionError:
-            yield Unread(where, "refused_file", f"its objects are nested more than {MOST_DEPTH} deep")
+            yield Unread(where, "refused_file", pack("its objects are nested more than {n} deep", n=MOST_DEPTH))
             continue
         except ValueError as wrong:
-            yield Unread(where, "unreadable_row" if is_lines else "unreadable_file", f"the JSON cannot be read: {wrong}")
+            why = pack("the JSON cannot be read: {why}", why=wrong)
+            yield Unread(where, "unreadable_row" if is_lines else "unreadable_file", why)
             continue
         if isinstance(value, _Pairs) and len(value) and isinstance(dict(value).get("value"), list):
             value = dict(value)["value"]
         if isinstance(value, list) and not isinstance(value, _Pairs):
             if not value:
-                yield Unread(where, "unreadable_file", "the list in it is empty")
+                yield Unread(where, "unreadable_file", pack("the list in it is empty"))
             for number, inner in enumerate(value, start=1):
                 yield _one_json(inner, f"{where}, item {number}", stem)
         else:
@@ -455,22 +470,22 @@ def _json(content: bytes, place: str, stem: str, is_lines: bool) -> Iterator[Ite
 
 def _archive_fault(members: list[zipfile.ZipInfo]) -> str:
     if len(members) > MOST_MEMBERS:
-        return f"the archive holds more than {MOST_MEMBERS} files"
+        return pack("the archive holds more than {n} files", n=MOST_MEMBERS)
     if sum(m.file_size for m in members) > MOST_EXPANDED:
-        return f"the archive would unpack to more than {MOST_EXPANDED // 2**20} MB"
+        return pack("the archive would unpack to more than {most} MB", most=MOST_EXPANDED // 2**20)
     return ""
 
 
 def _member_fault(member: zipfile.ZipInfo) -> str:
     parts = member.filename.replace("\\", "/").split("/")
     if ".." in parts or parts[0] == "" or ":" in parts[0] or "\0" in member.orig_filename:
-        return "its name points outside the archive"
+        return pack("its name points outside the archive")
     if stat.S_ISLNK(member.external_attr >> 16):
-        return "it is a link, not a file"
+        return pack("it is a link, not a file")
     if member.flag_bits & 1:
-        return "it is locked with a password; unlock it first"
+        return pack("it is locked with a password; unlock it first")
     if member.file_size > MOST_BYTES:
-        return f"it is larger than {MOST_BYTES // 2**20} MB"
+        return pack("it is larger than {most} MB", most=MOST_BYTES // 2**20)
     return ""
 
 
@@ -490,6 +505,10 @@ def _unpacked(archive: zipfile.ZipFile, content: bytes | mmap.mmap, member: zipf
         if len(inside) == member.file_size and zlib.crc32(inside) == member.CRC:
             return inside
     return archive.read(member)
+
+
+def _name(member: zipfile.ZipInfo) -> str:
+    return sound([member.filename])[0]
 
 
 def _is_passed(member: zipfile.ZipInfo) -> bool:
@@ -518,7 +537,7 @@ def _zip(source: bytes | Path, place: str, headings: Headings, form: str, budget
         alike: dict[tuple[str, str], list[Unread]] = {}
         for member in members:
             for item in _member(archive, content, member, place, headings, form, budget):
-                if isinstance(item, Unread) and item.place == f"{place}: {member.filename}":
+                if isinstance(item, Unread) and item.place == f"{place}: {_name(member)}":
                     alike.setdefault((item.rule, item.why), []).append(item)
                 else:
                     yield item
@@ -526,7 +545,8 @@ def _zip(source: bytes | Path, place: str, headings: Headings, form: str, budget
         if len(found) <= SAID_ALIKE:
             yield from found
         else:
-            yield Unread(place, rule, f"{len(found):,} of the files in it, {found[0].place} first: {why}")
+            said = pack("{n} of the files in it, {first} first: {why}", n=len(found), first=found[0].place, why=why)
+            yield Unread(place, rule, said)
 
 
 def _member(
@@ -538,19 +558,19 @@ def _member(
     form: str,
     budget: Budget,
 ) -> Iterator[Item]:
-    name = member.filename
+    name = _name(member)
     where = f"{place}: {name}"
     ending = name[-5:].lower()
     if fault := _member_fault(member):
         yield Unread(where, "refused_file", fault)
         return
     if ending.endswith(".zip"):
-        yield Unread(where, "refused_file", "it is an archive inside an archive; unpack it first")
+        yield Unread(where, "refused_file", pack("it is an archive inside an archive; unpack it first"))
         return
     try:
         inside = _unpacked(archive, content, member)
     except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, ValueError, zlib.error) as wrong:
-        yield Unread(where, "unreadable_file", f"it cannot be unpacked: {wrong}")
+        yield Unread(where, "unreadable_file", pack("it cannot be unpacked: {why}", why=wrong))
         return
     if ending.endswith(".xml") and inside[:1] == b"<":
         yield _xml(inside, where)
@@ -567,7 +587,7 @@ def read(
     try:
         yield from _read(source, name, place, headings, form, Budget())
     except Spent as wrong:
-        yield Unread(place, "refused_file", f"{wrong}; split it")
+        yield Unread(place, "refused_file", pack("{why}; split it", why=wrong))
 
 
 def _read(source: bytes | Path, name: str, place: str, headings: Headings, form: str, budget: Budget) -> Iterator[Item]:
@@ -581,12 +601,12 @@ def _read(source: bytes | Path, name: str, place: str, headings: Headings, form:
         return
     most = MOST_TABLE_BYTES if ending == ".csv" else MOST_BYTES
     if (len(source) if isinstance(source, bytes) else source.stat().st_size) > most:
-        yield Unread(place, "refused_file", f"it is larger than {most // 2**20} MB; split it")
+        yield Unread(place, "refused_file", pack("it is larger than {most} MB; split it", most=most // 2**20))
         return
     content = source if isinstance(source, bytes) else source.read_bytes()
     hint = form or headings.form_of(stem) or stem
     if not content.strip():
-        yield Unread(place, "unreadable_file", "it is empty")
+        yield Unread(place, "unreadable_file", pack("it is empty"))
     elif ending == ".xlsx":
         yield from _xlsx(content, place, hint, headings, form, budget)
     elif ending == ".csv":
@@ -596,4 +616,5 @@ def _read(source: bytes | Path, name: str, place: str, headings: Headings, form:
     elif ending == ".xml" or content.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
         yield _xml(content, place)
     else:
-        yield Unread(place, "unreadable_file", f"{ending} files are not read; send {', '.join(FILE_ENDINGS)}")
+        why = pack("{ending} files are not read; send {endings}", ending=ending, endings=", ".join(FILE_ENDINGS))
+        yield Unread(place, "unreadable_file", why)

@@ -13,7 +13,7 @@ import datetime as dt
 import functools
 import io
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,8 +24,12 @@ LANGUAGES = {"en": "English", "es": "Español", "pt": "Português"}
 """The languages of the office: page, workbook, lists, commands."""
 CATALOGUES = Path(__file__).parent / "locale"
 _OPEN, _NEXT, _SHUT, _OR = "\x02", "\x1f", "\x03", "\x1d"
+MARKS = _OPEN + _NEXT + _SHUT
+"""What packs; text of people is kept without (`submission.sound`), so that it is never taken for packed text."""
+_AT_MARKS = re.compile(f"([{MARKS}])")
+_DEEPEST, _LONGEST = 12, 1_000_000
+"""So deep and so long a packed text may be; what is more stays as it is, with its marks."""
 _PLACE = re.compile(r"\{(\w+)\}")
-_PACKED = re.compile("\x02([^\x02\x03]*)\x03")
 _NUMBER, _DAY = "#", "@"
 _MONTHS = "January February March April May June July August September October November December".split()
 _language = "en"
@@ -76,13 +80,29 @@ def shown(value: Any) -> str:
         return number(value)
     if isinstance(value, dt.date):
         return day(value)
-    return str(value)
+    return unpacked(str(value))
 
 
 def tr(message: str, /, **values: Any) -> str:
     """The message in the language that is spoken, its places filled."""
     said = message if _language == "en" or not message else _catalogue(_language).gettext(message)
     return _filled(said, values)
+
+
+def in_english(packed: str) -> str:
+    """A packed text as English has it, whatever is spoken; for what former versions kept so."""
+    global _language
+    spoken, _language = _language, "en"
+    try:
+        return unpacked(packed)
+    finally:
+        _language = spoken
+
+
+def in_each_language(message: str) -> dict[str, str]:
+    """The message as each of the languages has it, by their codes, the one that is spoken first."""
+    codes = sorted({*LANGUAGES, _language}, key=lambda code: code != _language)
+    return {code: message if code == "en" else _catalogue(code).gettext(message) for code in codes}
 
 
 def trn(one: str, more: str, n: int, /, **values: Any) -> str:
@@ -101,6 +121,12 @@ def packn(one: str, more: str, n: int, /, **values: Any) -> str:
     return pack(one + _OR + more, n=n, **values)
 
 
+def pack_texts(texts: Mapping[str, str]) -> str:
+    """What a form says in several languages, by their codes: the one that is spoken is shown, or the first."""
+    no_message = ""
+    return pack(no_message, **{code: text for code, text in texts.items() if text})
+
+
 def _stored(value: Any) -> str:
     if isinstance(value, bool) or value is None:
         return str(value)
@@ -109,6 +135,13 @@ def _stored(value: Any) -> str:
     if isinstance(value, dt.date):
         return f"{_DAY}{value.isoformat()}"
     text = str(value)
+    if any(mark in text for mark in MARKS):
+        depth, inside = 0, []
+        for letter in text:
+            is_loose = letter in (_NEXT, _SHUT) and not depth
+            depth += (letter == _OPEN) - (letter == _SHUT and depth > 0)
+            inside.append("\ufffd" if is_loose else letter)
+        text = "".join(inside) if not depth else _AT_MARKS.sub("\ufffd", text)
     return f" {text}" if text[:1] in (_NUMBER, _DAY, " ") else text
 
 
@@ -124,14 +157,44 @@ def _restored(text: str) -> Any:
 
 def unpacked(text: str) -> str:
     """The text with everything packed in it put into words."""
-    while _OPEN in text and (found := _PACKED.search(text)):
-        message, *given = found[1].split(_NEXT)
-        values = {name: _restored(value) for name, _, value in (part.partition("=") for part in given)}
-        one, _, more = message.partition(_OR)
-        n = values.get("n")
-        said = trn(one, more, n, **values) if more and isinstance(n, int) else tr(one, **values)
-        text = text[: found.start()] + said + text[found.end() :]
-    return text
+    if _OPEN not in text:
+        return text
+    levels: list[list[list[str]]] = [[[]]]
+    """Of each packed text that is open its parts so far, each the pieces of one; the outermost is the text itself. A piece
+    that was packed itself is in words already, and has _OPEN before it."""
+    for piece in _AT_MARKS.split(text):
+        if piece == _OPEN:
+            levels.append([[]])
+        elif piece == _NEXT and levels[1:]:
+            levels[-1].append([])
+        elif piece == _SHUT and levels[1:]:
+            said = _in_words(levels.pop())
+            levels[-1][-1].append(_OPEN + said if levels[1:] else said)
+        else:
+            levels[-1][-1].append(piece)
+        if len(levels) > _DEEPEST:
+            return text
+    while levels[1:]:  # it is cut off
+        open_parts = levels.pop()
+        levels[-1][-1] += [_OPEN, _NEXT.join("".join(p).replace(_OPEN, "") for p in open_parts)]
+    said = "".join(levels[0][0])
+    return said if len(said) <= _LONGEST + len(text) else text
+
+
+def _in_words(parts: list[list[str]]) -> str:
+    message, *given = ("".join(part) for part in parts)
+    values: dict[str, Any] = {}
+    for part in given:
+        name, _, value = part.partition("=")
+        values[name] = value.replace(_OPEN, "") if _OPEN in value else _restored(value)
+    message = message.replace(_OPEN, "")
+    if not message:
+        return str(values.get(_language) or next(iter(values.values()), ""))
+    if message.count("{") * max((len(str(v)) for v in values.values()), default=0) > _LONGEST:
+        return message
+    one, _, more = message.partition(_OR)
+    n = values.get("n")
+    return trn(one, more, n, **values) if more and isinstance(n, int) else tr(one, **values)
 
 
 def many(n: int, word: str) -> str:
@@ -154,7 +217,8 @@ def percent(value: float, decimals: int = 1) -> str:
         return f"{value:.{decimals}%}"
     from babel.numbers import format_percent
 
-    return str(format_percent(value, f"#,##0.{'0' * decimals}%" if decimals else "#,##0%", locale=_language))
+    sign = format_percent(0, locale=_language).lstrip("0")
+    return str(format_percent(value, f"#,##0.{'0' * decimals}{sign}" if decimals else f"#,##0{sign}", locale=_language))
 
 
 def day(on: dt.date) -> str:
@@ -203,6 +267,39 @@ def listed(parts: Iterable[str], most: int = 0) -> str:
     return tr("{some} and {last}", some=", ".join(found[:-1]), last=found[-1])
 
 
+def either(parts: Iterable[str]) -> str:
+    """`a, b or c`."""
+    *some, last = parts
+    return tr("{some} or {last}", some=", ".join(some), last=last) if some else last
+
+
+_IN_A_FILE = re.compile(
+    r"(?P<file>.*?)(?:, sheet (?P<sheet>.*?))?"
+    r"(?:, (?P<kind>row|line|item|rows|place) (?P<which>.*?)(?: and (?P<n>[0-9]+) more)?)?",
+    re.DOTALL,
+)
+_KINDS_OF_PLACES = {
+    "row": marked("{file}, row {which}"),
+    "rows": marked("{file}, rows {which}"),
+    "line": marked("{file}, line {which}"),
+    "item": marked("{file}, item {which}"),
+    "place": marked("{file}, place {which}"),
+}
+
+
+def place(text: str) -> str:
+    """A place in a file, as the program keeps it (`a.xlsx, sheet May, row 3`), in words."""
+    found = _IN_A_FILE.fullmatch(text)
+    if not found or not (found["sheet"] or found["kind"]):
+        return text
+    file = tr("{file}, sheet {sheet}", file=found["file"], sheet=found["sheet"]) if found["sheet"] else found["file"]
+    if not found["kind"]:
+        return file
+    which = tr("{some} and {n} more", some=found["which"], n=int(found["n"])) if found["n"] else found["which"]
+    said = _KINDS_OF_PLACES[found["kind"]]
+    return tr(said, file=file, which=which).removeprefix(", ")
+
+
 def many_of(one: str, more: str) -> tuple[str, str]:
     """Both forms of a counted word, marked."""
     return one, more
@@ -216,5 +313,10 @@ COUNTED = (
     many_of("{n} bud", "{n} buds"),
     many_of("{n} tree", "{n} trees"),
     many_of("{n} order", "{n} orders"),
+    many_of("{n} submission", "{n} submissions"),
+    many_of("{n} file", "{n} files"),
+    many_of("{n} other file", "{n} other files"),
+    many_of("{n} finding", "{n} findings"),
+    many_of("{n} row", "{n} rows"),
 )
 """The words that `many` counts."""

@@ -16,6 +16,7 @@ import pyxform
 from pyxform.xls2xform import convert
 
 from formpack.catalog import Form, FormError
+from formpack.words import tr
 from formpack.workbook import form_workbook
 
 _VERSION = re.compile(r'(<data\b[^>]* version=")(\d+)(")')
@@ -47,9 +48,11 @@ def to_xform(form: Form, version: str, language: str | None = None) -> str:
     try:
         made = convert(io.BytesIO(form_workbook(form, version, language)), validate=False, file_type=".xlsx")
     except pyxform.errors.PyXFormError as wrong:
-        raise FormError([f"{form.place}: the converter refuses it: {' '.join(str(wrong).split())}"]) from None
+        raise FormError(
+            [tr("{place}: the converter refuses it: {why}", place=form.place, why=" ".join(str(wrong).split()))]
+        ) from None
     if made.warnings:
-        raise FormError([f"{form.place}: the converter warns: {w}" for w in made.warnings])
+        raise FormError([tr("{place}: the converter warns: {why}", place=form.place, why=w) for w in made.warnings])
     return str(made.xform)
 
 
@@ -64,7 +67,7 @@ def validator_verdicts(xforms: Sequence[str]) -> list[str]:
         command = ["java", "-Djava.awt.headless=true", "-XX:TieredStopAtLevel=1", "-jar", str(engine_jar()), *map(str, paths)]
         run = subprocess.run(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, timeout=300, check=False)
     said = dict(re.findall(r"^Validating: (.*)\n((?:(?!^Validating: |^The following files).*\n?)*)", run.stdout, re.MULTILINE))
-    return [_against(said.get(str(path), "it did not look at the form")) for path in paths]
+    return [_against(said.get(str(path), tr("it did not look at the form"))) for path in paths]
 
 
 def _against(said: str) -> str:
@@ -104,9 +107,13 @@ def opening_faults(made: Sequence[Published], lists: Mapping[str, str]) -> list[
         ]
         run = subprocess.run(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, timeout=300, check=False)
     said = dict(line.split("\t", 1) for line in run.stdout.splitlines() if "\t" in line)
-    verdicts = {p.form.place: said.get(path, "it did not look at the form") for path, p in paths.items()}
+    verdicts = {p.form.place: said.get(path, tr("it did not look at the form")) for path, p in paths.items()}
     return [
-        f"{place}: a phone cannot open it: {verdict}. Look at the question and the list that are named."
+        tr(
+            "{place}: a phone cannot open it: {verdict}. Look at the question and the list that are named.",
+            place=place,
+            verdict=verdict,
+        )
         for place, verdict in verdicts.items()
         if verdict != "OK"
     ]
@@ -124,7 +131,15 @@ def publish(
     """
     spoken = dict.fromkeys(x for form in forms.values() for x in form.languages)
     if language is not None and language not in spoken:
-        raise FormError([f"No form speaks the language {language!r}; write it as one of {', '.join(spoken)}."])
+        raise FormError(
+            [
+                tr(
+                    "No form speaks the language '{language}'; write it as one of {languages}.",
+                    language=language,
+                    languages=", ".join(spoken),
+                )
+            ]
+        )
     made: list[Published] = []
     for form in forms.values():
         before = folder / f"{form.form_id}.xml"
@@ -141,7 +156,11 @@ def publish(
     if has_java():
         new = [p for p in made if p.is_new]
         verdicts = validator_verdicts([p.xform for p in new])
-        faults = [f"{p.form.place}: the validator says: {v}" for p, v in zip(new, verdicts, strict=True) if v]
+        faults = [
+            tr("{place}: the validator says: {verdict}", place=p.form.place, verdict=v)
+            for p, v in zip(new, verdicts, strict=True)
+            if v
+        ]
         if faults:
             raise FormError(faults)
     return made

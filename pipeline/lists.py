@@ -16,7 +16,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from formpack.headings import folded
-from formpack.readers import READERS, Unreadable, Value, has_control, text_of
+from formpack.readers import MISSING, READERS, Unreadable, Value, has_control, text_of
+from formpack.words import marked, pack, tr
 
 REFERENCES: dict[tuple[str, str], str] = {
     ("teams", "budder"): "staff",
@@ -39,13 +40,15 @@ KINDS: dict[tuple[str, str], str] = {
     ("rootstocks", "off_type_high"): "decimal",
 }
 _LIMITS: dict[tuple[str, str], tuple[float, float, str]] = {
-    ("budwood_batches", "buds"): (0, 10_000_000, "is no number of buds; write a whole number from 0 to 10,000,000"),
+    ("budwood_batches", "buds"): (0, 10_000_000, marked("is no number of buds; write a whole number from {least} to {most}")),
     ("orders", "quantity"): (
         *(1, 10_000_000),
-        "is no number of trees; write a whole number from 1 to 10,000,000, and active = no where the order is closed",
+        marked("is no number of trees; write a whole number from {least} to {most}, and active = no where the order is closed"),
     ),
-    ("rootstocks", "off_type_low"): (0, 1, "is no share of the seedlings; write it from 0 to 1, such as 0.05 for 5 in 100"),
-    ("rootstocks", "off_type_high"): (0, 1, "is no share of the seedlings; write it from 0 to 1, such as 0.05 for 5 in 100"),
+    **dict.fromkeys(
+        (("rootstocks", "off_type_low"), ("rootstocks", "off_type_high")),
+        (0, 1, marked("is no share of the seedlings; write it from {least} to {most}, such as 0.05 for 5 in 100")),
+    ),
 }
 """(list, column) -> the least, the most, and what is said of what is less or more."""
 LONGEST_CODE, LONGEST_CELL = 60, 1000
@@ -54,18 +57,28 @@ _NO, _YES = {"no", "n", "nao", "false", "0"}, {"yes", "y", "si", "s", "sim", "tr
 
 Row = dict[str, str]
 Fault = tuple[str, str]
-"""Where (`lists/teams.csv, row 3`), and what is wrong there."""
+"""Where (`lists/teams.csv, row 3`), and what is wrong there, packed."""
 
 
 @dataclass(frozen=True)
 class ListRead:
-    """What was read of a list: rows that can be used, with their numbers in the file; `broken` says why none can be."""
+    """What was read of a list: rows that can be used, with their numbers in the file; `broken` says why none can be,
+    packed, to be said after the name of the file."""
 
     name: str
     rows: list[Row] = field(default_factory=list)
     numbers: list[int] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     broken: str = ""
+
+    @property
+    def file(self) -> str:
+        return f"lists/{self.name}.csv"
+
+    @property
+    def refusal(self) -> str:
+        """Why none of its rows can be used, as a sentence."""
+        return tr("{file} {why}.", file=self.file, why=self.broken)
 
     @property
     def active(self) -> list[Row]:
@@ -83,26 +96,28 @@ def read_list(path: Path, columns: Sequence[str]) -> ListRead:
     name, place = path.stem, f"lists/{path.name}"
 
     def broken(why: str) -> ListRead:
-        return ListRead(name, broken=f"{place} {why}")
+        return ListRead(name, broken=why)
 
     text = text_of(path)
     if isinstance(text, Unreadable):
-        is_missing = text.why == "is missing"
-        return broken(f"{text.why}{'; `formpack init` in this folder puts an empty one there' if is_missing else ''}.")
+        is_missing = text.why == MISSING
+        return broken(pack("is missing; `formpack init` in this folder puts an empty one there") if is_missing else text.why)
     head_line = re.split(r"[\r\n]", text.lstrip("\r\n"), maxsplit=1)[0]
     mark = ";" if head_line.count(";") > head_line.count(",") else ","
     lines = csv.reader(io.StringIO(text, newline=""), strict=True, delimiter=mark)
     try:
         rows = [(lines.line_num, cells) for cells in lines if any(c.strip() for c in cells)]
     except csv.Error as wrong:
-        return broken(f"cannot be read ({wrong}); look at the quotation marks in row {lines.line_num} and before it.")
+        said = marked("cannot be read ({why}); look at the quotation marks in row {row} and before it")
+        return broken(pack(said, why=wrong, row=lines.line_num))
     if not rows:
         return ListRead(name)
     head, faults = _headings(place, rows[0][1], columns)
     for column in ("code",) if "code" in columns else ("rootstock", "scion"):
         if head.count(column) != 1:
-            said = "has no column" if column not in head else "has more than one column"
-            return broken(f"{said} {column}; its columns are {', '.join(map(_plain, filter(None, head)))}.")
+            none = marked("has no column {column}; its columns are {columns}")
+            said = none if column not in head else marked("has more than one column {column}; its columns are {columns}")
+            return broken(pack(said, column=column, columns=", ".join(map(_plain, filter(None, head)))))
     return _usable(name, place, head, rows[1:], faults)
 
 
@@ -113,16 +128,17 @@ def _headings(place: str, cells: Sequence[str], columns: Sequence[str]) -> tuple
     plain = [h if h in columns else spelled.get(folded(h), h) for h in head]
     head = [p if plain.count(p) == 1 else h for p, h in zip(plain, head, strict=True)]
     missing, strange = [c for c in columns if c not in head], [_plain(h) for h in head if h and h not in columns]
-    lacks = f"it has no column {', '.join(m for m in missing if m not in _MAY_LACK)}"
+    lacking = ", ".join(m for m in missing if m not in _MAY_LACK)
     faults = [
-        (place, f"it has more than one column {_plain(h)}; the last is read")
+        (place, pack("it has more than one column {column}; the last is read", column=_plain(h)))
         for h in dict.fromkeys(head)
         if h and head.count(h) > 1
     ]
     if strange and set(missing) - _MAY_LACK:
-        faults.append((place, f"{lacks}, and nothing reads its column {', '.join(strange)}; is one the other?"))
+        said = marked("it has no column {column}, and nothing reads its column {other}; is one the other?")
+        faults.append((place, pack(said, column=lacking, other=", ".join(strange))))
     elif {"rootstock", "scion"} & set(missing):
-        faults.append((place, lacks))
+        faults.append((place, pack("it has no column {column}", column=lacking)))
     return head, faults
 
 
@@ -135,13 +151,16 @@ def _row_fault(row: Row) -> str:
     """Why a row cannot be used; '' where it can."""
     code = row.get("code")
     if code is None and not (row["rootstock"] and row["scion"]):
-        return "it lacks a rootstock or a scion"
+        return pack("it lacks a rootstock or a scion; the row is not used")
     if code is not None and (not code or re.search(r"\s", code) or not code.isprintable()):
-        return f"{code[:LONGEST_CODE]!r} is not a code (one word without hidden characters)"
+        said = marked("{code} is not a code (one word without hidden characters); the row is not used")
+        return pack(said, code=repr(code[:LONGEST_CODE]))
     if code is not None and len(code) > LONGEST_CODE:
-        return f"the code {code[:20]}... has {len(code):,} letters, more than {LONGEST_CODE}"
+        said = marked("the code {code}... has {n} letters, more than {most}; the row is not used")
+        return pack(said, code=code[:20], n=len(code), most=LONGEST_CODE)
     column = next((c for c, text in row.items() if len(text) > LONGEST_CELL), "")
-    return f"its {_plain(column)} has {len(row[column]):,} letters, more than {LONGEST_CELL:,}" if column else ""
+    said = marked("its {column} has {n} letters, more than {most}; the row is not used")
+    return pack(said, column=_plain(column), n=len(row[column]), most=LONGEST_CELL) if column else ""
 
 
 def _usable(name: str, place: str, head: list[str], lines: list[tuple[int, list[str]]], faults: list[Fault]) -> ListRead:
@@ -153,11 +172,11 @@ def _usable(name: str, place: str, head: list[str], lines: list[tuple[int, list[
     for number, cells in lines:
         where = f"{place}, row {number}"
         if len(cells) != len(head):
-            faults.append((where, "not as many cells as the header has; the row is not used"))
+            faults.append((where, pack("not as many cells as the header has; the row is not used")))
             continue
         row = {h: c.strip() for h, c in zip(head, cells, strict=True) if h}
         if fault := _row_fault(row):
-            faults.append((where, f"{fault}; the row is not used"))
+            faults.append((where, fault))
             continue
         for column in [c for c, text in row.items() if has_control(text)]:
             odd[column].append(number)
@@ -165,27 +184,29 @@ def _usable(name: str, place: str, head: list[str], lines: list[tuple[int, list[
         code = row.get("code", "")
         key = code or f"{row['rootstock']} + {row['scion']}"
         if key in keys:
-            said = f"the code {code!r}" if code else f"the pair {key}"
-            faults.append((where, f"{said} stands twice; the first row with it is used"))
+            pair = marked("the pair {code} stands twice; the first row with it is used")
+            said = marked("the code {code} stands twice; the first row with it is used") if code else pair
+            faults.append((where, pack(said, code=repr(code) if code else key)))
             continue
         keys.add(key)
         if code and folded(code) in seen:
-            faults.append((where, f"{code} stands beside {seen[folded(code)]}; if they are one, keep one of the two"))
+            said = marked("{code} stands beside {other}; if they are one, keep one of the two")
+            faults.append((where, pack(said, code=code, other=seen[folded(code)])))
         seen.setdefault(folded(code), code)
         if code.startswith(("=", "+", "-", "@")):
-            hint = "a spreadsheet may change it when it saves the list; give it another code"
-            faults.append((where, f"the code {code} begins as a formula does, and {hint}"))
+            said = marked(
+                "the code {code} begins as a formula does, and a spreadsheet may change it when it saves the list; give it"
+                " another code"
+            )
+            faults.append((where, pack(said, code=code)))
         if folded(row.get("active", "")) not in _NO | _YES:
-            faults.append((where, f"active is {row['active']!r}; write yes or no. Until then it counts as yes"))
+            said = marked("active is {text}; write yes or no. Until then it counts as yes")
+            faults.append((where, pack(said, text=repr(row["active"]))))
         rows.append(row)
         numbers.append(number)
     for column, some in odd.items():
-        faults.append(
-            (
-                f"{place}, {_rows(some)}",
-                f"{_plain(column)} holds a control character, or the end of a line; a space is read for it",
-            )
-        )
+        said = marked("{column} holds a control character, or the end of a line; a space is read for it")
+        faults.append((f"{place}, {_rows(some)}", pack(said, column=_plain(column))))
     return ListRead(name, rows, numbers, faults)
 
 
@@ -197,10 +218,11 @@ def typed(list_name: str, row: Mapping[str, str]) -> dict[str, Value | Unreadabl
             value = READERS[kind](text)
             least, most, why = _LIMITS.get((list_name, column), (0, 0, ""))
             is_out = why and isinstance(value, int | float) and not least <= value <= most
-            found[column] = Unreadable("impossible_value", why) if is_out else value
+            found[column] = Unreadable("impossible_value", pack(why, least=least, most=most)) if is_out else value
     low, high = found.get("off_type_low"), found.get("off_type_high")
     if isinstance(low, float) and isinstance(high, float) and low > high:
-        found["off_type_low"] = Unreadable("impossible_value", f"is above off_type_high, {row['off_type_high']}")
+        why = pack("is above off_type_high, {high}", high=row["off_type_high"])
+        found["off_type_low"] = Unreadable("impossible_value", why)
     return found
 
 
@@ -218,9 +240,11 @@ def cell_faults(found: ListRead, codes: Mapping[str, Collection[str]]) -> Iterat
             other = REFERENCES.get((found.name, column))
             if other is not None and row[column] and row[column] not in codes.get(other, ()):
                 meant = near[other].get(folded(row[column]), "")
-                wrong[column, row[column], f"is not in lists/{other}.csv{f'; {meant} is' if meant else ''}"].append(number)
+                said = marked("is not in lists/{list}.csv; {meant} is") if meant else marked("is not in lists/{list}.csv")
+                wrong[column, row[column], pack(said, list=other, meant=meant)].append(number)
     for (column, text, why), numbers in wrong.items():
-        yield f"lists/{found.name}.csv, {_rows(numbers)}", f"{column}: {text if len(text) <= 80 else text[:77] + '...'} {why}"
+        short = text if len(text) <= 80 else text[:77] + "..."
+        yield f"{found.file}, {_rows(numbers)}", pack("{column}: {text} {why}", column=column, text=short, why=why)
 
 
 def _rows(numbers: Sequence[int]) -> str:

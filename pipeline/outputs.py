@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
+from formpack.words import marked, tr
 from pipeline.findings import Refused
 
 ASIDE = ".outputs"
@@ -116,10 +117,12 @@ def _alone(aside: Path, wait: float) -> Iterator[None]:
             lock.execute("BEGIN EXCLUSIVE")
         except sqlite3.DatabaseError as wrong:
             if wrong.sqlite_errorcode == sqlite3.SQLITE_BUSY:
-                raise Refused("Another command is writing files here; wait until it ends and try again.") from None
+                raise Refused(tr("Another command is writing files here; wait until it ends and try again.")) from None
             if wrong.sqlite_errorcode == sqlite3.SQLITE_NOTADB:
-                raise Refused(f"{aside / 'lock'} is damaged; delete it when no other command is at work.") from None
-            raise Refused(f"{aside} cannot be used ({wrong}); ask for the right to write there.") from None
+                said = marked("{file} is damaged; delete it when no other command is at work.")
+                raise Refused(tr(said, file=aside / "lock")) from None
+            said = marked("{folder} cannot be used ({why}); ask for the right to write there.")
+            raise Refused(tr(said, folder=aside, why=str(wrong))) from None
         yield
 
 
@@ -157,10 +160,12 @@ def _read_plan(folder: Path) -> dict[str, list[str]]:
     except (ValueError, KeyError, TypeError, RecursionError):
         plan = {part: [PurePosixPath("..")] for part in parts}
     if any(".." in name.parts or name.is_absolute() for part in parts for name in plan[part]):
-        raise Refused(
-            f"{folder / 'plan.json'} is damaged, so what an earlier command was writing cannot be put in place. What it wrote"
-            f" is in {folder / 'new'}, what stood there before in {folder / 'old'}. Delete {folder}, then do it again."
+        said = marked(
+            "{file} is damaged, so what an earlier command was writing cannot be put in place. What it wrote is in {new}, what"
+            " stood there before in {old}. Delete {folder}, then do it again."
         )
+        files = {"file": folder / "plan.json", "new": folder / "new", "old": folder / "old", "folder": folder}
+        raise Refused(tr(said, **files))
     return {part: [str(name) for name in plan[part]] for part in parts}
 
 
@@ -243,7 +248,8 @@ def to_disk(path: Path) -> None:
 
 
 def _refused(path: Path, wrong: OSError) -> Refused:
-    return Refused(
-        f"{path} could not be replaced ({wrong.strerror}), so all files are as they were. Close it where it is open, or ask for"
-        " the right to write there, and do it again."
+    said = marked(
+        "{file} could not be replaced ({why}), so all files are as they were. Close it where it is open, or ask for the right"
+        " to write there, and do it again."
     )
+    return Refused(tr(said, file=path, why=wrong.strerror))

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from formpack import words
 from formpack.readers import Unreadable, date, text_of
+from formpack.words import listed, marked, tr
 from pipeline import seals, tables
 from pipeline.findings import Refused
 from pipeline.intake import days, ingest
@@ -134,7 +135,7 @@ STAGES: tuple[Stage, ...] = (
         "tables.write_problems",
         "problems",
         "own_findings state_findings notes held_back list_notes table_notes version_notes day_notes column_gaps cleared current"
-        " states openings forms: list_rows",
+        " states openings forms: list_rows language:",
     ),
     # rates: how buds take, how plants are lost, what is ahead
     sql("lot_places"),
@@ -221,22 +222,31 @@ def the_day(settings: Settings, as_of: dt.date | None) -> dt.date:
     day = as_of or settings.today or dt.date.today()
     if isinstance(found := date(day.isoformat()), Unreadable):
         raise Refused(
-            f"Today is taken to be {day} ({_whence(settings, as_of)}), which {found.why}; {_put_right(settings, as_of)}."
+            tr(
+                "Today is taken to be {day} ({whence}), which {why}; {remedy}.",
+                day=day.isoformat(),
+                whence=_whence(settings, as_of),
+                why=found.why,
+                remedy=_put_right(settings, as_of),
+            )
         )
     return day
 
 
 def _whence(settings: Settings, as_of: dt.date | None) -> str:
     """Where the day has been taken from, in words."""
-    return "so says --as-of" if as_of else "so says `today` in nursery.toml" if settings.today else "so says this computer"
+    if as_of:
+        return tr("so says --as-of")
+    return tr("so says `today` in nursery.toml") if settings.today else tr("so says this computer")
 
 
 def _put_right(settings: Settings, as_of: dt.date | None) -> str:
     """How a wrong day is put right, in words."""
     if as_of:
-        return "say another day with --as-of"
-    where = "put `today` in nursery.toml right or take it out" if settings.today else "set this computer's calendar right"
-    return f"{where}, or say `--as-of DAY`"
+        return tr("say another day with --as-of")
+    if settings.today:
+        return tr("put `today` in nursery.toml right or take it out, or say `--as-of DAY`")
+    return tr("set this computer's calendar right, or say `--as-of DAY`")
 
 
 def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
@@ -330,14 +340,15 @@ def prove(store: Store, names: Iterable[str] | None = None) -> None:
     if not store.is_current:
         return
     if names is None and (faults := seals.faults(store.connection)):
-        raise Refused(f"Nothing is written: what is kept is damaged, at {faults[0]}. `formpack check` says more. {BACK}")
+        said = marked("Nothing is written: what is kept is damaged, at {place}. `formpack check` says more. {back}")
+        raise Refused(tr(said, place=faults[0], back=tr(BACK)))
     _refuse(damaged(store, names))
 
 
 def _refuse(found: list[str]) -> None:
     if found:
-        more = f" and {len(found) - 3} more tables" if len(found) > 3 else ""
-        raise Refused(f"Nothing is done: {', '.join(found[:3])}{more} are not as they were made. {AGAIN}")
+        said = marked("Nothing is done: these tables are not as they were made: {tables}. {again}")
+        raise Refused(tr(said, tables=listed(found, 3), again=tr(AGAIN)))
 
 
 @contextlib.contextmanager
@@ -402,14 +413,21 @@ def import_files(
     day = the_day(workspace.settings, as_of)
 
     def doubted(why: str) -> Doubted:
-        whence, remedy = _whence(workspace.settings, as_of), _put_right(workspace.settings, as_of)
         return Doubted(
-            f"Nothing was taken in. Today is taken to be {day} ({whence}), but {why}. If {day} is wrong, {remedy}; if it is"
-            f" right, say `--as-of {day} --sure`."
+            tr(
+                "Nothing was taken in. Today is taken to be {day} ({whence}), but {why}. If {day} is wrong, {remedy}; if it is"
+                " right, say `--as-of {iso} --sure`.",
+                day=day,
+                iso=day.isoformat(),
+                whence=_whence(workspace.settings, as_of),
+                why=why,
+                remedy=_put_right(workspace.settings, as_of),
+            )
         )
 
     if form and form not in workspace.forms:  # a form that cannot be used is said before anything is opened
-        raise Refused(f"--form {form}: there is no such form; the forms are {', '.join(workspace.forms)}.")
+        said = marked("--form {form}: there is no such form; the forms are {forms}.")
+        raise Refused(tr(said, form=form, forms=", ".join(workspace.forms)))
     workspace.forms  # noqa: B018
     show = tuple(show)
     with Store.open(workspace.store_file) as store:
@@ -419,8 +437,11 @@ def import_files(
         last = days.last_day(store)
         if last is not None and day < last and not is_sure:
             raise doubted(
-                f"files came in on {last} already. If {last} is the wrong one, go on with --sure and correct that day where"
-                " `formpack problems` shows it"
+                tr(
+                    "files came in on {last} already. If {last} is the wrong one, go on with --sure and correct that day where"
+                    " `formpack problems` shows it",
+                    last=last,
+                )
             )
         kept: Kept = ingest.keep(store, paths, day, progress, form)
         if again:
@@ -460,7 +481,9 @@ def choices_of(workspace: Workspace) -> dict[str, dict[str, str]]:
     names = sorted((asked | set(LISTS)) - {"groups", "compatibility"})
     return {
         name: {
-            row["code"]: (row.get("label") or "") + ("" if is_active(row) else " (not active)")
+            row["code"]: row.get("label") or ""
+            if is_active(row)
+            else tr("{label} (not active)", label=row.get("label") or "").strip()
             for row in workspace.read_list(name)
         }
         for name in names
@@ -492,7 +515,8 @@ def take_decisions(
 
     lists = choices_of(workspace)
     if by not in lists["staff"]:
-        raise Refused(f"--by {by}: there is no such code in lists/staff.csv; a correction has a name to it.")
+        said = marked("--by {by}: there is no such code in lists/staff.csv; a correction has a name to it.")
+        raise Refused(tr(said, by=by))
     rows = list(read_sheet(file))
     day = the_day(workspace.settings, as_of)
     with Store.open(workspace.store_file, make=False) as store, store.transaction():
@@ -530,7 +554,7 @@ def differs_when_rebuilt(store: Store, workspace: Workspace) -> list[str]:
         again.kept = store.kept
         bring_up(again, workspace, day)
         mine, anew = store.contents(), again.contents()
-    return [f"table {name}" for name, content in mine.items() if anew.get(name, content) != content]
+    return [tr("table {name}", name=name) for name, content in mine.items() if anew.get(name, content) != content]
 
 
 def rebuild(store: Store, workspace: Workspace, as_of: dt.date | None = None) -> dt.date:

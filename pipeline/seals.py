@@ -13,6 +13,8 @@ from typing import Any
 
 import duckdb
 
+from formpack.words import many, tr
+
 APPENDED = ("raw_files", "file_names", "corrections", "state_changes")
 """Tables that only ever get more rows: of these a transaction's own rows are looked at, not the whole."""
 WHOLE = ("list_rows", "named_forms", "form_versions", "passed_over", "not_taken", "layout")
@@ -109,28 +111,28 @@ def _last(connection: duckdb.DuckDBPyConnection) -> dict[str, Content]:
 def faults(connection: duckdb.DuckDBPyConnection) -> list[str]:
     """Where what is kept is not as it was sealed, in words; none where it is whole."""
     columns = _columns(connection)
-    found = [f"kept.{name}, which is missing" for name in (*_SEALED, "seals") if name not in columns]
+    found = [tr("{table}, which is missing", table=f"kept.{name}") for name in (*_SEALED, "seals") if name not in columns]
     try:
         found += [] if found else _broken_links(connection)
         sealed = _last(connection)
     except (duckdb.Error, ValueError, TypeError):
-        return [*found, "kept.seals, which cannot be read"]
+        return [*found, tr("{table}, which cannot be read", table="kept.seals")]
     for name in (name for name in _SEALED if name in columns):
         try:
             found += _other_rows(name, sealed.get(name, (0, 0)), _contents(connection, {name: -1})[name])
         except duckdb.Error:
-            found.append(f"kept.{name}, which cannot be read")
+            found.append(tr("{table}, which cannot be read", table=f"kept.{name}"))
     return found
 
 
 def _broken_links(connection: duckdb.DuckDBPyConnection) -> list[str]:
     seals = connection.execute("SELECT number, made_at, what, many, total, link FROM kept.seals ORDER BY number").fetchall()
     if not seals:
-        return ["kept.seals, which is empty"]
+        return [tr("{table}, which is empty", table="kept.seals")]
     before, found = "", []
     for place, (number, *said, link) in enumerate(seals, start=1):
         if number != place or _link(before, number, *said) != link:
-            found.append(f"seal {place}, which is missing or altered")
+            found.append(tr("seal {number}, which is missing or altered", number=str(place)))
             break
         before = link
     return found
@@ -138,6 +140,8 @@ def _broken_links(connection: duckdb.DuckDBPyConnection) -> list[str]:
 
 def _other_rows(name: str, was: Content, now: Content) -> list[str]:
     if more := now[0] - was[0]:
-        many = f"{abs(more):,} row{'' if abs(more) == 1 else 's'} {'more' if more > 0 else 'fewer'} than sealed"
-        return [f"kept.{name}, which has {many}"]
-    return [] if now == was else [f"kept.{name}, whose rows say something else than was sealed"]
+        rows, table = many(abs(more), "row"), f"kept.{name}"
+        if more > 0:
+            return [tr("{table}, which has {rows} more than sealed", table=table, rows=rows)]
+        return [tr("{table}, which has {rows} fewer than sealed", table=table, rows=rows)]
+    return [] if now == was else [tr("{table}, whose rows say something else than was sealed", table=f"kept.{name}")]

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
-from formpack.readers import READERS, Unreadable, has_control, text_of
+from formpack.readers import MISSING, READERS, Unreadable, has_control, text_of
+from formpack.words import marked, tr
 from pipeline.findings import Refused
 
 
@@ -153,38 +154,43 @@ def text_fault(key: str, value: str) -> str:
     most = _SHORT.get(key, _LONGEST)
     if value.strip() and len(value) <= most and not has_control(value):
         return ""
-    return f"{key} must be words on one line, at most {most} letters"
+    return tr("{key} must be words on one line, at most {most} letters", key=key, most=most)
 
 
 def _fault(key: str, kind: str, value: Any, limits: tuple[float, float] | None = None) -> str:
     """What is wrong with the value of a setting; '' where nothing is. In Python true is a number, and a time of day a day."""
     if kind == "bool":
-        return "" if isinstance(value, bool) else f"{key} must be true or false"
+        return "" if isinstance(value, bool) else tr("{key} must be true or false", key=key)
     if kind == "str":
-        return text_fault(key, value) if isinstance(value, str) else f"{key} must be text in quotes"
+        return text_fault(key, value) if isinstance(value, str) else tr("{key} must be text in quotes", key=key)
     if kind.startswith("dt.date"):
         if not isinstance(value, dt.date) or isinstance(value, dt.datetime):
-            return f"{key} must be a day such as 2026-03-02, without a time and without quotes"
+            return tr("{key} must be a day such as 2026-03-02, without a time and without quotes", key=key)
         found = READERS["date"](value.isoformat())
-        return f"{key} is {value}, which {found.why}" if isinstance(found, Unreadable) else ""
+        if not isinstance(found, Unreadable):
+            return ""
+        return tr("{key} is {value}, which {why}", key=key, value=value.isoformat(), why=found.why)
     least, most = limits or _LIMITS.get(key, (0, 10_000))
     is_number = isinstance(value, int if kind == "int" else int | float) and not isinstance(value, bool)
     if is_number and least <= value <= most:
         return ""
-    return f"{key} must be a {'whole number' if kind == 'int' else 'number'} from {least:,} to {most:,}"
+    said = marked("{key} must be a number from {least} to {most}")
+    if kind == "int":
+        said = marked("{key} must be a whole number from {least} to {most}")
+    return tr(said, key=key, least=least, most=most)
 
 
 def _named(key: str) -> str:
-    return key if key.isprintable() and len(key) <= _LONGEST else "one of its names"
+    return key if key.isprintable() and len(key) <= _LONGEST else tr("one of its names")
 
 
 def _amounts(given: Any, place: str) -> dict[str, float]:
     """Amounts of money under names of the nursery's own."""
     if not isinstance(given, dict):
-        raise Refused(f"{place} must be a section of settings.")
+        raise Refused(tr("{place} must be a section of settings.", place=place))
     for key, value in given.items():
         if fault := _fault(_named(key), "float", value, _MONEY):
-            raise Refused(f"{place}: {fault}.")
+            raise Refused(tr("{place}: {fault}.", place=place, fault=fault))
     return {key: float(value) for key, value in given.items()}
 
 
@@ -193,16 +199,17 @@ def _section(kind: type, given: Any, place: str) -> Any:
     parts: dict[str, Any] = {f.name: f.default_factory for f in fields(kind) if isinstance(f.default_factory, type)}
     values: dict[str, Any] = {}
     if not isinstance(given, dict):
-        raise Refused(f"{place} must be a section of settings.")
+        raise Refused(tr("{place} must be a section of settings.", place=place))
     for key, value in given.items():
         if key not in known:
-            raise Refused(f"{place}: {_named(key)} is not a setting; the settings are {', '.join(known)}.")
+            what = marked("{place}: {name} is not a setting; the settings are {known}.")
+            raise Refused(tr(what, place=place, name=_named(key), known=", ".join(known)))
         if key in parts:
             own = f"{place} [{key}]"
             values[key] = _amounts(value, own) if parts[key] is dict else _section(parts[key], value, own)
             continue
         if fault := _fault(key, str(known[key].type), value, _MONEY if kind in (Costs, Prices) else None):
-            raise Refused(f"{place}: {fault}.")
+            raise Refused(tr("{place}: {fault}.", place=place, fault=fault))
         values[key] = float(value) if str(known[key].type).startswith("float") else value
     return kind(**values)
 
@@ -211,12 +218,13 @@ def read_settings(path: Path) -> Settings:
     """The settings of a workspace. Raises Refused with the place of what is wrong."""
     text = text_of(path, most=1)
     if isinstance(text, Unreadable):
-        if text.why == "is missing":
-            raise Refused(f"{path.parent} is no workspace (it has no {path.name}); make one with `formpack init`.")
-        raise Refused(f"{path.name} {text.why}.")
+        if text.why == MISSING:
+            said = marked("{folder} is no workspace (it has no {file}); make one with `formpack init`.")
+            raise Refused(tr(said, folder=path.parent, file=path.name))
+        raise Refused(tr("{file} {why}.", file=path.name, why=text.why))
     try:
         given = tomllib.loads(text)
     except (ValueError, RecursionError) as wrong:  # of a number too long, a bare ValueError
-        raise Refused(f"{path.name} cannot be read: {str(wrong).splitlines()[0]}.") from None
+        raise Refused(tr("{file} cannot be read: {why}.", file=path.name, why=str(wrong).splitlines()[0])) from None
     settings: Settings = _section(Settings, given, path.name)
     return settings

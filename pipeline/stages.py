@@ -22,14 +22,15 @@ from typing import Any
 
 import duckdb
 
+from formpack.words import marked, tr
 from pipeline.findings import Refused
 from pipeline.store import NOT_COMPARED, SQL, STARTED, Store, quoted
 
 HERE = Path(__file__).parent
 MOST_KEYS = 20_000
 """Beyond so many changed keys parts are hardly cheaper than the whole; four times as many are remembered."""
-AGAIN = "`formpack rebuild` makes everything again from what is kept."
-"""The way out where what was made is damaged."""
+AGAIN = marked("`formpack rebuild` makes everything again from what is kept.")
+"""The way out where what was made is damaged; `tr` it."""
 _TYPES = {"reading_id": "UUID"}
 _TABLE = re.compile(r"\bwork\.\"?(\w+)\"?")
 
@@ -125,9 +126,10 @@ class Ledger:
             said = store.get("stages")
             is_new = not said and set(store.tables()) <= STARTED
             if not is_new and store.get("proof") != _proof(store):
-                raise Refused(f"What is noted of how tables were made (work.state) is damaged. {AGAIN}")
+                raise Refused(tr("What is noted of how tables were made (work.state) is damaged. {again}", again=tr(AGAIN)))
         except duckdb.Error:
-            raise Refused(f"What is noted of how tables were made (work.state) is missing or damaged. {AGAIN}") from None
+            what = marked("What is noted of how tables were made (work.state) is missing or damaged. {again}")
+            raise Refused(tr(what, again=tr(AGAIN))) from None
         return cls(**json.loads(said)) if said else cls()
 
     def save(self, store: Store) -> None:
@@ -294,7 +296,8 @@ class Runner:
         found |= {name for name, content in now.items() if content != sums[name]}
         shaped = self.store.shapes() if shapes else {}
         found |= {name for name, shape in shapes.items() if is_asked(name) and shaped.get(name) != shape}
-        return sorted({name.removeprefix("work.").replace("main.", "the view ") for name in found})
+        views = {name: tr("the view {name}", name=name.removeprefix("main.")) for name in found if name.startswith("main.")}
+        return sorted({views.get(name, name.removeprefix("work.")) for name in found})
 
     def made(self, stage: Stage, parts: Mapping[str, str] | None) -> Work:
         """What a stage makes, under names of its own: of the parts given, or of everything."""

@@ -18,6 +18,7 @@ from typing import Any
 
 import duckdb
 
+from formpack.words import marked, tr
 from pipeline import seals
 from pipeline.findings import Refused
 
@@ -44,10 +45,13 @@ SET TimeZone = 'UTC';
 SET threads = 2;
 SET memory_limit = '640MB';
 CREATE OR REPLACE TEMP MACRO pack(message, given := []::VARCHAR[]) AS
-    chr(2) || message || chr(31) || array_to_string(given, chr(31)) || chr(3);
+    chr(2) || array_to_string(list_prepend(message, given), chr(31)) || chr(3);
+CREATE OR REPLACE TEMP MACRO packn(one, more, n, given := []::VARCHAR[]) AS
+    pack(one || chr(29) || more, list_prepend('n=#' || n, given));
 """
 """What every connection begins with. `pack` makes a text that `formpack.words` puts into words where it is shown:
-`pack('{n} buds were set', ['n=#' || buds])`; a number has # before it, a day @, to be written as the language does."""
+`pack('{n} buds were set', ['n=#' || buds])`; a number has # before it, a day @, to be written as the language does; `packn` has
+a message for one and one for several."""
 _KEPT = """
 CREATE SCHEMA IF NOT EXISTS kept;
 CREATE SCHEMA IF NOT EXISTS work;
@@ -87,30 +91,44 @@ CREATE TABLE IF NOT EXISTS work.reading_findings (
 """
 
 
-BACK = "Restore the last backup into a new folder: `formpack rebuild --from BACKUP --workspace NEW`."
-"""The way out where what is kept is damaged."""
+BACK = marked("Restore the last backup into a new folder: `formpack rebuild --from BACKUP --workspace NEW`.")
+"""The way out where what is kept is damaged; `tr` it."""
 _UNREADABLE = {
-    "not a valid DuckDB": "is no store: something else stands under its name. Put that elsewhere.",
-    "Could not read enough bytes": "is cut: it ends before its tables do.",
-    "Corrupt database": "is damaged: a part of it is not what was written there.",
-    "Is a directory": "is a folder, where the store has to be a file. Put that elsewhere.",
+    "not a valid DuckDB": marked(
+        "{file} is no store: something else stands under its name. Put that elsewhere. {back} Without a backup, import the"
+        " inbox again in a new folder."
+    ),
+    "Could not read enough bytes": marked(
+        "{file} is cut: it ends before its tables do. {back} Without a backup, import the inbox again in a new folder."
+    ),
+    "Corrupt database": marked(
+        "{file} is damaged: a part of it is not what was written there. {back} Without a backup, import the inbox again in a"
+        " new folder."
+    ),
+    "Is a directory": marked(
+        "{file} is a folder, where the store has to be a file. Put that elsewhere. {back} Without a backup, import the inbox"
+        " again in a new folder."
+    ),
 }
-"""What the system says of a file that is no whole store -> what it is."""
+"""What the system says of a file that is no whole store -> what is said of it."""
 
 
-def unreadable(wrong: Exception, name: str = "The store") -> Refused:
+def unreadable(wrong: Exception, name: str = "") -> Refused:
     """A file that cannot be read as a store, told apart in words, with the way out."""
-    said = str(wrong)
+    said, file, back = str(wrong), name or tr("The store"), tr(BACK)
     for words, what in _UNREADABLE.items():
         if words in said:
-            return Refused(f"{name} {what} {BACK} Without a backup, import the inbox again in a new folder.")
+            return Refused(tr(what, file=file, back=back))
     if "newer version of DuckDB" in said:
-        return Refused(f"{name} was written with a later version of DuckDB; update formpack and what it came with.")
+        return Refused(
+            tr("{file} was written with a later version of DuckDB; update formpack and what it came with.", file=file)
+        )
     if "No space left" in said:
         return _unwritten(wrong)
     if "Permission denied" in said or "read-only" in said.lower():
-        return Refused(f"{name} may not be opened by you; ask for the right to read and write it.")
-    return Refused(f"{name} cannot be used ({said.splitlines()[0]}). `formpack check` says what is damaged. {BACK}")
+        return Refused(tr("{file} may not be opened by you; ask for the right to read and write it.", file=file))
+    what = marked("{file} cannot be used ({why}). `formpack check` says what is damaged. {back}")
+    return Refused(tr(what, file=file, why=said.splitlines()[0], back=back))
 
 
 STARTED = frozenset(re.findall(r"EXISTS work\.(\w+)", _KEPT))
@@ -122,9 +140,11 @@ def _looked_at(path: Path) -> None:
     beside = path.with_name(f"{path.name}.wal")
     if not path.exists():
         if beside.exists():
-            raise Refused(f"{path.name} is missing, and what was last written to it is still here, as {beside.name}. {BACK}")
+            said = marked("{file} is missing, and what was last written to it is still here, as {other}. {back}")
+            raise Refused(tr(said, file=path.name, other=beside.name, back=tr(BACK)))
     elif path.is_file() and not path.stat().st_size:
-        raise Refused(f"{path.name} is empty: there is no store in it. Take it away, and import the inbox again. Or: {BACK}")
+        said = marked("{file} is empty: there is no store in it. Take it away, and import the inbox again. Or: {back}")
+        raise Refused(tr(said, file=path.name, back=tr(BACK)))
     elif beside.exists():  # opened for writing, what stands beside would be written into it
         with duckdb.connect(str(path), read_only=True) as connection:
             _ = Store(connection, path).layout
@@ -149,7 +169,7 @@ def _unwritten(wrong: Exception) -> Refused:
     why = str(wrong).splitlines()[0]
     if any(words in why for words in _UNREADABLE):
         return unreadable(wrong)
-    return Refused(f"The store could not be written, and is as it was; make room and do it again. ({why})")
+    return Refused(tr("The store could not be written, and is as it was; make room and do it again. ({why})", why=why))
 
 
 class Store:
@@ -171,7 +191,7 @@ class Store:
                 _looked_at(path)
                 if not path.exists():
                     if not make:
-                        raise Refused("Nothing has been imported here yet; run `formpack import` first.")
+                        raise Refused(tr("Nothing has been imported here yet; run `formpack import` first."))
                     _begin(path)
                 connection = duckdb.connect(str(path), read_only=is_read_only)
                 break
@@ -179,7 +199,7 @@ class Store:
                 if not any(words in str(wrong) for words in _IN_USE):
                     raise unreadable(wrong, path.name) from None
                 if time.monotonic() > until:
-                    raise Refused("Another command is using the store; wait until it ends and try again.") from None
+                    raise Refused(tr("Another command is using the store; wait until it ends and try again.")) from None
                 time.sleep(0.1)
             except duckdb.Error as wrong:
                 raise unreadable(wrong, path.name) from None
@@ -201,7 +221,7 @@ class Store:
     def layout(self) -> int:
         """The number of the store's layout: 0 for a new store, 1 for the first one, which did not say. Raises Refused where it
         cannot be told, or where the file is no store of this program."""
-        name = self.path.name if self.path else "The store"
+        name = self.path.name if self.path else tr("The store")
         there = self.rows("SELECT schema_name, table_name FROM duckdb_tables() WHERE database_name = current_database()")
         tables = {table for schema, table in there if schema == "kept"}
         number = 0
@@ -209,11 +229,14 @@ class Store:
             number = self.value("SELECT TRY_CAST(max(number) AS INTEGER) FROM kept.layout") or 0
         wanted = set(KEPT) if number == LAYOUT else {"raw_files"} if tables else set()
         if lacking := sorted(wanted - tables):
-            raise Refused(f"{name} is damaged: kept.{', kept.'.join(lacking)} is missing. {BACK}")
+            tables_lacking = ", ".join(f"kept.{table}" for table in lacking)
+            raise Refused(tr("{file} is damaged: {tables} is missing. {back}", file=name, tables=tables_lacking, back=tr(BACK)))
         if "seals" in tables and number < _FIRST_SEALED:
-            raise Refused(f"{name} is damaged: the number of its layout (kept.layout) is not what it was. {BACK}")
+            said = marked("{file} is damaged: the number of its layout (kept.layout) is not what it was. {back}")
+            raise Refused(tr(said, file=name, back=tr(BACK)))
         if "raw_files" not in tables and there:
-            raise Refused(f"{name} is a DuckDB file of another program, and is left as it is; name another folder.")
+            said = marked("{file} is a DuckDB file of another program, and is left as it is; name another folder.")
+            raise Refused(tr(said, file=name))
         return number or int("raw_files" in tables)
 
     @property
@@ -229,7 +252,8 @@ class Store:
         if layout == LAYOUT or (layout and layout < LAYOUT and not self.is_inside):
             return
         if layout > LAYOUT:
-            raise Refused("This store was written by a later version of formpack; use that version, or update this one.")
+            said = marked("This store was written by a later version of formpack; use that version, or update this one.")
+            raise Refused(tr(said))
         with self.transaction():
             if layout:
                 self.drop_what_is_made(again=False)

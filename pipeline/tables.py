@@ -10,10 +10,10 @@ from typing import Any
 
 import duckdb
 
-from formpack.catalog import Form
+from formpack.catalog import Form, text_in
 from formpack.group_code import shown
 from formpack.readers import NearMiss, with_near_miss
-from formpack.words import marked
+from formpack.words import marked, tr, unpacked
 from pipeline.findings import Finding, Refused, Rule, sentence
 from pipeline.harmless import RUN, legal
 from pipeline.outputs import Batch
@@ -27,109 +27,109 @@ def _table(holds: str, columns: str) -> tuple[str, tuple[str, ...]]:
 
 TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     "submissions": _table(
-        "every submission that came in, and its state",
+        marked("every submission that came in, and its state"),
         "instance_id form_id form_version group_code visit_date staff_code state received_at superseded_by source",
     ),
     "problems": _table(
-        "everything that a person should look at",
+        marked("everything that a person should look at"),
         "instance_id form_id group_code severity rule field value message advice",
     ),
     "movements": _table(
-        "every change of a group, in whole plants",
+        marked("every change of a group, in whole plants"),
         "group_code on_date form_id kind cause quantity other_group instance_id",
     ),
     "standing": _table(
-        "what stands in each group",
+        marked("what stands in each group"),
         "group_code rootstock scion stage location opened_on opened_with book_count last_count last_count_on"
         " estimate low high unrecorded_loss state mix",
     ),
     "standing_sums": _table(
-        "what stands in groups together, with the interval of the sum",
+        marked("what stands in groups together, with the interval of the sum"),
         "by level groups plants low high book_count",
     ),
     "counts": _table(
-        "every completed count beside what was expected",
+        marked("every completed count beside what was expected"),
         "group_code on_date form_id instance_ids counted expected expected_low expected_high p_wrong flagged",
     ),
     "discrepancies": _table(
-        "counts and changes that do not fit",
+        marked("counts and changes that do not fit"),
         "group_code on_date instance_ids counted expected difference likely_cause confidence advice other_group",
     ),
     "lots": _table(
-        "what one team budded in one group at one attempt",
+        marked("what one team budded in one group at one attempt"),
         "group_code team_code attempt rootstock scion budwood_batch budded_on read_on days buds_set green brown"
         " unsure missing take_rate",
     ),
     "take_rates": _table(
-        "how buds take, by level",
+        marked("how buds take, by level"),
         "by level lots buds_set read taken take_rate low high deff adjusted adjusted_low adjusted_high q_value flag"
         " clusters freedom adjusted_freedom",
     ),
     "place_rates": _table(
-        "each place and house: what stands, what was lost beside what was to be expected, take, work late",
+        marked("each place and house: what stands, what was lost beside what was to be expected, take, work late"),
         "by level house groups plants low high lines lost not_recorded plant_days loss_rate loss_low loss_high expected"
         " ratio ratio_low ratio_high q_value flag lots read taken take_rate take_low take_high take_adjusted"
         " take_adjusted_low take_adjusted_high take_q_value take_flag tasks_late plants_late days_late",
     ),
     "survival": _table(
-        "how many plants come through each step",
+        marked("how many plants come through each step"),
         "by level clock step at_risk lost left survival se low high recorded survival_recorded",
     ),
     "loss_causes": _table(
-        "what plants are lost to",
+        marked("what plants are lost to"),
         "by level cause stage lost share cumulative low high share_recorded",
     ),
     "survival_tests": _table(
-        "whether rootstocks and scions lose plants alike, groups counting as one each",
+        marked("whether rootstocks and scions lose plants alike, groups counting as one each"),
         "by clock levels groups chi2 freedom p_value",
     ),
     "teams": _table(
-        "each team: take plainly, fairly, by odds, and its pace",
+        marked("each team: take plainly, fairly, by odds, and its pace"),
         "team_code lots buds_set read taken take_rate low high deff adjusted adjusted_low adjusted_high q_value"
         " flag odds_ratio odds_low odds_high days buds_a_day",
     ),
     "timeliness": _table(
-        "what came through where buds were read early or late, or cut back late",
+        marked("what came through where buds were read early or late, or cut back late"),
         "work kind units plants through difference low high",
     ),
     "off_type": _table(
-        "off-type culls by rootstock, beside what is published",
+        marked("off-type culls by rootstock, beside what is published"),
         "rootstock groups lifted off_type share low high published_low published_high source verdict",
     ),
     "ladder": _table(
-        "every plant opened: lost, despatched or in the books, by stage; and what stands of it by the counts",
+        marked("every plant opened: lost, despatched or in the books, by stage; and what stands of it by the counts"),
         "stage lost not_recorded otherwise despatched in_the_books standing lost_share",
     ),
     "bridge": _table(
-        "one walk from what was opened by way of the book to what stands, each step with its reason",
+        marked("one walk from what was opened by way of the book to what stands, each step with its reason"),
         "by level groups step cause stage place plants",
     ),
     "months": _table(
-        "each month: what was begun, lost, sent out and stood at its end, and what was usual for take and losses",
+        marked("each month: what was begun, lost, sent out and stood at its end, and what was usual for take and losses"),
         "month until_on is_over opened culled_at_opening budded read taken take_rate take_low take_high"
         " take_usual take_usual_low take_usual_high take_chance take_chance_last take_chance_year lost"
         " not_recorded at_risk lost_rate lost_usual lost_usual_low lost_usual_high lost_chance"
         " lost_chance_last lost_chance_year delivered stands stands_low stands_high",
     ),
     "month_parts": _table(
-        "what stood at the end of each month by stage, and what was lost in it by cause",
+        marked("what stood at the end of each month by stage, and what was lost in it by cause"),
         "month kind level plants low high",
     ),
     "projection": _table(
-        "trees ready by pair and month, against open orders",
+        marked("trees ready by pair and month, against open orders"),
         "rootstock scion month ready low high ordered overdue ready_until low_until high_until ordered_until"
         " shortfall chance_enough holds_80 holds_95 free free_80 free_95",
     ),
     "orders": _table(
-        "each order: what went out for it, what is open, and whether that can be met",
+        marked("each order: what went out for it, what is open, and whether that can be met"),
         "order_ref consignee rootstock scion wanted_on ordered delivered open days_over of_age ready short chance_met ready_in",
     ),
     "due": _table(
-        "what is to be done by when",
+        marked("what is to be done by when"),
         "group_code task due_on days_over location estimate order_ref trees",
     ),
     "staff_counting": _table(
-        "how each person counts",
+        marked("how each person counts"),
         "staff_code counts exact_share typical_error lean rounded_share agrees_with_shown agrees_by_chance flagged finding",
     ),
 }
@@ -151,15 +151,16 @@ TASK_WORDS = {
     "recount": marked("Count again"),
     "clear_out": marked("Clear out"),
 }
-"""The tasks of the table `due`, in words."""
+"""The tasks of the table `due`, in words; `tr` them."""
 
 
-def labels(forms: dict[str, Form]) -> dict[str, str]:
-    """What the forms call their questions, in English, by name."""
-    return {q.name: q.label() for form in forms.values() for q in form.questions if q.cells.get("label::English (en)")} | {
-        "group_code": "Group code",
-        "to_group": "Receiving group",
-        "set_aside_to": "Group for the failed buds",
+def labels(forms: Mapping[str, Form]) -> dict[str, str]:
+    """What the forms call their questions, in the language that is spoken where they have it, by name."""
+    asked = {q.name: q for form in forms.values() for q in form.questions if q.cells.get("label::English (en)")}
+    return {name: q.label_spoken for name, q in asked.items()} | {
+        "group_code": tr("Group code"),
+        "to_group": tr("Receiving group"),
+        "set_aside_to": tr("Group for the failed buds"),
     }
 
 
@@ -169,15 +170,15 @@ def what_is_allowed(forms: Mapping[str, Form], lists: Mapping[str, NearMiss], fi
     asked = [(f, q) for f in forms.values() for q in f.questions if q.name == finding.field]
     if finding.rule == "not_in_list":
         fixed = [f.choices[q.list_name] for f, q in asked if q.type == "select_one" and q.list_name == finding.detail]
-        means = {row["name"]: row.get("label::English (en)", "") for rows in fixed for row in rows}
+        means = {row["name"]: text_in(row, "label") for rows in fixed for row in rows}
         near = NearMiss(means, means) if fixed else lists.get(finding.detail)
         detail = f"{finding.detail} ({', '.join(means)})" if fixed else finding.detail
         return replace(finding, detail=with_near_miss(detail, near.of(finding.value) if near else ""))
     if finding.rule == "bad_code" and "groups" in lists:
-        return replace(finding, detail=with_near_miss(finding.detail, lists["groups"].of(finding.value)))
+        return replace(finding, detail=with_near_miss(unpacked(finding.detail), lists["groups"].of(finding.value)))
     several = [c for f, q in asked if q.type == "select_multiple" for c in f.codes(q.list_name)]
     if finding.rule == "impossible_value" and several and not finding.detail:
-        return replace(finding, detail=f"choose among {', '.join(dict.fromkeys(several))}, parted by spaces")
+        return replace(finding, detail=tr("choose among {codes}, parted by spaces", codes=", ".join(dict.fromkeys(several))))
     return finding
 
 
@@ -198,7 +199,8 @@ WHERE coalesce(s.state, '') NOT IN ('superseded', 'withdrawn')"""
 
 def write_problems(work: Work) -> None:
     """work.problems from all findings that nobody has cleared; those of superseded submissions are left out. What
-    keeps the most plants out of the books comes first. What is said alike of many is put into words once."""
+    keeps the most plants out of the books comes first. What is said alike of many is put into words once, in the language that
+    is spoken."""
     names = labels(work.context.workspace.forms)
     run = work.store.connection.execute
     run(f"CREATE OR REPLACE TEMP TABLE open_findings AS {_FINDINGS}")
@@ -214,18 +216,25 @@ def write_problems(work: Work) -> None:
     if any(f.rule == "bad_code" for f in alike):
         lists["groups"] = NearMiss(shown(code) for (code,) in work.rows("SELECT group_code FROM work.openings"))
     forms = work.context.workspace.forms
-    kinds = dict.fromkeys(("rule", "field", "value", "detail", "message", "advice"), "VARCHAR")
+    kinds = dict.fromkeys(("rule", "field", "value", "detail", "shown", "message", "advice"), "VARCHAR")
     rows = [
-        (f.rule, f.field, f.value, f.detail, sentence(what_is_allowed(forms, lists, f), names), Rule[f.rule].advice)
+        (
+            *(f.rule, f.field, f.value, f.detail, unpacked(f.value)),
+            *(sentence(what_is_allowed(forms, lists, f), names), tr(Rule[f.rule].advice)),
+        )
         for f in alike
     ]
+    waits = work.rows("SELECT DISTINCT received_on FROM open_findings WHERE starts_with(rule, 'waits')")
+    came = [(day, tr("It came on {day}.", day=day)) for (day,) in waits]
+    work.lay_aside("came", {"received_on": "DATE", "came": "VARCHAR"}, came)
     work.lay_aside("words", kinds, rows)
     work.put_query(
         "problems",
         "SELECT instance_id, nullif(form_id, '') AS form_id, group_code, severity, rule, nullif(field, '') AS field,"
-        " nullif(value, '') AS value, CASE WHEN starts_with(rule, 'waits') THEN message || ' It came on ' || received_on || '.'"
+        " nullif(shown, '') AS value, CASE WHEN starts_with(rule, 'waits') THEN concat_ws(' ', message, came)"
         " ELSE message END AS message, advice"
         " FROM open_findings JOIN words USING (rule, field, value, detail) LEFT JOIN held USING (instance_id)"
+        " LEFT JOIN came USING (received_on)"
         " ORDER BY is_note, coalesce(held.plants, 0) DESC, instance_id, rule, field, value, detail",
     )
 
@@ -321,4 +330,5 @@ def export_tables(store: Store, files: Batch, folder: Path) -> None:
                 store.connection.execute(f"COPY ({query}) TO '{quoted}' ({options})")
     except duckdb.IOException as wrong:
         why = str(wrong).splitlines()[0]
-        raise Refused(f"The tables could not be written, and are as they were; make room and do it again. ({why})") from None
+        said = marked("The tables could not be written, and are as they were; make room and do it again. ({why})")
+        raise Refused(tr(said, why=why)) from None

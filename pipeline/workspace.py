@@ -10,6 +10,7 @@ from pathlib import Path
 
 from formpack import shipped
 from formpack.catalog import Form, FormError, load_forms
+from formpack.words import tr
 from pipeline.findings import Refused
 from pipeline.lists import ListRead, read_list
 from pipeline.outputs import one_file
@@ -121,8 +122,10 @@ class Workspace:
         try:
             return load_forms(self.folder / "forms")
         except FormError as wrong:
-            more = f" ({len(wrong.faults) - 1} more; `formpack forms` shows all)" if len(wrong.faults) > 1 else ""
-            raise Refused(wrong.faults[0] + more) from None
+            first, *more = wrong.faults
+            if more:
+                first = tr("{fault} ({n} more; `formpack forms` shows all)", fault=first, n=len(more))
+            raise Refused(first) from None
 
     def forms_mark(self) -> str:
         """Changes when a file of any form changes, shipped or the nursery's own."""
@@ -140,14 +143,14 @@ class Workspace:
         """The rows of lists/NAME.csv that can be used. Raises Refused where none can be read."""
         found = self.list_read(name)
         if found.broken:
-            raise Refused(found.broken)
+            raise Refused(found.refusal)
         return found.rows
 
 
 def make_workspace(folder: Path, name: str = Settings.name) -> list[str]:
     """Put what is missing of a workspace into `folder`; what is there stays. Returns what was made. Raises Refused."""
     if fault := text_fault("name", name):
-        raise Refused(f"The {fault}.")
+        raise Refused(tr("{fault}.", fault=fault))
     made = []
     for sub in ("lists", "forms", "inbox", "phone", "reports"):
         (folder / sub).mkdir(parents=True, exist_ok=True)

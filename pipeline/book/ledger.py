@@ -68,7 +68,7 @@ def remember_lists(work: Work) -> None:
     known = {f.name: merged(f, before.get(f.name, ()), work.context.noted_on) for f in found if f.name != "compatibility"}
     codes = {name: {k.code for k in some} for name, some in known.items()}
     faults = [fault for f in found for fault in (*f.faults, *cell_faults(f, codes))]
-    faults += [tuple(f.broken.rstrip(".").split(" ", 1)) for f in found if f.broken]
+    faults += [(f.file, f.broken) for f in found if f.broken]
     rows = [
         (k.list_name, k.code, json.dumps(k.row, ensure_ascii=False), k.inactive_since, k.is_listed)
         for some in known.values()

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from formpack.group_code import shown
+from formpack.words import marked, place, tr
 from pipeline.findings import Refused
 from pipeline.outputs import Batch, together
 from pipeline.rates.promises import Names, grades
@@ -133,16 +134,16 @@ def _group_rows(store: Store, show_expected: bool) -> list[dict[str, str]]:
     rows = []
     for row in store.rows(_GROUPS):
         given = ["" if v is None else str(v) for v in row]
-        code, stock_label, stock, scion_label, scion, stage, place, place_label, count, low, high, teams, budded, due = given[
+        code, stock_label, stock, scion_label, scion, stage, where, place_label, count, low, high, teams, budded, due = given[
             :14
         ]
         is_budded, lots, unread, attempt = given[14:]
         pair = " / ".join(x for x in (stock_label or stock, scion_label or scion) if x)
-        label = ", ".join(x for x in (f"{shown(code)} {pair}", place_label or place) if x).replace("#", " ")
-        told = (stage, count, low, high, stock, scion, place, teams.replace(" ", ","), budded, due, day, is_told)
+        label = ", ".join(x for x in (f"{shown(code)} {pair}", place_label or where) if x).replace("#", " ")
+        told = (stage, count, low, high, stock, scion, where, teams.replace(" ", ","), budded, due, day, is_told)
         words = (*told, is_budded, lots.replace(" ", ","), unread, attempt)
         facts = " ".join(re.sub(r"\s", "_", w) or "-" for w in words) + f" # {label}"
-        values = (code, label, stock, scion, stage, place, count, low, high, teams, budded, due, day, facts)
+        values = (code, label, stock, scion, stage, where, count, low, high, teams, budded, due, day, facts)
         rows.append(dict(zip(GROUP_COLUMNS, values, strict=True)))
     return rows
 
@@ -153,10 +154,12 @@ def _look_for_columns(workspace: Workspace, name: str, columns: Sequence[str]) -
         for q in form.questions:
             lacking = sorted(q.list_columns - set(columns)) if q.type == "select_one_from_file" and q.list_name == name else []
             if lacking:
-                raise Refused(
-                    f"{q.place}: {q.name} speaks of the column {', '.join(lacking)} of {name}.csv, which has only"
-                    f" {', '.join(columns)}, so a phone cannot open the form; name one of these, or add the column."
+                said = marked(
+                    "{place}: {question} speaks of the column {column} of {list}.csv, which has only {columns}, so a phone"
+                    " cannot open the form; name one of these, or add the column."
                 )
+                values = {"question": q.name, "column": ", ".join(lacking), "list": name, "columns": ", ".join(columns)}
+                raise Refused(tr(said, place=place(q.place), **values))
 
 
 def write_all(store: Store, workspace: Workspace) -> PhoneFiles:
@@ -175,25 +178,30 @@ def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str
         return _lay_lists(store, workspace, files)
 
 
+def _too_long(name: str, rows: int) -> str:
+    return tr("{list}.csv has {n} rows; some phones become slow beyond {most}.", list=name, n=rows, most=MOST_ROWS)
+
+
 def _lay_lists(store: Store, workspace: Workspace, files: Batch) -> tuple[int, int, tuple[str, ...]]:
     folder = workspace.phone
     groups = _group_rows(store, workspace.settings.phone.show_expected)
     _write(files.place(folder / "groups.csv"), GROUP_COLUMNS, groups)
     warnings = []
     if len(groups) > MOST_ROWS:
-        warnings.append(f"groups.csv has {len(groups)} rows; some phones become slow beyond {MOST_ROWS}.")
+        warnings.append(_too_long("groups", len(groups)))
     names = sorted({f for form in workspace.forms.values() for f in form.files} - {"groups"})
     for name in names:
         read = workspace.list_read(name)
         if read.broken:
-            raise Refused(read.broken)
+            raise Refused(read.refusal)
         faults = store.rows("SELECT place, fault FROM work.list_faults WHERE starts_with(place, ?)", [f"lists/{name}.csv"])
-        warnings += [f"{place}: {fault}." for place, fault in faults]
+        warnings += [tr("{place}: {fault}.", place=place(where), fault=fault) for where, fault in faults]
         rows = read.active
         columns = list(dict.fromkeys([*LISTS.get(name, ("code", "label", "active")), *(k for r in rows for k in r)]))
         for column in columns:
             if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", column):
-                raise Refused(f"lists/{name}.csv: a phone cannot use the column {column!r}; use letters, digits and _.")
+                said = marked("{file}: a phone cannot use the column {column}; use letters, digits and _.")
+                raise Refused(tr(said, file=read.file, column=repr(column)))
         _look_for_columns(workspace, name, columns)
         filled = [{c: r.get(c, "") or (r["code"] if c == "label" else "") for c in columns} for r in rows]
         if name == "orders":
@@ -201,7 +209,7 @@ def _lay_lists(store: Store, workspace: Workspace, files: Batch) -> tuple[int, i
             filled = [r | {"label": named.with_grade(r["label"], (r["rootstock"], r["scion"]))} for r in filled]
         _write(files.place(folder / f"{name}.csv"), columns, filled)
         if len(rows) > MOST_ROWS:
-            warnings.append(f"{name}.csv has {len(rows)} rows; some phones become slow beyond {MOST_ROWS}.")
+            warnings.append(_too_long(name, len(rows)))
     return len(names) + 1, len(groups), tuple(warnings)
 
 

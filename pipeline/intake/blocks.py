@@ -15,7 +15,8 @@ import pyarrow as pa
 from pyarrow import compute
 
 from formpack.headings import Columns, Headings, folded
-from formpack.submission import NO_HEADINGS, Aside, Record, Table, Unread, name_of, read, sound
+from formpack.submission import NO_HEADINGS, Aside, Record, Table, Unread, keepable, name_of, read, sound
+from formpack.words import marked, pack
 from pipeline.intake.days import FILES
 from pipeline.store import Store
 
@@ -121,7 +122,8 @@ class Gather:
         before = len(self.records) + len(self.tables)
         for found in read(source, name, None, self.headings, form):
             if len(self.records) + len(self.tables) - before > MOST_HEADINGS:
-                why = f"from its {number + 1:,}. item on it has more than {MOST_HEADINGS:,} different sets of names; split it"
+                what = marked("from item {item} on it has more than {n} different sets of names; split it")
+                why = pack(what, item=number + 1, n=MOST_HEADINGS)
                 self._add_unread(sha256, [(number, Unread(name, "refused_file", why))], received_on)
                 return
             if isinstance(found, Record):
@@ -142,7 +144,7 @@ class Gather:
                 number += 1
             yield
         more = [(rule, why, n - MOST_ALIKE) for (rule, why), n in self.alike.items() if n > MOST_ALIKE]
-        said = [Unread(name, rule, f"{n:,} more like these: {why}") for rule, why, n in more]
+        said = [Unread(name, rule, pack("{n} more like these: {why}", n=n, why=why)) for rule, why, n in more]
         self._add_unread(sha256, list(enumerate(said, start=number)), received_on)
 
     def pass_over(self, sha256: str, name: str, received_on: dt.date, why: str) -> None:
@@ -212,7 +214,7 @@ class Gather:
             sound(u.place for _, u in found),
             ids,
             rule=[u.rule for _, u in found],
-            why=sound(u.why for _, u in found),
+            why=keepable(u.why for _, u in found),
         )
         self._add(Block("", "", received_on, {}, meta))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Collection
 
-from formpack.words import many
+from formpack.words import marked, place, tr
 from pipeline.store import Store
 
 OF_A_FILE = "file:"
@@ -58,17 +58,15 @@ def misfit(store: Store, day: dt.date, files: Collection[str], last: dt.date | N
     lately = YEARS_BEFORE if last is None else LATELY
     dated, after, before, latest, newest = store.rows(_NEW, [day, day - lately, list(files)])[0]
 
-    def said(some: int, when: str, such: tuple[dt.date, str]) -> str:
-        are = "is" if some == 1 else "are"
-        return f"{some:,} of {many(dated, 'submission')} with a day {are} dated {when}, the last {such[0]} in {such[1]}"
-
     if after >= FEW and 2 * after > dated:
-        return said(after, "after it", latest)
+        said = marked("submissions are dated after it ({some} of {dated}), the last {last} in {place}")
+        return tr(said, dated=dated, some=after, last=latest[0], place=place(latest[1]))
     is_long_after = dated >= FEW if last is None else day - last > LONG_AFTER
     now = dated - after - before
     if last is not None and is_long_after and files and not dated:
-        return f"the last files came in on {last}, and nothing that comes in now says a day near it"
+        return tr("the last files came in on {last}, and nothing that comes in now says a day near it", last=last)
     if is_long_after and before and now < FEW and 2 * now < dated:
-        since = "" if last is None else f"the last files came in on {last}, and "
-        return since + said(before, f"more than {lately.days} days before it", newest)
+        said = marked("submissions are dated more than {days} days before it ({some} of {dated}), the last {last} in {place}")
+        found = tr(said, days=lately.days, some=before, dated=dated, last=newest[0], place=place(newest[1]))
+        return found if last is None else tr("the last files came in on {last}, and {found}", last=last, found=found)
     return ""

@@ -16,7 +16,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from formpack.submission import PHOTO_ENDINGS
+from formpack.submission import PHOTO_ENDINGS, sound
+from formpack.words import marked, pack, tr
 from pipeline.findings import Refused
 from pipeline.intake.days import FILES
 from pipeline.outputs import to_disk
@@ -34,7 +35,7 @@ _PIECE = 2**20
 
 
 class NotTaken(Exception):
-    """A file that cannot be kept; `str()` says why, and what to do."""
+    """A file that cannot be kept; `str()` says why, and what to do, packed."""
 
 
 @dataclass(frozen=True)
@@ -61,43 +62,44 @@ class Found:
         try:
             is_folder, is_file = path.is_dir(), path.is_file()
         except OSError as wrong:
-            self.passed.append((path, f"it cannot be looked at: {wrong.strerror}"))
+            self.passed.append((path, pack("it cannot be looked at: {why}", why=wrong.strerror)))
             return
         if is_folder:
             self._walk(path)
         elif is_file:
             self.files.append(path)
         elif path.exists():
-            self.passed.append((path, "it is no ordinary file; name a file or a folder"))
+            self.passed.append((path, pack("it is no ordinary file; name a file or a folder")))
         else:
-            self.passed.append((path, "it is neither a file nor a folder; look at the spelling"))
+            self.passed.append((path, pack("it is neither a file nor a folder; look at the spelling")))
 
     def _walk(self, folder: Path) -> None:
         if (folder / SETTINGS_NAME).exists():
-            self.passed.append((folder, "it holds the lists, forms and store of a nursery; only the inbox in it was looked at"))
+            why = pack("it holds the lists, forms and store of a nursery; only the inbox in it was looked at")
+            self.passed.append((folder, why))
             folder = folder / "inbox"
         try:
             inside = sorted(os.scandir(folder), key=lambda e: os.fsencode(e.name))
         except OSError as wrong:
-            self.passed.append((folder, f"the folder cannot be looked into: {wrong.strerror}"))
+            self.passed.append((folder, pack("the folder cannot be looked into: {why}", why=wrong.strerror)))
             return
         for entry in inside:
             path = folder / entry.name
             if entry.name.startswith("."):
                 continue
             if entry.is_symlink():
-                self.passed.append((path, "it is a link, and links are not followed; import what it points to"))
+                self.passed.append((path, pack("it is a link, and links are not followed; import what it points to")))
             elif entry.is_dir():
                 self._walk(path)
             elif entry.is_file():
                 self.files.append(path)
             else:
-                self.passed.append((path, "it is no ordinary file; put a copy of what it holds there"))
+                self.passed.append((path, pack("it is no ordinary file; put a copy of what it holds there")))
 
 
 def in_letters(path: Path | str) -> str:
-    """A path or name as text that a store keeps: what is no UTF-8 in it is marked."""
-    return os.fsencode(path).decode("utf-8", "replace")
+    """A path or name as text that a store keeps: what is no UTF-8 in it is marked, and what packs sentences."""
+    return sound([os.fsencode(path).decode("utf-8", "replace")])[0]
 
 
 def keep(store: Store, paths: Iterable[Path], today: dt.date, progress: Progress, form: str = "") -> Kept:
@@ -107,7 +109,7 @@ def keep(store: Store, paths: Iterable[Path], today: dt.date, progress: Progress
     for path in named:
         found.add(path)
     if found.passed and not found.files and not any(p.exists() for p in named):
-        raise Refused(" ".join(f"{in_letters(path)}: {why}." for path, why in found.passed))
+        raise Refused(" ".join(tr("{place}: {why}.", place=in_letters(path), why=why) for path, why in found.passed))
     not_taken = {_place(store, path): why for path, why in found.passed}
     keeper = _Keeper(store, dt.datetime.combine(today, dt.datetime.now().time()), today, form)
     with store.transaction():
@@ -184,15 +186,15 @@ class _Keeper:
         try:
             file = path.open("rb")
         except FileNotFoundError:
-            raise NotTaken("it was there and is gone; import it from where it is now") from None
+            raise NotTaken(pack("it was there and is gone; import it from where it is now")) from None
         except PermissionError:
-            raise NotTaken("it may not be read; give this user the right to read it") from None
+            raise NotTaken(pack("it may not be read; give this user the right to read it")) from None
         except OSError as wrong:
-            raise NotTaken(f"it cannot be opened: {wrong.strerror}") from None
+            raise NotTaken(pack("it cannot be opened: {why}", why=wrong.strerror)) from None
         with file:
             size = os.fstat(file.fileno()).st_size
             if size > MOST_BYTES:
-                raise NotTaken(f"it is larger than {MOST_BYTES // 2**30} GB; split it and import the parts")
+                raise NotTaken(pack("it is larger than {most} GB; split it and import the parts", most=MOST_BYTES // 2**30))
             pieces = _pieces(file)
             if self.store.kept is not None and (size >= _APART or path.suffix.lower() in PHOTO_ENDINGS):
                 return _put_apart(pieces, self.store.kept), size, None
@@ -223,14 +225,14 @@ def _pieces(file: BinaryIO) -> Iterator[bytes]:
         try:
             piece = file.read(_PIECE)
         except OSError as wrong:
-            raise NotTaken(f"the disk does not give it: {wrong.strerror}") from None
+            raise NotTaken(pack("the disk does not give it: {why}", why=wrong.strerror)) from None
         size += len(piece)
         if not piece or size > before.st_size:
             break
         yield piece
     after = os.fstat(file.fileno())
     if (size, after.st_size, after.st_mtime_ns) != (before.st_size, before.st_size, before.st_mtime_ns):
-        raise NotTaken("it was still being written while it was read; import it again when it is whole")
+        raise NotTaken(pack("it was still being written while it was read; import it again when it is whole"))
 
 
 def _put_apart(pieces: Iterable[bytes], folder: Path) -> str:
@@ -298,13 +300,15 @@ def copy_out(store: Store, sha256: str, path: Path) -> None:
     try:
         first = next(pieces, b"")
     except OSError:
-        raise Refused(f"The bytes of a kept file are gone ({sha256}). `formpack check` names it. {BACK}") from None
+        said = marked("The bytes of a kept file are gone ({sha256}). `formpack check` names it. {back}")
+        raise Refused(tr(said, sha256=sha256, back=tr(BACK))) from None
     with path.open("wb") as file:
         for piece in (first, *pieces):
             digest.update(piece)
             file.write(piece)
     if digest.hexdigest() != sha256:
-        raise Refused(f"The bytes of a kept file are not what came in ({sha256}). `formpack check` names it. {BACK}")
+        said = marked("The bytes of a kept file are not what came in ({sha256}). `formpack check` names it. {back}")
+        raise Refused(tr(said, sha256=sha256, back=tr(BACK)))
 
 
 def load_not_taken(work: Work) -> None:

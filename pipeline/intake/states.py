@@ -11,12 +11,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from formpack.words import marked
 from pipeline.findings import Finding, Rule
 from pipeline.intake.corrections import all_corrections, in_force
 from pipeline.stages import Work
 
 State = Literal["accepted", "waiting", "quarantined", "superseded", "withdrawn"]
 STATES: tuple[State, ...] = ("accepted", "waiting", "quarantined", "superseded", "withdrawn")
+STATE_WORDS: dict[str, str] = {
+    "accepted": marked("accepted"),
+    "waiting": marked("waiting"),
+    "quarantined": marked("quarantined"),
+    "superseded": marked("superseded"),
+    "withdrawn": marked("withdrawn"),
+}
+"""The states in words; `tr` them."""
 _FINDING = dict.fromkeys(("instance_id", "rule", "field", "value", "detail"), "VARCHAR")
 
 
@@ -107,11 +116,12 @@ WHERE m.moves_to IS NOT NULL AND m.visit_date >= g.on_date AND (m.read_of IS NUL
 GROUP BY m.moves_to"""
 _TOO_EARLY = f"""
 SELECT instance_id, 'before_opening', CASE WHEN visit_date < own.on_date THEN 'visit_date' ELSE 'to_group' END,
-    visit_date::VARCHAR, CASE WHEN visit_date < own.on_date THEN own.on_date ELSE theirs.on_date END::VARCHAR
+    visit_date::VARCHAR,
+    pack('{{day}}', ['day=@' || CASE WHEN visit_date < own.on_date THEN own.on_date ELSE theirs.on_date END])
 FROM {_SOUND} LEFT JOIN group_days own USING (group_code) LEFT JOIN group_days theirs ON theirs.group_code = h.moves_to
 WHERE visit_date < own.on_date OR visit_date < theirs.on_date"""
 _BEFORE_BUDDING = """
-SELECT s.instance_id, 'before_budding', 'visit_date', s.visit_date::VARCHAR, l.on_date::VARCHAR
+SELECT s.instance_id, 'before_budding', 'visit_date', s.visit_date::VARCHAR, pack('{day}', ['day=@' || l.on_date])
 FROM sound s JOIN group_days USING (group_code) JOIN lot_days l
     ON l.group_code = s.group_code AND l.team_code = s.read_of AND l.attempt = s.attempt
 WHERE s.visit_date < l.on_date"""

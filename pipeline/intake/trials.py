@@ -20,13 +20,14 @@ from typing import TextIO
 
 import psutil
 
+from formpack.words import pack
 from pipeline.intake import ingest
 from pipeline.store import Store
 
 MOST_SECONDS, MOST_MEMORY = 600, 2 * 2**30
 """What trying files that broke a run may take: several times what the largest honest file does."""
 _PROGRAM = Path(__file__).parents[2]
-ALONE = "the program was stopped while it was reading this file alone"
+ALONE = pack("the program was stopped while it was reading this file alone")
 
 
 class BeingRead:
@@ -73,7 +74,7 @@ class Suspect:
 
 
 def broken(store: Store, folder: Path, suspects: Sequence[Suspect]) -> dict[str, str]:
-    """Those of the suspects that break the program, by SHA-256, each with what happened. `folder` is the workspace."""
+    """Those of the suspects that break the program, by SHA-256, each with what happened, packed. `folder` is the workspace."""
     with tempfile.TemporaryDirectory(prefix="formpack-") as beside:
         files = []
         for number, suspect in enumerate(suspects):
@@ -111,11 +112,11 @@ def _tried(folder: Path, files: list[list[str]]) -> str:
             what = ""
             try:
                 if process.memory_info().rss > MOST_MEMORY:
-                    what = f"it took more than {MOST_MEMORY // 2**20:,} MB of memory"
+                    what = pack("it took more than {most} MB of memory", most=MOST_MEMORY // 2**20)
             except psutil.Error:
                 break
             if time.monotonic() - began > MOST_SECONDS:
-                what = f"it took longer than {MOST_SECONDS:,} seconds"
+                what = pack("it took longer than {n} seconds", n=MOST_SECONDS)
             if what:
                 child.kill()
                 return what
@@ -123,4 +124,4 @@ def _tried(folder: Path, files: list[list[str]]) -> str:
         child.wait()
         said.seek(0)
         last = said.read().decode("utf-8", "replace").strip().rpartition("\n")[2]
-    return "" if child.returncode == 0 else last[:200] or f"the program ended with {child.returncode}"
+    return "" if child.returncode == 0 else last[:200] or pack("the program ended with {code}", code=child.returncode)

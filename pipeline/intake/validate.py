@@ -22,10 +22,11 @@ from jsonschema.protocols import Validator
 
 from formpack import expression
 from formpack.answer_schema import answer_validator
-from formpack.catalog import Form, Question
+from formpack.catalog import Form, Question, texts_of
 from formpack.headings import Headings
 from formpack.readers import READERS, Unreadable, Value
 from formpack.submission import FILE_ENDINGS
+from formpack.words import marked, pack, pack_texts, unpacked
 from pipeline.findings import Finding
 from pipeline.intake import ingest
 from pipeline.intake.corrections import OF_ANSWERS, all_corrections, in_force, overlay
@@ -34,7 +35,7 @@ from pipeline.intake.trials import ALONE, BeingRead, Suspect, broken
 from pipeline.stages import MOST_KEYS, Work, program_of
 from pipeline.store import Store
 
-PARSER = "4"
+PARSER = "5"
 """Raise it when parsing changes: every kept file is then parsed again."""
 ROWS_AT_ONCE = 50_000
 _END = object()
@@ -75,8 +76,10 @@ def type_answers(form: Form, answers: Mapping[str, str], twice: Iterable[str], v
 
 
 def _finding(instance_id: str, q: Question, rule: str, value: str) -> Finding:
-    message = q.cells.get("constraint_message::English (en)", "") if rule == "impossible_value" else ""
-    return Finding(instance_id, rule, q.name, value, q.list_name if rule == "not_in_list" else message)
+    texts = texts_of(q.cells, "constraint_message") if rule == "impossible_value" else {}
+    return Finding(
+        instance_id, rule, q.name, value, q.list_name if rule == "not_in_list" else pack_texts(texts) if texts else ""
+    )
 
 
 def _without_echoes(form: Form, findings: list[Finding]) -> list[Finding]:
@@ -115,9 +118,12 @@ def _tests(form: Form) -> Iterator[tuple[Question, str, str]]:
             yield q, "impossible_value", f"NOT coalesce(regexp_full_match({column}, '({choices})( ({choices}))*'), true)"
 
 
+_IN_ALL, _AT_MOST = "{whole} - {taken} = {left}", marked("at most {whole} - {taken} = {left}")
+
+
 def _sum_sql(form: Form, q: Question) -> str:
-    """SQL of the words `1,092 - 194 = 898` (empty where there is nothing to add up): of a constraint that says what this answer
-    and others are together, what was left for this one."""
+    """SQL of the packed words `1,092 - 194 = 898` (empty where there is nothing to add up): of a constraint that says what this
+    answer and others are together, what was left for this one."""
 
     def terms(node: expression.Node) -> list[expression.Node]:
         is_sum = isinstance(node, expression.Operation) and node.operator == "+"
@@ -132,8 +138,8 @@ def _sum_sql(form: Form, q: Question) -> str:
             if others and all(kind == "number" for _, kind in said):
                 whole, *rest = (f"CAST(coalesce({sql}, 0) AS BIGINT)" for sql, _ in said)
                 taken = " + ".join(rest)
-                words = "at most " if part.operator == ">=" else ""
-                return f"format('{words}{{:,}} - {{:,}} = {{:,}}', {whole}, {taken}, {whole} - ({taken}))"
+                words = _AT_MOST if part.operator == ">=" else _IN_ALL
+                return f"pack('{words}', ['whole=#' || {whole}, 'taken=#' || ({taken}), 'left=#' || ({whole} - ({taken}))])"
     return "''"
 
 
@@ -365,9 +371,10 @@ class _Reader:
                     if not stepped(steps):
                         break
                 except Exception as wrong:
-                    what = f"{type(wrong).__name__}: {wrong}"[:200]
+                    what = unpacked(f"{type(wrong).__name__}: {wrong}")[:200]
                     if isinstance(wrong, OSError):
-                        what = f"its kept bytes cannot be had: {wrong.strerror}; `formpack check` names it, a backup has it"
+                        said = marked("its kept bytes cannot be had: {why}; `formpack check` names it, a backup has it")
+                        what = pack(said, why=wrong.strerror)
                     _forget_files(self.work, [sha])
                     gather.pass_over(sha, name, received_on, files.pass_over(sha, what))
                     break
@@ -580,7 +587,9 @@ class _Reader:
                     found[n].append(new)
         for n, rule, name in (key for key, total in totals.items() if total):
             found[n] = [
-                replace(f, detail=f"{f.detail} ({totals[n, rule, name]})") if (f.rule, f.field) == (rule, name) else f
+                replace(f, detail=pack("{said} ({sum})", said=f.detail, sum=totals[n, rule, name]))
+                if (f.rule, f.field) == (rule, name)
+                else f
                 for f in found[n]
             ]
         rows = [

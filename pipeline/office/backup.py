@@ -17,6 +17,7 @@ from typing import Any
 
 import duckdb
 
+from formpack.words import marked, tr
 from pipeline import seals
 from pipeline.findings import Refused
 from pipeline.intake import ingest
@@ -57,8 +58,8 @@ def _beside(folder: Path, last: str) -> Iterator[Path]:
 
 
 def _some(places: list[str]) -> str:
-    more = f"; and {len(places) - _SHOWN} more" if len(places) > _SHOWN else ""
-    return "; ".join(places[:_SHOWN]) + more
+    shown = "; ".join(places[:_SHOWN])
+    return tr("{some}; and {n} more", some=shown, n=len(places) - _SHOWN) if len(places) > _SHOWN else shown
 
 
 def _copy_folder(source: Path, target: Path) -> None:
@@ -96,12 +97,15 @@ def write_backup(store: Store, workspace: Workspace, folder: Path) -> tuple[int,
     damaged: it goes out as it is. Raises Refused."""
     folder = folder.absolute()
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise Refused(f"{folder} is not empty; name a new folder, so that no older backup is mixed with this one.")
+        what = marked("{folder} is not empty; name a new folder, so that no older backup is mixed with this one.")
+        raise Refused(tr(what, folder=folder))
     if inside := next((n for n in ("lists", "forms") if folder.resolve().is_relative_to((workspace.folder / n).resolve())), ""):
-        raise Refused(f"{folder} lies in {inside}/, which goes into the backup itself; name a folder outside of it.")
+        what = marked("{folder} lies in {inside}/, which goes into the backup itself; name a folder outside of it.")
+        raise Refused(tr(what, folder=folder, inside=inside))
     for name in ("lists", "forms"):
         if not (workspace.folder / name).is_dir():
-            raise Refused(f"The folder {name} is missing, which belongs in a backup; `formpack init` in this folder makes it.")
+            what = marked("The folder {name} is missing, which belongs in a backup; `formpack init` in this folder makes it.")
+            raise Refused(tr(what, name=name))
     with _beside(folder, MANIFEST) as beside:
         faults = seals.faults(store.connection)
         many = _write_raw(store, beside, faults)
@@ -140,7 +144,7 @@ def _write_raw(store: Store, folder: Path, faults: list[str]) -> int:
             ingest.copy_out(store, sha, path)
         except Refused:
             path.unlink(missing_ok=True)
-            faults.append(f"file {name}")
+            faults.append(tr("file {name}", name=name))
     _write(folder / "raw.csv", _RAW, told)
     return len(told)
 
@@ -160,29 +164,33 @@ def faults_of(folder: Path) -> list[str]:
     where there is no backup, or one of a later version."""
     if not (folder / MANIFEST).exists():
         if not (folder / "raw.csv").exists():
-            raise Refused(f"{folder} is no backup (it has no {MANIFEST} and no raw.csv); `formpack export` writes one.")
-        return [f"it has no {MANIFEST} (an earlier version wrote it, or it was cut short), so nobody can tell"]
+            said = marked("{folder} is no backup (it has no {manifest} and no raw.csv); `formpack export` writes one.")
+            raise Refused(tr(said, folder=folder, manifest=MANIFEST))
+        said = marked("it has no {manifest} (an earlier version wrote it, or it was cut short), so nobody can tell")
+        return [tr(said, manifest=MANIFEST)]
     try:
         said = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
         layout, files, damaged = int(said["layout"]), dict(said["files"]), [str(d) for d in said["damaged"]]
         told = {name: {"size": content["size"], "sha256": content["sha256"]} for name, content in files.items()}
         said["last_seal"]["number"], said["last_seal"]["link"]
     except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
-        return [f"{MANIFEST} is cut or altered"]
+        return [tr("{manifest} is cut or altered", manifest=MANIFEST)]
     if layout > LAYOUT:
-        raise Refused(f"{folder} was written by a later version of formpack; use that version, or update this one.")
+        what = marked("{folder} was written by a later version of formpack; use that version, or update this one.")
+        raise Refused(tr(what, folder=folder))
     there = _files(folder)
     others = [name for name in sorted(told.keys() & there.keys()) if _content(there[name]) != told[name]]
     return [
-        *(f"{d}, as it was when this was written" for d in damaged),
-        *(f"{name} is missing" for name in sorted(told.keys() - there.keys())),
-        *(f"{name} is not of this backup" for name in sorted(there.keys() - told.keys())),
-        *(f"{name} is not what was written" for name in others),
+        *(tr("{fault}, as it was when this was written", fault=d) for d in damaged),
+        *(tr("{name} is missing", name=name) for name in sorted(told.keys() - there.keys())),
+        *(tr("{name} is not of this backup", name=name) for name in sorted(there.keys() - told.keys())),
+        *(tr("{name} is not what was written", name=name) for name in others),
     ]
 
 
 def _not_whole(folder: Path, faults: list[str]) -> Refused:
-    return Refused(f"{folder} is not whole: {_some(faults)}. Take another backup; --unproved reads what there is of this one.")
+    said = marked("{folder} is not whole: {faults}. Take another backup; --unproved reads what there is of this one.")
+    return Refused(tr(said, folder=folder, faults=_some(faults)))
 
 
 @contextlib.contextmanager
@@ -191,16 +199,15 @@ def restored(source: Path, folder: Path, is_proved: bool = True) -> Iterator[tup
     when the block ends well; else nothing is left of it. Raises Refused."""
     source, folder = source.absolute(), folder.absolute()
     if (folder / "store.duckdb").exists():
-        raise Refused(f"{folder} has a store already; restore into a new folder: --workspace NEW.")
+        raise Refused(tr("{folder} has a store already; restore into a new folder: --workspace NEW.", folder=folder))
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise Refused(f"{folder} is not empty; restore into a new folder: --workspace NEW.")
+        raise Refused(tr("{folder} is not empty; restore into a new folder: --workspace NEW.", folder=folder))
     if folder.resolve().is_relative_to(source.resolve()):
-        raise Refused(f"{folder} lies in the backup, which is not to be changed; restore outside of it: --workspace NEW.")
+        said = marked("{folder} lies in the backup, which is not to be changed; restore outside of it: --workspace NEW.")
+        raise Refused(tr(said, folder=folder))
     faults = faults_of(source)
     if faults and is_proved:
-        raise Refused(
-            f"{source} is not whole: {_some(faults)}. Take another backup; --unproved reads what there is of this one."
-        )
+        raise _not_whole(source, faults)
     with _beside(folder, "store.duckdb") as beside:
         for name in ("lists", "forms"):
             if (source / name).is_dir():
@@ -229,14 +236,15 @@ def _fill(store: Store, source: Path, is_proved: bool) -> list[str]:
             elif table == "file_names":
                 run("INSERT INTO kept.file_names SELECT sha256, name, received_at FROM kept.raw_files")
     except duckdb.ConstraintException as wrong:
-        raise Refused(f"{source} has something twice ({str(wrong).splitlines()[0]}); take another backup.") from None
+        said = marked("{folder} has something twice ({why}); take another backup.")
+        raise Refused(tr(said, folder=source, why=str(wrong).splitlines()[0])) from None
     sealed = seals.faults(store.connection)
     if (source / "seals.csv").exists():  # else they are of a version that had none
         faults += sealed
     if is_proved:
         last = json.loads((source / MANIFEST).read_text(encoding="utf-8"))["last_seal"]
         if seals.last_link(store.connection) != (last["number"], last["link"]):
-            faults.append("the last seal is another than in the manifest")
+            faults.append(tr("the last seal is another than in the manifest"))
         if faults:
             raise _not_whole(source, faults)
     elif sealed:  # what was sealed is not there any more: what there is, is sealed anew
@@ -255,11 +263,11 @@ def _read_raw(store: Store, source: Path) -> list[str]:
     for row in _read(source / "raw.csv", kinds, {"size": "0", "in_store": "True", "content": ""}):
         name, sha = str(row["file"]), str(row["sha256"])
         if not re.fullmatch(r"[0-9a-f]{64}[a-z0-9.]*", name):
-            raise Refused(f"{source / 'raw.csv'}: {name!r} is not the name of a kept file.")
+            raise Refused(tr("{file}: {name} is not the name of a kept file.", file=source / "raw.csv", name=repr(name)))
         path = source / "raw" / name
         content = _content(path) if path.is_file() else {}
         if content.get("sha256") != sha:
-            faults.append(f"raw/{name} ({row['name']}) is missing or not what came in")
+            faults.append(tr("raw/{file} ({name}) is missing or not what came in", file=name, name=row["name"]))
             continue
         if row["in_store"]:
             held += content["size"]
@@ -299,13 +307,13 @@ def _read(path: Path, kinds: dict[str, str], otherwise: dict[str, str] | None = 
             for row in csv.DictReader(file, strict=True):
                 texts = (otherwise or {}) | row
                 if None in texts or None in texts.values():
-                    raise ValueError("a row is cut, or too long")
+                    raise ValueError(tr("a row is cut, or too long"))
                 values = {
                     c: _AS[kind](texts[c]) if kind in _AS and texts[c] else None if kind in _AS else texts[c]
                     for c, kind in kinds.items()
                 }
                 if values.get("kind", "correct") not in KINDS:
-                    raise ValueError(f"{values['kind']!r} is no kind of correction")
+                    raise ValueError(tr("{kind} is no kind of correction", kind=repr(values["kind"])))
                 yield values
     except (OSError, KeyError, ValueError, csv.Error) as wrong:
-        raise Refused(f"{path} cannot be read as part of a backup: {wrong!r}.") from None
+        raise Refused(tr("{file} cannot be read as part of a backup: {why}.", file=path, why=repr(wrong))) from None

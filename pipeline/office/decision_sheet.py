@@ -9,34 +9,43 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from formpack.catalog import Form
+from formpack.catalog import Form, text_in
 from formpack.readers import cell_text
 from formpack.sheets import Spent, Unopened, sheets_of
+from formpack.words import in_each_language, marked, place, tr
 from pipeline.findings import Refused
 from pipeline.office.desk import DECISIONS, Decided
 from pipeline.outputs import one_file
 from pipeline.tables import labels, plain_cell
 
-OPEN = {"decision": 16, "question": 16, "new answer": 16, "reason": 30}
+OPEN = {marked("decision"): 16, marked("question"): 16, marked("new answer"): 16, marked("reason"): 30}
 """The columns for the clerk, and how wide they are; the others only tell."""
-BEHIND = {"file": 24, "row": 8, "rule": 18, "submission": 46, "row key": 24}
+BEHIND = {marked("file"): 24, marked("row"): 8, marked("rule"): 18, marked("submission"): 46, marked("row key"): 24}
 """What every list ends with: where it came from, and what the program finds it by."""
-SHEETS = ("problems", "records")
+SHEETS = (marked("problems"), marked("records"))
+QUESTIONS, CHOICES = marked("questions"), marked("choices")
+"""Titles of sheets: the list itself, and what it is looked up in."""
 _HINTS = {
-    "decision": "accept as it is: nothing is wrong (notes and double entries only). correct: give the question, the new"
-    " answer and why. withdraw: it counts for nothing. leave: decide later.",
-    "question": "The name of the question to correct. Change it when another answer of the same submission is the wrong one."
-    " The sheet `questions` has them all. For a second answer, copy the row.",
-    "new answer": "As a phone would send it: digits, a day as 2026-03-02, a code. Where there is a list to choose from, the"
-    " cell offers it, and the sheet `choices` says what each code means. Empty takes the answer away.",
-    "reason": "Why, in a few words. Without it the row is refused.",
+    "decision": marked(
+        "{accept}: nothing is wrong (notes and double entries only). {correct}: give the question, the new answer and why."
+        " {withdraw}: it counts for nothing. {leave}: decide later."
+    ),
+    "question": marked(
+        "The name of the question to correct. Change it when another answer of the same submission is the wrong one. The sheet"
+        " `{questions}` has them all. For a second answer, copy the row."
+    ),
+    "new answer": marked(
+        "As a phone would send it: digits, a day as 2026-03-02, a code. Where there is a list to choose from, the cell offers"
+        " it, and the sheet `{choices}` says what each code means. Empty takes the answer away."
+    ),
+    "reason": marked("Why, in a few words. Without it the row is refused."),
 }
 _ASKS = {
-    "integer": "a whole number",
-    "decimal": "a number, with a point",
-    "date": "a day, as 2026-03-02",
-    "code": "a group code, as 26-0012-39",
-    "text": "words",
+    "integer": marked("a whole number"),
+    "decimal": marked("a number, with a point"),
+    "date": marked("a day, as 2026-03-02"),
+    "code": marked("a group code, as 26-0012-39"),
+    "text": marked("words"),
 }
 Choices = Mapping[str, Mapping[str, str]]
 """The codes of each list of the workspace, and what they mean."""
@@ -51,11 +60,11 @@ class Row:
     question: str = ""
 
 
-def place_in_file(name: str, place: str) -> str | int | None:
+def place_in_file(name: str, where: str) -> str | int | None:
     """Where in the file called `name` a submission stood, from its whole place: the number of a row, or a member's name."""
-    inside = place.removeprefix(name).lstrip(":, ")
+    inside = where.removeprefix(name).lstrip(":, ")
     found = re.fullmatch(r"(?:row|line|item) ([0-9]+)", inside)
-    return int(found[1]) if found else inside or None
+    return int(found[1]) if found else place(inside) or None
 
 
 def write_sheet(
@@ -71,15 +80,17 @@ def write_sheet(
 
     book = openpyxl.Workbook()
     sheet: Any = book.active
-    sheet.title = title
-    sheet.append(list(columns))
+    sheet.title = tr(title)[:31]
+    sheet.append([tr(name) for name in columns])
+    decisions = dict(zip(("accept", "correct", "withdraw", "leave"), map(tr, DECISIONS), strict=True))
+    told = {**decisions, "questions": tr(QUESTIONS), "choices": tr(CHOICES)}
     letters = {name: get_column_letter(position) for position, name in enumerate(columns, start=1)}
     for name, width in columns.items():
         head = sheet[f"{letters[name]}1"]
         head.font, head.fill = Font(bold=True), PatternFill("solid", fgColor="F0DDB8" if name in OPEN else "D9E4CF")
         head.alignment = Alignment(vertical="top")
         if name in _HINTS:
-            head.comment = Comment(_HINTS[name], "formpack", width=360, height=130)
+            head.comment = Comment(tr(_HINTS[name], **told), "formpack", width=360, height=130)
         sheet.column_dimensions[letters[name]].width = width
     wrapped = Alignment(wrap_text=True, vertical="top")
     soft = PatternFill("solid", fgColor="FBF4E6")
@@ -115,11 +126,12 @@ def _offer(
     """Cells that offer what may be chosen, from the sheets `choices` and `questions` that are put behind the list."""
     asked = [forms[form_id] for form_id in sorted({r.form_id for r in rows}) if form_id in forms]
     questions, choices = _questions(asked), _choices(asked, lists)
-    of_form = _put(book, "questions", ("form", "question", "asks", "answer"), questions)
-    of_list = _put(book, "choices", ("list", "code", "means"), choices)
+    of_form = _put(book, tr(QUESTIONS), (tr("form"), tr("question"), tr("asks"), tr("answer")), questions)
+    of_list = _put(book, tr(CHOICES), (tr("list"), tr("code"), tr("means")), choices)
     last = max(2, len(rows) + 1)
-    decisions = '"' + ",".join(DECISIONS) + '"'
-    _choose(sheet, decisions, f"{letters['decision']}2:{letters['decision']}{last}", "Choose one of: " + ", ".join(DECISIONS))
+    offered = [tr(decision) for decision in DECISIONS]
+    says = tr("Choose one of: {decisions}", decisions=", ".join(offered))
+    _choose(sheet, f'"{",".join(offered)}"', f"{letters['decision']}2:{letters['decision']}{last}", says)
     cells: dict[tuple[str, str, str], list[int]] = {}
     for number, row in enumerate(rows, start=2):
         if row.form_id in of_form:
@@ -127,7 +139,9 @@ def _offer(
         if row.form_id in forms and (source := of_list.get(_source(forms[row.form_id], row.question))):
             cells.setdefault(("new answer", source, row.question), []).append(number)
     for (column, source, about), numbers in sorted(cells.items()):
-        says = f"The form {about} asks no such question." if column == "question" else f"{about} is one of the list shown."
+        says = tr("{question} is one of the list shown.", question=about)
+        if column == "question":
+            says = tr("The form {form} asks no such question.", form=about)
         where = " ".join(f"{letters[column]}{a}:{letters[column]}{b}" for a, b in _runs(numbers))
         _choose(sheet, source, where, says, is_strict=column == "question")
 
@@ -137,7 +151,11 @@ def _choose(sheet: Any, source: str, cells: str, says: str, is_strict: bool = Tr
     from openpyxl.worksheet.datavalidation import DataValidation
 
     offer = DataValidation("list", formula1=source, allow_blank=True, showErrorMessage=True, sqref=cells)
-    offer.error, offer.errorTitle, offer.errorStyle = says[:250], "Choose from the list", "stop" if is_strict else "warning"
+    offer.error, offer.errorTitle, offer.errorStyle = (
+        says[:250],
+        tr("Choose from the list")[:32],
+        "stop" if is_strict else "warning",
+    )
     sheet.add_data_validation(offer)
 
 
@@ -169,7 +187,7 @@ def _put(book: Any, title: str, heading: Sequence[str], rows: Sequence[Sequence[
         cell.font = Font(bold=True)
         sheet.column_dimensions[cell.column_letter].width = width
     sheet.freeze_panes = "A2"
-    return {name: f"{title}!$B${first}:$B${last}" for name, (first, last) in where.items()}
+    return {name: f"'{title}'!$B${first}:$B${last}" for name, (first, last) in where.items()}
 
 
 def _source(form: Form, question: str) -> str:
@@ -183,11 +201,12 @@ def _questions(forms: Sequence[Form]) -> list[tuple[str, str, str, str]]:
     for form in forms:
         for q in form.kept:
             if not q.is_metadata:
-                kind = f"one of the list {q.list_name}" if q.type.startswith("select_one") else _ASKS[q.value_type]
-                several = f"some of the list {q.list_name}, parted by spaces"
-                found.append(
-                    (form.form_id, q.name, names.get(q.name, q.name), several if q.type == "select_multiple" else kind)
-                )
+                kind = tr(_ASKS[q.value_type])
+                if q.type.startswith("select_one"):
+                    kind = tr("one of the list {list}", list=q.list_name)
+                elif q.type == "select_multiple":
+                    kind = tr("some of the list {list}, parted by spaces", list=q.list_name)
+                found.append((form.form_id, q.name, names.get(q.name, q.name), kind))
     return found
 
 
@@ -197,7 +216,7 @@ def _choices(forms: Sequence[Form], lists: Choices) -> list[tuple[str, str, str]
     for form in forms:
         for q in form.kept:
             if q.type in ("select_one", "select_multiple"):
-                fixed = {row["name"]: row.get("label::English (en)", "") for row in form.choices[q.list_name]}
+                fixed = {row["name"]: text_in(row, "label") for row in form.choices[q.list_name]}
                 found[q.list_name] = found.get(q.list_name, {}) | fixed
             elif q.type == "select_one_from_file" and q.list_name in lists:
                 found[q.list_name] = dict(lists[q.list_name])
@@ -208,28 +227,28 @@ def read_sheet(path: Path) -> Iterator[Decided]:
     """The rows with a decision. A row that a person added stands on what was written from another row about the same
     submission. Raises Refused when it is not a list of this program."""
     if not path.exists():
-        raise Refused(f"{path} is not there; `formpack problems --to {path.name}` writes the list.")
+        raise Refused(tr("{file} is not there; `formpack problems --to {name}` writes the list.", file=path, name=path.name))
     if path.suffix.lower() != ".xlsx":
-        raise Refused(
-            f"{path.name or path} is not a list of problems or records as it was written; save it as .xlsx, and name that."
-        )
+        said = marked("{file} is not a list of problems or records as it was written; save it as .xlsx, and name that.")
+        raise Refused(tr(said, file=path.name or path))
     try:  # a formula stays its text: what it would come to is nobody's decision
         sheets = {sheet.title: sheet for sheet in sheets_of(path, as_written=True)}
     except (Unopened, Spent, OSError) as wrong:
-        raise Refused(
-            f"{path.name} is not a list of problems or records ({wrong}); write a new one with `formpack problems --to`."
-        ) from None
-    sheet = next((sheets[name] for name in SHEETS if name in sheets), None)
+        said = marked("{file} is not a list of problems or records ({why}); write a new one with `formpack problems --to`.")
+        raise Refused(tr(said, file=path.name, why=str(wrong))) from None
+    sheet = next((sheets[title] for title in _titles() if title in sheets), None)
     rows = {} if sheet is None else {number: [cell_text(v) for v in row] for number, row in sheet.rows}
-    head = rows.pop(1, [])
     needed = (*OPEN, "rule", "submission", "row key")
+    head = rows.pop(1, [])
     if not set(needed) <= set(head):
-        missing = ", ".join(c for c in needed if c not in head)
-        raise Refused(
-            f"{path.name}, row 1: the headings {missing} are missing; write a new list with `formpack problems --to`."
-        )
+        meant = {said: name for name in needed for said in in_each_language(name).values()}
+        head = [meant.get(cell, cell) for cell in head]
+    if not set(needed) <= set(head):
+        said = marked("{file}, row 1: these headings are missing: {names}. Write a new list with `formpack problems --to`.")
+        raise Refused(tr(said, file=path.name, names=", ".join(tr(c) for c in needed if c not in head)))
     if twice := [c for c in dict.fromkeys(needed) if head.count(c) > 1]:
-        raise Refused(f"{path.name}, row 1: the headings {', '.join(twice)} stand more than once; take out the columns added.")
+        said = marked("{file}, row 1: these headings stand more than once: {names}. Take out the columns added.")
+        raise Refused(tr(said, file=path.name, names=", ".join(map(tr, twice))))
     cells = {n: dict.fromkeys(head, "") | dict(zip(head, row, strict=False)) for n, row in rows.items()}
     written: dict[str, tuple[str, str]] = {}
     for row in cells.values():
@@ -244,6 +263,15 @@ def read_sheet(path: Path) -> Iterator[Decided]:
 
 
 def _decision(text: str) -> str:
-    """The decision that is written, whatever its capitals and spaces; another text as it is."""
+    """The decision that is written in any language, whatever its capitals and spaces; another text as it is."""
     plain = " ".join(text.casefold().split())
-    return plain if plain in DECISIONS else text
+    if not plain or plain in DECISIONS:
+        return plain
+    return next((d for d in DECISIONS if plain in (said.casefold() for said in in_each_language(d).values())), text)
+
+
+def _titles() -> Iterator[str]:
+    """The titles that the sheet of a list may have, in any language."""
+    yield from SHEETS
+    for title in SHEETS:
+        yield from (said[:31] for said in in_each_language(title).values())

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from formpack.catalog import Form
 from formpack.readers import NearMiss, Unreadable, date, with_near_miss
-from formpack.words import many
+from formpack.words import either, in_english, listed, many, marked, pack, tr, trn
 from pipeline.findings import Rule, sentence
 from pipeline.intake.corrections import Correction, add, all_corrections, in_force, overlay
 from pipeline.intake.days import CAME_IN_ON, FILES, OF_A_DAY, OF_A_FILE
@@ -19,7 +19,9 @@ from pipeline.intake.validate import type_answers
 from pipeline.store import Store
 from pipeline.tables import labels
 
-DECISIONS = ("accept as it is", "correct", "withdraw", "leave")
+DECISIONS = (marked("accept as it is"), marked("correct"), marked("withdraw"), marked("leave"))
+"""The decisions that can be written, as the program has them; a list has them in the language that it was written in."""
+ACCEPT = DECISIONS[0]
 _CONTENTS = "SELECT instance_id, heading, texts, twice FROM work.received WHERE instance_id IN (SELECT unnest(?))"
 _OF_FILE = f"""
 SELECT instance_id, min(name) FILTER (WHERE sha256 <> $1)
@@ -50,6 +52,25 @@ class Verdict:
     row: int
     what: str
     says: str
+
+
+_NO_REASON = marked("it has no reason; say why in a few words")
+_CHANGED = marked("what it is about has changed since the list was made; write a new list and decide again")
+_DONE_BEFORE = marked("was done before")
+_ACCEPTED = marked("accepted as it is")
+_SAYS_SO = marked("it says so already")
+_NO_FILE = marked("there is no such file; write a new list and decide again")
+_UNDONE = marked("undone; it had said: {reason}")
+
+
+def _all_of(name: str) -> str:
+    """What the reason of a record ends with that was made for all of a file, packed."""
+    return pack(" (all of {file})", file=name)
+
+
+def _ends_with(reason: str, packed: str) -> bool:
+    """Whether a reason ends so: packed, or in words, as a former version kept it."""
+    return reason.endswith((packed, in_english(packed)))
 
 
 def _digest(*said: str) -> str:
@@ -137,7 +158,7 @@ class Desk:
 
     def in_force(self, row: Decided) -> Correction | None:
         """The record in force that says exactly what the row says."""
-        kind = {"accept as it is": "accept", "withdraw": "withdraw", "correct": "correct"}.get(row.decision, "")
+        kind = {ACCEPT: "accept", "withdraw": "withdraw", "correct": "correct"}.get(row.decision, "")
         what = {"correct": "answer", "withdraw": "whole"}.get(kind, kind)
         last = self.last.get((row.instance_id, what, {"accept": row.rule, "correct": row.field}.get(kind, "")))
         same = last is not None and last.kind == kind and (kind != "correct" or last.new_answer == row.new_answer)
@@ -146,16 +167,18 @@ class Desk:
     def fault(self, row: Decided) -> str:
         """Why the row by itself cannot be done; '' when it can."""
         if row.decision not in DECISIONS:
-            return f"{row.decision!r} is no decision; choose {', '.join(DECISIONS)}"
+            return tr(
+                "{given} is no decision; choose {decisions}", given=repr(row.decision), decisions=either(map(tr, DECISIONS))
+            )
         if row.instance_id not in self.states:
-            return f"there is no submission {row.instance_id!r}"
+            return tr("there is no submission {identity}", identity=repr(row.instance_id))
         if not row.reason:
-            return "it has no reason; say why in a few words"
+            return tr(_NO_REASON)
         written, about, number = (*row.key.split("-"), "", "")[:3]
         now = row_key(self.contents[row.instance_id], row.instance_id, row.rule, "", 0)[:12]
         if written != now or not re.fullmatch(r"[0-9]{1,9}", number):
-            return "what it is about has changed since the list was made; write a new list and decide again"
-        if row.decision == "accept as it is":
+            return tr(_CHANGED)
+        if row.decision == ACCEPT:
             return self._not_accepted(row, about)
         if row.decision == "correct":
             return self._not_corrected(row, int(number))
@@ -163,19 +186,22 @@ class Desk:
 
     def _not_accepted(self, row: Decided, about: str) -> str:
         if row.rule not in Rule.__members__:
-            return "a record is not accepted but corrected or withdrawn; what it is accepted for stands in the list of problems"
+            said = marked(
+                "a record is not accepted but corrected or withdrawn; what it is accepted for stands in the list of problems"
+            )
+            return tr(said)
         if not Rule[row.rule].may_be_accepted:
-            return "this cannot be right as it is; correct it or withdraw the submission"
+            return tr("this cannot be right as it is; correct it or withdraw the submission")
         if about not in {_digest(said)[:6] for said in self.open.get((row.instance_id, row.rule), [])}:
-            return "what it is about has changed since the list was made; write a new list and decide again"
+            return tr(_CHANGED)
         return ""
 
     def _not_corrected(self, row: Decided, number: int) -> str:
         state, by = self.states[row.instance_id]
         if state == "superseded":
-            return f"it was replaced by the edit {by}; correct that one"
+            return tr("it was replaced by the edit {by}; correct that one", by=by)
         if (last := self.last.get((row.instance_id, "whole", ""))) and last.kind == "withdraw":
-            return "it is withdrawn, so no answer of it counts; take that back first, with --undo"
+            return tr("it is withdrawn, so no answer of it counts; take that back first, with --undo")
         return self._not_last(row, number)
 
     def _not_last(self, row: Decided, number: int) -> str:
@@ -183,10 +209,8 @@ class Desk:
         own = self.of_submission.get(row.instance_id, [])
         later = [r for r in own if r.number > number and r.subject == subject]
         if later and later[0].old_answer != later[-1].new_answer:
-            return (
-                f"{row.field} has been corrected to {later[-1].new_answer or 'nothing'} since the list was made;"
-                " write a new list and decide again"
-            )
+            said = marked("{field} has been corrected to {new} since the list was made; write a new list and decide again")
+            return tr(said, field=row.field, new=later[-1].new_answer or tr("nothing"))
         return ""
 
     def decide(self, rows: list[Decided]) -> list[Verdict]:
@@ -198,15 +222,15 @@ class Desk:
         for row in rows:
             before = self.in_force(row) if row.decision in DECISIONS else None
             if before is not None:
-                says = "was done with another row of the same submission" if before in self.new else "was done before"
-                verdicts.append(Verdict(row.row, "already", says))
+                says = marked("was done with another row of the same submission") if before in self.new else _DONE_BEFORE
+                verdicts.append(Verdict(row.row, "already", tr(says)))
             elif fault := self.fault(row):
                 verdicts.append(Verdict(row.row, "refused", fault))
             elif row.decision == "correct":
                 corrections.append(row)
             else:
-                self.record(row, "accept" if row.decision == "accept as it is" else "withdraw")
-                verdicts.append(Verdict(row.row, "done", "accepted as it is" if row.decision[0] == "a" else "withdrawn"))
+                self.record(row, "accept" if row.decision == ACCEPT else "withdraw")
+                verdicts.append(Verdict(row.row, "done", tr(_ACCEPTED) if row.decision == ACCEPT else tr("withdrawn")))
         return verdicts + (list(self._correct(corrections)) if corrections else [])
 
     def _correct(self, rows: list[Decided]) -> Iterator[Verdict]:
@@ -220,7 +244,8 @@ class Desk:
         answers = {name: text for name, text in answers.items() if text is not None}
         form = self.forms.get(hint)
         if form is None:
-            yield from (Verdict(r.row, "refused", "its form is not in the pack, so no answer can be corrected") for r in rows)
+            why = tr("its form is not in the pack, so no answer can be corrected")
+            yield from (Verdict(r.row, "refused", why) for r in rows)
             return
         before = overlay(answers, in_force(self.of_submission.get(instance_id, [])).answers.get(instance_id, {}))
         names = {q.name for q in form.kept}
@@ -231,11 +256,11 @@ class Desk:
         for row in rows:
             if row.field not in names:
                 near = with_near_miss(repr(row.field), NearMiss(names).of(row.field))
-                yield Verdict(row.row, "refused", f"the form {form.form_id} asks no {near}")
+                yield Verdict(row.row, "refused", tr("the form {form} asks no {question}", form=form.form_id, question=near))
             elif len(given[row.field]) > 1:
-                yield Verdict(row.row, "refused", "two rows give the same question different answers")
+                yield Verdict(row.row, "refused", tr("two rows give the same question different answers"))
             elif row.new_answer == before.get(row.field, "") and row.field not in twice.split():
-                yield Verdict(row.row, "already", "it says so already")
+                yield Verdict(row.row, "already", tr(_SAYS_SO))
             else:
                 left.append(row)
         while left:
@@ -250,7 +275,8 @@ class Desk:
             if row.field not in done:
                 self.record(row, "correct", before.get(row.field, ""))
                 done.add(row.field)
-            yield Verdict(row.row, "done", f"{row.field} is now {row.new_answer or 'without an answer'}")
+            now = row.new_answer or tr("without an answer")
+            yield Verdict(row.row, "done", tr("{field} is now {new}", field=row.field, new=now))
 
     def _faults_of(self, form: Form, answers: dict[str, str], given: set[str], twice: str, today: dt.date) -> dict[str, str]:
         """What the corrected answers are found to be where they were corrected, by question; the first finding of each."""
@@ -270,7 +296,8 @@ class Desk:
                 known = self.lists.get(q.list_name, NearMiss(()))
                 if typed[name] not in known.codes:
                     near = with_near_miss(q.list_name, known.of(str(typed[name])))
-                    faults[name] = f"{q.label()}: {typed[name]} is not in the list {near}"
+                    said = marked("{label}: {value} is not in the list {list}")
+                    faults[name] = tr(said, label=q.label_spoken, value=str(typed[name]), list=near)
         return faults
 
     def _decide_files(self, row: Decided) -> Verdict:
@@ -278,24 +305,26 @@ class Desk:
         is_file = row.instance_id.startswith(OF_A_FILE)
         written, about, number = (*row.key.split("-"), "", "")[:3]
         if before := self.in_force(row) if row.decision in DECISIONS else None:
-            return Verdict(row.row, "already", "was done with another row" if before in self.new else "was done before")
+            says = marked("was done with another row") if before in self.new else _DONE_BEFORE
+            return Verdict(row.row, "already", tr(says))
         if not row.reason:
-            return Verdict(row.row, "refused", "it has no reason; say why in a few words")
+            return Verdict(row.row, "refused", tr(_NO_REASON))
         if written != row_key("", row.instance_id, row.rule, "", 0)[:12] or not number.isdigit():
-            return Verdict(
-                row.row, "refused", f"there is no such {'file' if is_file else 'day'}; write a new list and decide again"
-            )
+            none = _NO_FILE if is_file else marked("there is no such day; write a new list and decide again")
+            return Verdict(row.row, "refused", tr(none))
         if row.decision == "correct":
             return self._correct_day(row, int(number))
         if row.decision == "withdraw" and is_file:
             return self._withdraw_file(row)
-        if row.decision == "accept as it is" and not is_file:
+        if row.decision == ACCEPT and not is_file:
             if fault := self._not_accepted(row, about):
                 return Verdict(row.row, "refused", fault)
             self.record(row, "accept")
-            return Verdict(row.row, "done", "accepted as it is")
-        can = "a whole file can be withdrawn, or" if is_file else "a day of import can be accepted as it is, or"
-        return Verdict(row.row, "refused", f"{can} the day corrected, and nothing else")
+            return Verdict(row.row, "done", tr(_ACCEPTED))
+        can = marked("a day of import can be accepted as it is, or the day corrected, and nothing else")
+        if is_file:
+            can = marked("a whole file can be withdrawn, or the day corrected, and nothing else")
+        return Verdict(row.row, "refused", tr(can))
 
     def _came_in(self, row: Decided) -> list[tuple[str, str]]:
         """The file meant, or all that came in on the day meant: the submission's stand-in of each, and the day as it is now."""
@@ -309,53 +338,68 @@ class Desk:
         """Say of a file, or of all that came in on one day, that they came in on another, each with a record of its own."""
         day = date(row.new_answer)
         if row.field != CAME_IN_ON:
-            return Verdict(row.row, "refused", f"of a file the day is corrected, with {CAME_IN_ON} for the question")
+            said = tr("of a file the day is corrected, with {field} for the question", field=CAME_IN_ON)
+            return Verdict(row.row, "refused", said)
         if isinstance(day, Unreadable):
-            return Verdict(row.row, "refused", f"{row.new_answer or 'nothing'} {day.why}")
+            said = tr("{answer} {why}", answer=row.new_answer or tr("nothing"), why=day.why)
+            return Verdict(row.row, "refused", said)
         if day > self.today:
-            return Verdict(row.row, "refused", f"{day} has not come yet; today is {self.today}")
+            said = tr("{day} has not come yet; today is {today}", day=day, today=self.today)
+            return Verdict(row.row, "refused", said)
         if fault := self._not_last(row, number):
             return Verdict(row.row, "refused", fault)
         files = self._came_in(row)
         if not files:
             if self._days_corrected(row):
-                return Verdict(row.row, "already", "was done before")
-            return Verdict(row.row, "refused", "there is no such file now; write a new list and decide again")
+                return Verdict(row.row, "already", tr(_DONE_BEFORE))
+            return Verdict(row.row, "refused", tr(_NO_FILE))
         left = [(i, before) for i, before in files if before != row.new_answer]
         for instance_id, before in left:
             self.record(replace(row, instance_id=instance_id, reason=f"{row.reason}{self._of_day(row)}"), "correct", before)
         if not left:
-            return Verdict(row.row, "already", "it says so already")
-        return Verdict(row.row, "done", f"{many(len(left), 'file')} came in on {day} now, not on {left[0][1]}")
+            return Verdict(row.row, "already", tr(_SAYS_SO))
+        said = trn(
+            "{n} file came in on {day} now, not on {before}",
+            "{n} files came in on {day} now, not on {before}",
+            len(left),
+            day=day,
+            before=dt.date.fromisoformat(left[0][1]),
+        )
+        return Verdict(row.row, "done", said)
 
     def _of_day(self, row: Decided) -> str:
         """What the reason of a record ends with that was made for all files of a day."""
         day = row.instance_id.removeprefix(OF_A_DAY)
-        return "" if day == row.instance_id else f" (all that came in on {day})"
+        return "" if day == row.instance_id else pack(" (all that came in on {day})", day=day)
 
     def _days_corrected(self, row: Decided) -> list[Correction]:
         """The records in force that the row of a day has made."""
         made = [
             r for r in self.last.values() if r.kind == "correct" and r.field == CAME_IN_ON and r.new_answer == row.new_answer
         ]
-        return [r for r in made if r.instance_id.startswith(OF_A_FILE) and r.reason.endswith(self._of_day(row))]
+        return [r for r in made if r.instance_id.startswith(OF_A_FILE) and _ends_with(r.reason, self._of_day(row))]
 
     def _withdraw_file(self, row: Decided) -> Verdict:
         """Withdraw all that came in one file alone, each with a record of its own."""
         name, alone, others = self._of_file(row)
         if not name:
-            return Verdict(row.row, "refused", "there is no such file; write a new list and decide again")
+            return Verdict(row.row, "refused", tr(_NO_FILE))
         left = [i for i in alone if getattr(self.last.get((i, "whole", "")), "kind", "") != "withdraw"]
-        also = ""
+        for instance_id in left:
+            self.record(replace(row, instance_id=instance_id, reason=f"{row.reason}{_all_of(name)}"), "withdraw")
+        said = trn("{n} submission of {file} withdrawn", "{n} submissions of {file} withdrawn", len(left), file=name)
+        if not left:
+            said = tr("nothing is left to withdraw") if others else tr(_DONE_BEFORE)
         if others:
             elsewhere = sorted(set(others.values()))
-            where = elsewhere[0] + (f" and {many(len(elsewhere) - 1, 'other file')}" if elsewhere[1:] else "")
-            also = f"; {len(others):,} that also came in {where} {'stays' if len(others) == 1 else 'stay'}"
-        for instance_id in left:
-            self.record(replace(row, instance_id=instance_id, reason=f"{row.reason} (all of {name})"), "withdraw")
-        if not left:
-            return Verdict(row.row, "already", f"{'nothing is left to withdraw' if others else 'was done before'}{also}")
-        return Verdict(row.row, "done", f"{many(len(left), 'submission')} of {name} withdrawn{also}")
+            said = trn(
+                "{said}; {n} that also came in {file} stays",
+                "{said}; {n} that also came in {file} stay",
+                len(others),
+                said=said,
+                file=listed([elsewhere[0], *([many(len(elsewhere) - 1, "other file")] if elsewhere[1:] else [])]),
+            )
+        return Verdict(row.row, "done" if left else "already", said)
 
     def _of_file(self, row: Decided) -> tuple[str, list[str], dict[str, str]]:
         """The file's name, the submissions that came in no other, and those that did with the name of another."""
@@ -373,7 +417,7 @@ class Desk:
         if is_file and row.decision == "withdraw":
             name, alone, others = self._of_file(row)
             last = [self.last.get((i, "whole", "")) for i in [*alone, *others]]
-            done = [r for r in last if r is not None and r.kind == "withdraw" and r.reason.endswith(f" (all of {name})")]
+            done = [r for r in last if r is not None and r.kind == "withdraw" and _ends_with(r.reason, _all_of(name))]
         elif is_day and row.decision == "correct":
             done = self._days_corrected(row)
         else:
@@ -381,11 +425,13 @@ class Desk:
             done = [] if one is None else [one]
         for record in done:
             self.number += 1
-            self._add(record.opposite(self.number, self.now, self.by, f"undone; it had said: {record.reason}"))
+            self._add(record.opposite(self.number, self.now, self.by, pack(_UNDONE, reason=record.reason)))
         if not done:
-            return Verdict(row.row, "already", "is not in force, so there is nothing to undo")
-        what = "" if row.decision == "accept as it is" else "submission" if row.decision == "withdraw" else "file"
-        return Verdict(row.row, "done", f"undone for {many(len(done), what)}" if (is_file or is_day) and what else "undone")
+            return Verdict(row.row, "already", tr("is not in force, so there is nothing to undo"))
+        what = "submission" if row.decision == "withdraw" else "file"
+        if (is_file or is_day) and row.decision != ACCEPT:
+            return Verdict(row.row, "done", tr("undone for {what}", what=many(len(done), what)))
+        return Verdict(row.row, "done", tr("undone"))
 
 
 def decide_list(desk: Desk, rows: Iterable[Decided], undo: bool) -> list[Verdict]:

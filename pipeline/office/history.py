@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from formpack.words import marked, tr
 from pipeline.findings import Refused
-from pipeline.intake.corrections import all_corrections
+from pipeline.intake.corrections import Correction, all_corrections
 from pipeline.intake.days import FILES, OF_A_FILE
+from pipeline.intake.states import STATE_WORDS
 from pipeline.store import Store
 
 _ANSWERS = """
@@ -18,6 +20,21 @@ ORDER BY received_at, sha256
 """
 
 
+_SAID = {
+    "correct": marked("{field} corrected from {old} to {new} by {person}: {reason}"),
+    "uncorrect": marked("undone: {field} is {new} again, not {old}, by {person}: {reason}"),
+    "accept": marked("the finding {rule} accepted as it is by {person}: {reason}"),
+    "unaccept": marked("undone: the finding {rule} is no longer accepted, by {person}: {reason}"),
+    "withdraw": marked("withdrawn by {person}: {reason}"),
+    "restore": marked("undone: it is no longer withdrawn, by {person}: {reason}"),
+}
+"""What each kind of record did."""
+
+
+def _of(record: Correction, said: str, **values: str) -> str:
+    return tr(said, person=record.made_by, reason=record.reason, **values)
+
+
 def history_of(store: Store, submission: str) -> dict[str, Any]:
     """Answers as they came and events in order of time. Raises Refused unless exactly one submission is meant."""
     found = store.rows(
@@ -26,16 +43,13 @@ def history_of(store: Store, submission: str) -> dict[str, Any]:
         [submission],
     )
     if not found or (len(found) > 1 and found[0][0] != submission):
-        said = (
-            f"{len(found)} submissions begin with {submission!r}; give more of it"
-            if found
-            else f"No submission is {submission!r}"
-        )
-        raise Refused(f"{said}. `formpack problems` and the table submissions name them.")
+        many = marked("Several submissions ({n}) begin with {given}; give more of it.")
+        said = tr(many if found else marked("No submission is {given}."), n=len(found), given=repr(submission))
+        raise Refused(f"{said} {tr('`formpack problems` and the table submissions name them.')}")
     instance_id, form_id, received_at, source = found[0]
     answers = store.value(_ANSWERS, [instance_id])
     events = [
-        (at, 1, f"became {state}")
+        (at, 1, tr("became {state}", state=tr(STATE_WORDS.get(state, state))))
         for at, state in store.rows(
             "SELECT changed_at, state FROM kept.state_changes WHERE instance_id = ? ORDER BY rowid", [instance_id]
         )
@@ -44,20 +58,14 @@ def history_of(store: Store, submission: str) -> dict[str, Any]:
     files = {f"{OF_A_FILE}{sha}": (name, day) for sha, name, day in store.rows(came.format(FILES), [instance_id])}
     for r in all_corrections(store):
         if r.instance_id in files:
-            again, why = " again" if r.kind == "uncorrect" else "", f" by {r.made_by}: {r.reason}"
-            events.append(
-                (r.made_at, 0, f"{files[r.instance_id][0]} came in on {r.new_answer}{again}, not {r.old_answer},{why}")
-            )
+            said = marked("{file} came in on {new}, not {old}, by {person}: {reason}")
+            if r.kind == "uncorrect":
+                said = marked("{file} came in on {new} again, not {old}, by {person}: {reason}")
+            events.append((r.made_at, 0, _of(r, said, file=files[r.instance_id][0], new=r.new_answer, old=r.old_answer)))
         elif r.instance_id == instance_id:
-            what = {
-                "correct": f"{r.field} corrected from {r.old_answer or 'nothing'} to {r.new_answer or 'nothing'}",
-                "uncorrect": f"undone: {r.field} is {r.new_answer or 'nothing'} again, not {r.old_answer or 'nothing'},",
-                "accept": f"the finding {r.rule} accepted as it is",
-                "unaccept": f"undone: the finding {r.rule} is no longer accepted,",
-                "withdraw": "withdrawn",
-                "restore": "undone: it is no longer withdrawn,",
-            }[r.kind]
-            events.append((r.made_at, 0, f"{what} by {r.made_by}: {r.reason}"))
+            nothing = tr("nothing")
+            values = {"field": r.field, "rule": r.rule, "old": r.old_answer or nothing, "new": r.new_answer or nothing}
+            events.append((r.made_at, 0, _of(r, _SAID[r.kind], **values)))
     return {
         "instance_id": instance_id,
         "form_id": form_id,

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from formpack.catalog import Form
+from formpack.words import marked, tr
 from pipeline.findings import Rule
 from pipeline.intake.days import FILES
 from pipeline.office.decision_sheet import BEHIND, OPEN, Choices, Row, place_in_file, write_sheet
@@ -15,14 +16,14 @@ from pipeline.store import Store
 
 SHEET = "problems"
 COLUMNS = {
-    "how bad": 15,
-    "form": 13,
-    "group": 12,
-    "date": 12,
-    "person": 9,
-    "what is wrong": 60,
-    "what to do": 46,
-    "value": 16,
+    marked("how bad"): 15,
+    marked("form"): 13,
+    marked("group"): 12,
+    marked("date"): 12,
+    marked("person"): 9,
+    marked("what is wrong"): 60,
+    marked("what to do"): 46,
+    marked("value"): 16,
     **OPEN,
     **BEHIND,
 }
@@ -61,7 +62,7 @@ def write_list(
     rows = []
     for severity, form, code, day, staff, message, advice, value, field, rule, instance, file, place, key in findings(store):
         if wanted is None or (instance, rule) in wanted:
-            bad = "keeps it out" if severity == "stop" else "worth a look"
+            bad = tr("keeps it out") if severity == "stop" else tr("worth a look")
             cells = (bad, form, shown(code) if code else None, day, staff, message, advice, value)
             tells = dict(zip(COLUMNS, cells, strict=False))
             tells |= dict(zip(BEHIND, (file, place, rule, instance, key), strict=True))

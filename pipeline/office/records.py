@@ -11,10 +11,11 @@ from typing import Any
 
 from formpack.catalog import Form
 from formpack.group_code import is_group_code, plain, shown
-from formpack.words import many
+from formpack.words import many, marked, tr, unpacked
 from pipeline.findings import Refused
 from pipeline.intake.corrections import all_corrections, in_force, overlay
 from pipeline.intake.days import CAME_IN_ON, FILES, OF_A_DAY, OF_A_FILE
+from pipeline.intake.states import STATE_WORDS
 from pipeline.office.decision_sheet import BEHIND, OPEN, Choices, Row, place_in_file, write_sheet
 from pipeline.office.desk import contents_of, last_number, row_key
 from pipeline.store import Store
@@ -22,14 +23,14 @@ from pipeline.tables import labels
 
 SHEET = "records"
 COLUMNS = {
-    "form": 13,
-    "group": 12,
-    "date": 12,
-    "person": 9,
-    "state": 13,
-    "asked": 34,
-    "answer": 24,
-    "sent": 16,
+    marked("form"): 13,
+    marked("group"): 12,
+    marked("date"): 12,
+    marked("person"): 9,
+    marked("state"): 13,
+    marked("asked"): 34,
+    marked("answer"): 24,
+    marked("sent"): 16,
     **OPEN,
     **BEHIND,
 }
@@ -112,7 +113,7 @@ def files_called(store: Store, name: str) -> list[SentFile]:
         found = [SentFile(*row) for row in store.rows(_FILES.format(condition), [name.replace("\\", "/").rpartition("/")[2]])]
         if found:
             return found
-    raise Refused(f"--file {name}: no file of that name has come in.")
+    raise Refused(tr("--file {name}: no file of that name has come in.", name=name))
 
 
 def _identity(store: Store, given: str) -> str:
@@ -123,22 +124,30 @@ def _identity(store: Store, given: str) -> str:
         [given],
     )
     if not found or (len(found) > 1 and found[0][0] != given):
-        raise Refused(f"--submission {given}: {'more than one begins with it; give more of it' if found else 'there is none'}.")
+        several = marked("--submission {given}: more than one begins with it; give more of it.")
+        raise Refused(tr(several if found else marked("--submission {given}: there is none."), given=given))
     return str(found[0][0])
 
 
 def _values(store: Store, wanted: Wanted, forms: Mapping[str, Form]) -> tuple[list[Any], list[SentFile]]:
     """The parameters of the query, and the files meant. Raises Refused for what cannot be meant."""
     group = plain(wanted.group) or wanted.group
-    for option, value, column in (("--group", group, "group_code"), ("--person", wanted.person, "staff_code")):
+    about_group = marked("--group {given}: no submission is about such a group.")
+    by_person = marked("--person {given}: no submission is by such a person.")
+    for given, value, column, said in (
+        (wanted.group, group, "group_code", about_group),
+        (wanted.person, wanted.person, "staff_code", by_person),
+    ):
         if value and not store.value(f"SELECT count(*) FROM submissions WHERE {column} = ?", [value]):
-            about = "is about such a group" if column == "group_code" else "is by such a person"
-            raise Refused(f"{option} {wanted.group or value if column == 'group_code' else value}: no submission {about}.")
+            raise Refused(tr(said, given=given))
     if wanted.form and not store.value("SELECT count(*) FROM submissions WHERE form_id = ?", [wanted.form]):
-        known = f"the forms are {', '.join(sorted(forms))}" if wanted.form not in forms else "nothing of it has come in"
-        raise Refused(f"--form {wanted.form}: {known}.")
+        if wanted.form in forms:
+            raise Refused(tr("--form {form}: nothing of it has come in.", form=wanted.form))
+        said = marked("--form {form}: there is no such form; the forms are {forms}.")
+        raise Refused(tr(said, form=wanted.form, forms=", ".join(sorted(forms))))
     if wanted.since and wanted.until and wanted.since > wanted.until:
-        raise Refused(f"--from {wanted.since} is after --until {wanted.until}.")
+        said = marked("--from {since} is after --until {until}.")
+        raise Refused(tr(said, since=wanted.since.isoformat(), until=wanted.until.isoformat()))
     files = files_called(store, wanted.file) if wanted.file else []
     submission = _identity(store, wanted.submission) if wanted.submission else ""
     shas = [f.sha256 for f in files] or None
@@ -171,7 +180,7 @@ def find(store: Store, wanted: Wanted, forms: Mapping[str, Form], most: int | No
     )
     ids = [row[0] for row in rows]
     texts = {
-        instance_id: dict(zip(json.loads(heading), texts, strict=True)) | ({"": why} if is_unread else {})
+        instance_id: dict(zip(json.loads(heading), texts, strict=True)) | ({"": unpacked(why)} if is_unread else {})
         for instance_id, heading, texts, is_unread, why in store.rows(_TEXTS, [ids])
     }
     corrected = in_force(all_corrections(store)).answers
@@ -204,9 +213,11 @@ def said(record: Sent) -> str:
     for name in dict.fromkeys([*record.answers, *record.sent]):
         text = record.answers.get(name, "")
         text = text if len(text) <= 60 else text[:57] + "..."
-        before = f" ({record.sent[name] or 'nothing'} was sent)" if name in record.sent else ""
-        if name not in SAID_BEFORE or before:
-            parts.append(f"{name} {text or 'taken away'}{before}".strip())
+        if name in record.sent:
+            sent = record.sent[name] or tr("nothing")
+            parts.append(tr("{name} {text} ({sent} was sent)", name=name, text=text or tr("taken away"), sent=sent))
+        elif name not in SAID_BEFORE:
+            parts.append(f"{name} {text}".strip())
     return ", ".join(parts)
 
 
@@ -217,13 +228,16 @@ def _file_rows(store: Store, files: Sequence[SentFile], number: int) -> Iterator
         about = {"asked": asked, "answer": answer, "file": file, "submission": stands_for}
         return Row({**about, "row key": row_key("", stands_for, "", "", number)}, "", CAME_IN_ON)
 
-    another = "gives another day on which"
+    decisions = {"withdraw": tr("withdraw"), "correct": tr("correct")}
     for file in files:
-        told = f"{many(file.submissions, 'submission')}; `withdraw` takes them all back, `correct` {another} it came"
-        yield row(f"the whole file, which came in on {file.received_on}", told, file.name, f"{OF_A_FILE}{file.sha256}")
+        said = marked("{submissions}; `{withdraw}` takes them all back, `{correct}` gives another day on which it came")
+        told = tr(said, submissions=many(file.submissions, "submission"), **decisions)
+        asked = tr("the whole file, which came in on {day}", day=file.received_on)
+        yield row(asked, told, file.name, f"{OF_A_FILE}{file.sha256}")
     for day, files_of_day in store.rows(_OF_DAYS, [list({f.received_on for f in files})]):
-        told = f"{many(files_of_day, 'file')}; `correct` {another} they came"
-        yield row(f"all files that came in on {day}", told, None, f"{OF_A_DAY}{day}")
+        said = marked("{files}; `{correct}` gives another day on which they came")
+        told = tr(said, files=many(files_of_day, "file"), **decisions)
+        yield row(tr("all files that came in on {day}", day=day), told, None, f"{OF_A_DAY}{day}")
 
 
 def _rows_of(record: Sent, form: Form | None, key: str, names: Mapping[str, str]) -> Iterator[Row]:
@@ -231,9 +245,11 @@ def _rows_of(record: Sent, form: Form | None, key: str, names: Mapping[str, str]
     code = record.group_code
     heads = (record.form_id or None, shown(code) if len(code) == 8 else code or None, record.visit_date, record.staff_code)
     tells: dict[str, Any] = dict(zip(("form", "group", "date", "person"), heads, strict=True))
-    tells |= {"state": record.state} | dict(zip(BEHIND, (record.file, record.row, None, record.instance_id, key), strict=True))
-    whole = f"replaced by {record.replaced_by}" if record.replaced_by else record.answers.get("")
-    yield Row({**tells, "asked": "the whole submission", "answer": whole}, record.form_id)
+    tells |= {"state": tr(STATE_WORDS[record.state])} | dict(
+        zip(BEHIND, (record.file, record.row, None, record.instance_id, key), strict=True)
+    )
+    whole = tr("replaced by {other}", other=record.replaced_by) if record.replaced_by else record.answers.get("")
+    yield Row({**tells, "asked": tr("the whole submission"), "answer": whole}, record.form_id)
     if form is not None:
         for q in form.kept:
             if q.name in record.sent or (q.name in record.answers and q.type != "calculate"):

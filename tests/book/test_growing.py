@@ -96,9 +96,9 @@ def test_a_delivery_is_held_against_its_order(bench: Bench) -> None:
     notes = table(bench.workspace, "problems", "rule, message", "rule LIKE '%order%' OR rule = 'delivered_early'")
     said = {rule: message for rule, message in notes if rule != "stage_out_of_order"}
     assert set(said) == {"other_than_ordered", "more_than_ordered", "delivered_early"}
-    assert said["other_than_ordered"] == "CARRIZO+CLEMENT was despatched, and order O001 asks for CARRIZO+TAHITI."
-    assert said["more_than_ordered"] == "850 trees have gone by now where 800 under O001 were ordered."
-    assert said["delivered_early"] == "300 trees were despatched from a group whose buds are only read."
+    assert said["other_than_ordered"] == "CARRIZO + CLEMENT was despatched, and order O001 asks for CARRIZO + TAHITI."
+    assert said["more_than_ordered"] == "More trees have gone by now (850) than were ordered: 800 under O001."
+    assert said["delivered_early"] == "Trees were despatched (300) from a group that has only come so far: buds read."
     assert table(bench.workspace, "projection", "DISTINCT overdue + ordered", "scion = 'CLEMENT'") == [(0,)]
 
 

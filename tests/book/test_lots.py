@@ -76,7 +76,7 @@ def test_what_was_said_on_the_phone_of_a_lot(bench: Bench, said: str) -> None:
     bench.take_in(DAY)
     assert (("not_counted_again", read) in _noted(bench, "not_counted_again")) == (said == "cannot")
     ((message,),) = table(bench.workspace, "problems", "message", "rule = 'fewer_read_than_set'")
-    assert message.startswith("46 buds of this lot have been read, and the number set was 400")
+    assert message.startswith("Fewer buds of this lot have been read (46) than were set (400")
     assert ("these are all" in message) == (said == "all")
 
 

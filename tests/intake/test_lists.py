@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from formpack.words import unpacked
 from pipeline import run
 from pipeline.field import phone
 from pipeline.lists import read_list
@@ -88,7 +89,7 @@ def test_a_person_who_left_is_not_offered_and_stays_right_for_what_is_dated_befo
     (changed.inbox / "stock_count.csv").write_text(count, encoding="utf-8")
     run.import_files(Workspace(changed.folder), [changed.inbox], LATER)
     (found,) = [m for r, m in said(changed) if r == "code_not_active"]
-    assert found == f"S03 is not active in lists/staff.csv since {DAY}, and 1 submission is dated after that."
+    assert found == "S03 is not active in lists/staff.csv since 2 November 2026, and 1 submission is dated after that."
 
 
 @pytest.mark.parametrize("name", [n for n in LISTS if n != "compatibility"])
@@ -276,7 +277,7 @@ def test_whatever_a_list_holds_is_read_or_said(content: str | bytes, says: str, 
     path = tmp_path / "staff.csv"
     path.write_bytes(content if isinstance(content, bytes) else content.encode())
     read = read_list(path, LISTS["staff"])
-    found = [f"{place}: {why}" for place, why in read.faults] + [read.broken] * bool(read.broken)
+    found = [f"{place}: {unpacked(why)}" for place, why in read.faults] + [read.refusal] * bool(read.broken)
     assert len(found) == bool(says) and all(says in f for f in found), found
     assert len(read.rows) == many and all("\x07" not in text for row in read.rows for text in row.values())
     assert all(f.isprintable() for f in found)
@@ -287,7 +288,7 @@ def test_a_pair_stands_once_in_the_compatibility_list(tmp_path: Path) -> None:
     path.write_text("rootstock,scion,grade\nA,B,good\nA,B,bad\n,B,good\nA,C,\n", encoding="utf-8")
     read = read_list(path, LISTS["compatibility"])
     assert [(r["scion"], r["grade"]) for r in read.rows] == [("B", "good"), ("C", "")]
-    assert [why for _, why in read.faults] == [
+    assert [unpacked(why) for _, why in read.faults] == [
         "the pair A + B stands twice; the first row with it is used",
         "it lacks a rootstock or a scion; the row is not used",
     ]

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from formpack import sheets, submission
+from formpack.words import unpacked
 from pipeline import run
 from pipeline.findings import Refused
 from pipeline.intake import ingest, trials, validate
@@ -246,7 +247,7 @@ def test_a_file_that_kills_runs_for_ever_is_passed_over(workspace: Workspace) ->
         (workspace.inbox / f"{name}.xml").write_bytes(xml(name))
     killed_import(workspace, 3)
     run.import_files(workspace, [])
-    assert [rule for rule, _ in said(workspace)] == ["passed_over"] and trials.ALONE in said(workspace)[0][1]
+    assert [rule for rule, _ in said(workspace)] == ["passed_over"] and unpacked(trials.ALONE) in said(workspace)[0][1]
     assert "before" in states(workspace)
 
 

@@ -201,8 +201,8 @@ def test_what_cannot_be_made_again_is_not_dropped(damaged: Workspace) -> None:
 
 def test_what_a_command_shows_is_proved_first(damaged: Workspace) -> None:
     harm(damaged, f"{MADE['what is due']}; {MADE['a problem']}")
-    assert "due are not as they were made" in formpack("due", cwd=damaged.folder, code=2)
-    assert "problems are not as they were made" in formpack("problems", cwd=damaged.folder, code=2)
+    assert "these tables are not as they were made: due." in formpack("due", cwd=damaged.folder, code=2)
+    assert "these tables are not as they were made: problems." in formpack("problems", cwd=damaged.folder, code=2)
 
 
 def test_everything_that_is_kept_is_sealed(damaged: Workspace) -> None:

@@ -10,6 +10,7 @@ import pytest
 
 from pipeline import run
 from tests.conftest import SAMPLES, looked_at, new_workspace
+from tests.words.pseudo import is_sentence, kept_texts
 
 SCENARIOS = sorted(p.parent.name for p in SAMPLES.glob("*/expected.json"))
 
@@ -34,6 +35,7 @@ def test_scenario(name: str, tmp_path: Path) -> None:
         problems = store.rows("SELECT rule, coalesce(field, ''), instance_id FROM problems ORDER BY ALL")
         found = [[r, f, "*" if i.startswith("unread:") else i] for r, f, i in problems]
         assert sorted(found) == sorted(expected["problems"])
+        assert [text for text in kept_texts(store) if is_sentence(text)] == []
         for table, rows in expected["tables"].items():
             frame = store.connection.execute(f"SELECT * FROM {table}")
             columns = [c[0] for c in frame.description or []]

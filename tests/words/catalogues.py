@@ -18,7 +18,7 @@ from formpack.words import CATALOGUES, LANGUAGES
 from tests.conftest import ROOT
 
 _KEYWORDS: dict[str, Any] = {"tr": None, "trn": (1, 2), "marked": None, "pack": None, "packn": (1, 2), "many_of": (1, 2)}
-_IN_SQL = re.compile(r"\bpack\(\s*'((?:[^']|'')*)'")
+_IN_SQL = re.compile(r"\bpackn?\(\s*'((?:[^']|'')*)'(?:,\s*'((?:[^']|'')*)')?")
 
 
 def messages() -> Iterator[tuple[str | tuple[str, ...], str]]:
@@ -32,7 +32,8 @@ def messages() -> Iterator[tuple[str | tuple[str, ...], str]]:
                     yield message, where
             elif path.suffix == ".sql":
                 for found in _IN_SQL.finditer(path.read_text(encoding="utf-8")):
-                    yield found[1].replace("''", "'"), where
+                    one, more = ((text or "").replace("''", "'") for text in found.groups())
+                    yield (one, more) if more else one, where
 
 
 def template() -> Catalog:
@@ -40,7 +41,8 @@ def template() -> Catalog:
     catalogue = Catalog(project="formpack", charset="utf-8")
     for message, where in messages():
         one, _, more = message.partition("\x1d") if isinstance(message, str) else (message[0], "", message[1])
-        catalogue.add((one, more) if more else one, locations=[(where, None)])
+        if re.search(r"[^\W\d_]", re.sub(r"\{\w+\}", "", one)):  # there is something to translate
+            catalogue.add((one, more) if more else one, locations=[(where, None)])
     return catalogue
 
 

@@ -19,13 +19,14 @@ renamed AS (
     GROUP BY ALL
 )
 SELECT 'list:' || list_name || ':' || code AS instance_id, 'code_gone' AS rule, '' AS field, code AS value,
-    list_name || '.csv, and ' || many || CASE many WHEN 1 THEN ' submission uses it' ELSE ' submissions use it' END
-    || coalesce('; ' || new_code || ' has its label now', '') AS detail
+    packn('{list}.csv, and {n} submission uses it', '{list}.csv, and {n} submissions use it', many, ['list=' || list_name])
+    || CASE WHEN new_code IS NULL THEN '' ELSE pack('; {code} has its label now', ['code=' || new_code]) END AS detail
 FROM uses LEFT JOIN renamed USING (list_name, code) WHERE NOT is_listed
 UNION ALL
 SELECT 'list:' || list_name || ':' || code, 'code_not_active', '', code,
-    list_name || '.csv since ' || inactive_since || ', and ' || many
-    || CASE many WHEN 1 THEN ' submission is' ELSE ' submissions are' END || ' dated after that'
+    packn('{list}.csv since {day}, and {n} submission is dated after that',
+        '{list}.csv since {day}, and {n} submissions are dated after that', many,
+        ['list=' || list_name, 'day=@' || inactive_since])
 FROM uses WHERE is_listed
 UNION ALL
 SELECT 'list:' || regexp_extract(place, 'lists/([^.]*)', 1) || ':' || regexp_replace(place, '^[^,]*(, )?', ''),

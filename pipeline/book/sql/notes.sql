@@ -34,7 +34,7 @@ aside AS (
 asides AS (
     SELECT group_code, moves_to, visit_date, instance_id AS instance_ids, moved FROM aside
     UNION ALL
-    SELECT group_code, moves_to, visit_date, string_agg(instance_id, ' and ' ORDER BY instance_id), sum(moved)::BIGINT
+    SELECT group_code, moves_to, visit_date, string_agg(instance_id, ', ' ORDER BY instance_id), sum(moved)::BIGINT
     FROM aside GROUP BY group_code, moves_to, visit_date HAVING count(*) > 1
 ),
 moved_twice AS (
@@ -84,37 +84,45 @@ accepted AS (
     FROM work.accepted a JOIN work.current c USING (reading_id) LEFT JOIN work.origins o ON o.group_code = a.group_code
 )
 SELECT group_code, instance_id, 'early_reading' AS rule, 'visit_date' AS field, days::VARCHAR AS value,
-    t.earliest_bud_take || ' days' AS detail FROM seen_lots, work.settings t WHERE days BETWEEN 0 AND t.earliest_bud_take - 1
+    t.earliest_bud_take::VARCHAR AS detail FROM seen_lots, work.settings t WHERE days BETWEEN 0 AND t.earliest_bud_take - 1
 UNION ALL
-SELECT group_code, instance_id, 'late_reading', 'visit_date', days::VARCHAR, t.latest_bud_take || ' days'
+SELECT group_code, instance_id, 'late_reading', 'visit_date', days::VARCHAR, t.latest_bud_take::VARCHAR
 FROM seen_lots, work.settings t WHERE days > t.latest_bud_take AND is_first
 UNION ALL
-SELECT group_code, instance_id, 'more_read_than_set', 'green', (green + brown + unsure + missing)::VARCHAR, buds_set::VARCHAR
+SELECT group_code, instance_id, 'more_read_than_set', 'green', (green + brown + unsure + missing)::VARCHAR,
+    pack('{buds}', ['buds=#' || buds_set])
 FROM last_readings WHERE green + brown + unsure + missing > buds_set
 UNION ALL
 SELECT group_code, instance_id, 'fewer_read_than_set', 'green', (green + brown + unsure + missing)::VARCHAR,
-    buds_set || CASE WHEN lot_said = 'all' THEN '; on the phone it was said that these are all' ELSE '' END
+    CASE WHEN lot_said = 'all' THEN pack('{buds}; on the phone it was said that these are all', ['buds=#' || buds_set])
+        ELSE pack('{buds}', ['buds=#' || buds_set]) END
 FROM last_readings, work.settings t WHERE green + brown + unsure + missing < t.lot_read_share * buds_set
 UNION ALL
 SELECT group_code, instance_id, 'moved_twice', 'moved', moved::VARCHAR, instance_ids FROM moved_twice
 UNION ALL
 SELECT group_code, instance_id, 'budded_twice', 'attempt', attempt::VARCHAR,
-    'with this, ' || buds || ' buds were set at that attempt on ' || plants || ' plants'
-    || CASE WHEN before IS NULL THEN '' ELSE ' (the one before is ' || before || ')' END
+    CASE WHEN before IS NULL THEN pack('buds set at that attempt, with these: {buds}; plants: {plants}',
+            ['buds=#' || buds, 'plants=#' || plants])
+        ELSE pack('buds set at that attempt, with these: {buds}; plants: {plants} (the one before is {before})',
+            ['buds=#' || buds, 'plants=#' || plants, 'before=' || before]) END
 FROM budded_twice
 UNION ALL
-SELECT group_code, instance_id, 'set_after_reading', 'attempt', attempt::VARCHAR, team_code || ' were read on ' || read_on
+SELECT group_code, instance_id, 'set_after_reading', 'attempt', attempt::VARCHAR, 
+    pack('{team} were read on {day}', ['team=' || team_code, 'day=@' || read_on])
 FROM set_after_reading
 UNION ALL
 SELECT group_code, instance_id, 'not_counted_again', '', '', ''
 FROM accepted WHERE counted_again = 'cannot' OR lot_said = 'cannot'
 UNION ALL
 SELECT group_code, instance_id, 'stage_out_of_order', '', '',
-    'it was at stage ' || ['tray', 'bag', 'budded', 'read', 'cut_back', 'staked', 'topped'][already] || ' already'
+    pack('it was at this stage already: {stage}', ['stage=' || [pack('in trays'), pack('in bags'), pack('budded'),
+        pack('buds read'), pack('cut back'), pack('staked'), pack('topped')][already]])
 FROM before WHERE already > rank
 UNION ALL
 SELECT group_code, instance_id, 'stage_out_of_order', '', '',
-    'it cannot be at stage ' || stage || ' while no buds were ever set on its plants'
+    pack('no buds were ever set on its plants, so it cannot be at this stage: {stage}', ['stage=' || CASE stage
+        WHEN 'cut_back' THEN pack('cut back') WHEN 'staked' THEN pack('staked') WHEN 'topped' THEN pack('topped')
+        ELSE stage END])
 FROM too_early
 UNION ALL
 SELECT group_code, instance_id, 'book_below_zero', '', stands::VARCHAR, '' FROM below
@@ -122,7 +130,7 @@ UNION ALL
 SELECT group_code, instance_id, 'thin_stem', 'stem_mm', stem_mm::VARCHAR, t.thin_stem_mm::VARCHAR
 FROM accepted, work.settings t WHERE form_id = 'budding' AND stem_mm < t.thin_stem_mm
 UNION ALL
-SELECT a.group_code, a.instance_id, 'pair_on_list', 'scion', a.scion || ' on ' || a.group_rootstock, l.grade
+SELECT a.group_code, a.instance_id, 'pair_on_list', 'scion', a.scion || ' + ' || a.group_rootstock, l.grade
 FROM accepted a JOIN work.list_compatibility l ON l.rootstock = a.group_rootstock AND l.scion = a.scion
 WHERE lower(l.grade) <> 'compatible'
 UNION ALL
@@ -132,23 +140,27 @@ UNION ALL
 SELECT a.group_code, a.instance_id, 'lot_of_other_rootstock', 'seed_lot', a.seed_lot, l.rootstock
 FROM accepted a JOIN work.list_seed_lots l ON l.code = a.seed_lot WHERE l.rootstock <> a.rootstock
 UNION ALL
-SELECT group_code, instance_id, 'old_list', 'list_date', (visit_date - list_date)::VARCHAR, ''
+SELECT group_code, instance_id, 'old_list', 'list_date', (visit_date - list_date)::VARCHAR,
+    pack('{day}', ['day=@' || list_date])
 FROM accepted, work.settings t WHERE visit_date - list_date > t.old_list_days
 UNION ALL
-SELECT group_code, instance_id, 'clock_off', 'visit_date', ended_on::VARCHAR, visit_date::VARCHAR
+SELECT group_code, instance_id, 'clock_off', 'visit_date', ended_on::VARCHAR,
+    pack('{day}', ['day=@' || visit_date])
 FROM accepted WHERE ended_on < visit_date - 1 OR ended_on > received_on + 1
 UNION ALL
 SELECT group_code, string_split(instance_ids, ' ')[-1], 'outside_expected', 'counted', counted::VARCHAR,
-    expected_low || ' to ' || expected_high
+    pack('{low} to {high}', ['low=#' || expected_low, 'high=#' || expected_high])
 FROM work.counts WHERE flagged
 UNION ALL
-SELECT group_code, instance_id, 'other_than_ordered', 'order_ref', rootstock || '+' || coalesce(scion, 'not budded'),
-    order_ref || ' asks for ' || ordered_rootstock || '+' || ordered_scion
+SELECT group_code, instance_id, 'other_than_ordered', 'order_ref', rootstock || ' + ' || coalesce(scion, pack('not budded')),
+    pack('{order} asks for {rootstock} + {scion}', ['order=' || order_ref, 'rootstock=' || ordered_rootstock,
+        'scion=' || ordered_scion])
 FROM work.deliveries WHERE NOT fits
 UNION ALL
-SELECT group_code, instance_id, 'more_than_ordered', 'despatched', upto::VARCHAR, ordered || ' under ' || order_ref
+SELECT group_code, instance_id, 'more_than_ordered', 'despatched', upto::VARCHAR,
+    pack('{trees} under {order}', ['trees=#' || ordered, 'order=' || order_ref])
 FROM work.deliveries WHERE coalesce(fits, true) AND upto > ordered
 UNION ALL
 SELECT group_code, instance_id, 'delivered_early', 'despatched', quantity::VARCHAR,
-    ['in trays', 'in bags', 'budded', 'read'][rank]
+    [pack('in trays'), pack('in bags'), pack('budded'), pack('buds read')][rank]
 FROM work.deliveries WHERE rank <= 4

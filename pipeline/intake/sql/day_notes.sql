@@ -26,12 +26,15 @@ doubted AS (
     FROM crossed JOIN often l ON l.day = later JOIN often e ON e.day = earlier
 ),
 said AS (
-    SELECT day, after || ' of ' || many || ' submissions are dated after it, the last ' || latest AS detail
+    SELECT day, pack('submissions are dated after it ({some} of {dated}), the last {day}',
+            ['dated=#' || many, 'some=#' || after, 'day=@' || latest]) AS detail
     FROM dated WHERE after >= 3 AND 2 * after > many
     UNION ALL
-    SELECT later, 'files that came in after that have the day ' || max(earlier) FROM doubted WHERE is_later GROUP BY later
+    SELECT later, pack('files that came in after that have the day {day}', ['day=@' || max(earlier)])
+    FROM doubted WHERE is_later GROUP BY later
     UNION ALL
-    SELECT earlier, 'files that came in before that have the day ' || min(later) FROM doubted WHERE is_earlier GROUP BY earlier
+    SELECT earlier, pack('files that came in before that have the day {day}', ['day=@' || min(later)])
+    FROM doubted WHERE is_earlier GROUP BY earlier
 )
 SELECT 'day:' || day AS instance_id, 'day_of_import' AS rule, 'received_on' AS field, day::VARCHAR AS value,
     string_agg(detail, '; ' ORDER BY detail) AS detail

@@ -13,6 +13,8 @@ WITH old AS (
 )
 SELECT 'version:' || form_id || ':' || form_version || ':' || phone AS instance_id,
     CASE WHEN is_known THEN 'old_version' ELSE 'unknown_version' END AS rule, '' AS field, form_version AS value,
-    form_id || ' came ' || CASE phone WHEN '' THEN '' ELSE 'from phone ' || phone || ' ' END || 'in ' || many
-    || CASE many WHEN 1 THEN ' submission' ELSE ' submissions' END AS detail
+    CASE phone
+        WHEN '' THEN packn('{form} came in {n} submission', '{form} came in {n} submissions', many, ['form=' || form_id])
+        ELSE packn('{form} came from phone {phone} in {n} submission', '{form} came from phone {phone} in {n} submissions',
+            many, ['form=' || form_id, 'phone=' || phone]) END AS detail
 FROM old

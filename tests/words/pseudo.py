@@ -1,0 +1,111 @@
+"""A language that is none, for tests: what is marked is put between brackets, so that what is not marked stands out."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib import import_module
+from typing import Any
+
+import pytest
+
+from formpack import words
+from pipeline.store import Store
+
+LANGUAGE = "xx"
+_PLACE = re.compile(r"(\{\w+\})")
+
+
+def _bracketed(message: str) -> str:
+    """The message with each piece of words between its places in brackets."""
+    return "".join(
+        piece if _PLACE.fullmatch(piece) or not re.search(r"\w", piece) else f"⟦{piece}⟧" for piece in _PLACE.split(message)
+    )
+
+
+class _Catalogue:
+    def gettext(self, message: str) -> str:
+        return _bracketed(message)
+
+    def ngettext(self, one: str, more: str, n: int) -> str:
+        return _bracketed(one if n == 1 else more)
+
+
+@contextmanager
+def spoken() -> Iterator[None]:
+    """Speak the language that is none. Numbers are those of English, days are in brackets."""
+    before = words.current()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(words.LANGUAGES, LANGUAGE, "None")
+        real: Any = words._catalogue
+        patch.setattr(words, "_catalogue", lambda code: _Catalogue() if code == LANGUAGE else real(code))
+        for module in ("dates", "numbers"):
+            for name in _OF_A_LOCALE[module]:
+                patch.setattr(f"babel.{module}.{name}", _of_english(getattr(import_module(f"babel.{module}"), name)))
+        words.use(LANGUAGE)
+        try:
+            yield
+        finally:
+            words.use(before)
+
+
+_OF_A_LOCALE = {"dates": ("format_date", "format_skeleton"), "numbers": ("format_decimal", "format_percent")}
+
+
+def _of_english(say: Any) -> Any:
+    """What Babel says for the language that is none: the English, months in brackets."""
+
+    def said(*given: Any, locale: str, **more: Any) -> str:
+        text = str(say(*given, locale="en" if locale == LANGUAGE else locale, **more))
+        return f"⟦{text}⟧" if locale == LANGUAGE and re.search(r"[A-Za-z]", text) else text
+
+    return said
+
+
+def outside(text: str) -> str:
+    """What of a text does not stand in brackets."""
+    return re.sub(r"⟦[^⟦⟧]*⟧", " | ", text)
+
+
+_SENTENCE = re.compile(r"\b[a-z]{2,} [a-z]{2,}\b")
+
+
+def untranslated(text: str, data: str = "") -> list[str]:
+    """The pieces outside of brackets that read as words of a sentence: two words in small letters. `data` is a pattern of what
+    people called things."""
+    left = outside(text)
+    return _SENTENCE.findall(re.sub(data, " ", left) if data else left)
+
+
+_TEXTS = {
+    "work.received": "why",
+    "work.reading_findings": "detail",
+    "work.state_findings": "detail",
+    "work.own_findings": "detail",
+    "work.notes": "detail",
+    "work.list_notes": "detail",
+    "work.table_notes": "detail",
+    "work.version_notes": "detail",
+    "work.day_notes": "detail",
+    "work.list_faults": "fault",
+    "work.unread_cells": "fault",
+    "kept.not_taken": "why",
+}
+"""What is kept or made before it is known who reads it: column by table."""
+_PACKED = re.compile("\x02[^\x02\x03]*\x03")
+
+
+def kept_texts(store: Store) -> list[str]:
+    return [
+        text
+        for name, column in _TEXTS.items()
+        for (text,) in store.rows(f"SELECT DISTINCT {column} FROM {name} WHERE {column} <> '' ORDER BY ALL")
+    ]
+
+
+def is_sentence(text: str) -> bool:
+    """Whether words of a sentence stand in a text that are not packed."""
+    while _PACKED.search(text):
+        text = _PACKED.sub("", text)
+    return bool(_SENTENCE.search(text))
