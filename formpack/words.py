@@ -212,5 +212,9 @@ COUNTED = (
     many_of("{n} plant", "{n} plants"),
     many_of("{n} group", "{n} groups"),
     many_of("{n} task", "{n} tasks"),
+    many_of("{n} file", "{n} files"),
+    many_of("{n} form", "{n} forms"),
+    many_of("{n} list", "{n} lists"),
+    many_of("{n} new submission", "{n} new submissions"),
 )
 """The words that `many` counts."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from formpack import shipped
+from formpack.words import many, percent, tr, trn
 from pipeline import run
 from pipeline.field import phone
 from pipeline.findings import Refused
@@ -37,7 +38,7 @@ def make_demo(folder: Path, progress: Progress) -> Demo:
         and any(folder.iterdir())
         and not (own.exists() and own.read_bytes() == (source / "nursery.toml").read_bytes())
     ):
-        raise Refused(f"{folder} holds something else; name a new folder: `formpack demo FOLDER`.")
+        raise Refused(tr("{folder} holds something else; name a new folder: `formpack demo FOLDER`.", folder=str(folder)))
     shutil.copytree(source, folder, dirs_exist_ok=True)
     workspace = Workspace(folder)
     make_workspace(folder, workspace.settings.name)
@@ -59,8 +60,20 @@ def _found(store: Store) -> list[str]:
     late = store.value("SELECT count(*) FROM due WHERE days_over > 0 AND task <> 'recount'")
     return [
         *([" ".join(stock.not_in_this)] if stock.not_in_this else []),
-        f"{total.estimate:,} plants stand ({total.low:,} to {total.high:,}) in {total.groups} groups;"
-        f" the book says {total.book:,}.",
-        f"{taken:,} of {read:,} buds read took ({taken / read:.1%}). {recount} groups should be counted again,"
-        f" {late} tasks are late.",
+        trn(
+            "{n} plant stands ({low} to {high}) in {groups}; the book says {book}.",
+            "{n} plants stand ({low} to {high}) in {groups}; the book says {book}.",
+            total.estimate,
+            low=total.low,
+            high=total.high,
+            groups=many(total.groups, "group"),
+            book=total.book,
+        ),
+        " ".join(
+            (
+                tr("{taken} of {read} buds read took ({share}).", taken=taken, read=read, share=percent(taken / read)),
+                trn("{n} group should be counted again.", "{n} groups should be counted again.", recount),
+                trn("{n} task is late.", "{n} tasks are late.", late),
+            )
+        ),
     ]

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from formpack.group_code import shown
+from formpack.words import day as said_day
 from formpack.words import many
 from pipeline.book.causes import MOVE
-from pipeline.book.discrepancies import count_again, counters, said_day
+from pipeline.book.discrepancies import count_again, counters
 from pipeline.report.held_back import not_in_this
 from pipeline.store import Store
 
