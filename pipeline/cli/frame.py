@@ -330,6 +330,10 @@ def print_table(columns: Sequence[str], rows: Sequence[Sequence[Any]], beneath: 
             say(more)
 
 
+WORK = (marked("keeping"), marked("reading"), marked("making"))
+"""What an import is at, beside the progress bar."""
+
+
 class Bar:
     """A progress bar on the screen, only when the work takes longer than a second and a half."""
 
@@ -348,7 +352,7 @@ class Bar:
             self.shown = Progress(console=Console(stderr=True), transient=True)
             self.shown.start()
         if what not in self.tasks:
-            self.tasks[what] = self.shown.add_task(what, total=of)
+            self.tasks[what] = self.shown.add_task(tr(what), total=of)
         self.shown.update(self.tasks[what], completed=done)
 
     def __enter__(self) -> Bar:

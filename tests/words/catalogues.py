@@ -43,7 +43,7 @@ def messages() -> Iterator[tuple[str | tuple[str, ...], str]]:
 def help_texts() -> Iterator[str]:
     """What the help of every command says."""
     group = get_command(app)
-    context = group.make_context("formpack", [], resilient_parsing=True)
+    context = group.context_class(group)
     for command in (group, *group.commands.values()):
         yield one_paragraph(command.help)
         for option in command.get_params(context):
