@@ -70,15 +70,8 @@ def say_imported(done: Imported) -> None:
                 submissions=submissions,
             )
         )
-    elif done.files and not done.new_files:
-        say(
-            trn(
-                "{n} file, which was here before, with {submissions}.",
-                "{n} files, none of them new, with {submissions}.",
-                done.files,
-                submissions=submissions,
-            )
-        )
+    elif done.files and not done.new_files and not done.new_submissions:
+        say(trn("{n} file, which was here before.", "{n} files, none of them new.", done.files))
     elif done.files:
         say(
             tr(
@@ -119,4 +112,11 @@ def say_imported(done: Imported) -> None:
             )
         if done.notes:
             said.append(trn("{n} finding is worth a look.", "{n} findings are worth a look.", done.notes))
-        say(" ".join([*said, tr("`formpack problems` lists them with what to do.")]))
+        said.append(
+            trn(
+                "`formpack problems` lists it with what to do.",
+                "`formpack problems` lists them with what to do.",
+                done.stops + done.notes,
+            )
+        )
+        say(" ".join(said))

@@ -90,7 +90,9 @@ def problems(
             rows.sort(key=lambda r: (r[3] != "stop", -most_held[r[4]], order.index(r[4]), -r[-1]))
     if to is not None and not as_json:
         say(
-            trn(
+            tr("Nothing needs a look; {file} is an empty list.", file=str(to))
+            if not written
+            else trn(
                 "{n} finding in {file}. Fill in decision and reason, then `formpack correct {name} --by CODE`.",
                 "{n} findings in {file}. Fill in decision and reason, then `formpack correct {name} --by CODE`.",
                 written,
