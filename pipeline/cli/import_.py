@@ -91,15 +91,18 @@ def say_imported(done: Imported) -> None:
                 done.not_taken,
             )
         )
-    if not received:
-        say(tr("No submission has been received yet."))
-        return
-    states = ", ".join(of_state(n, state) for state, n in done.states.items())
-    say(
-        trn(
-            "{n} submission received in all = {states}.", "{n} submissions received in all = {states}.", received, states=states
+    if received:
+        states = ", ".join(of_state(n, state) for state, n in done.states.items())
+        say(
+            trn(
+                "{n} submission received in all = {states}.",
+                "{n} submissions received in all = {states}.",
+                received,
+                states=states,
+            )
         )
-    )
+    else:
+        say(tr("No submission has been received yet."))
     if done.stops or done.notes:
         said = []
         if done.stops:
