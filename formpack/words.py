@@ -314,9 +314,14 @@ COUNTED = (
     many_of("{n} tree", "{n} trees"),
     many_of("{n} order", "{n} orders"),
     many_of("{n} submission", "{n} submissions"),
+    many_of("{n} new submission", "{n} new submissions"),
     many_of("{n} file", "{n} files"),
     many_of("{n} other file", "{n} other files"),
     many_of("{n} finding", "{n} findings"),
     many_of("{n} row", "{n} rows"),
+    many_of("{n} more row", "{n} more rows"),
+    many_of("{n} day", "{n} days"),
+    many_of("{n} form", "{n} forms"),
+    many_of("{n} list", "{n} lists"),
 )
 """The words that `many` counts."""

@@ -38,7 +38,7 @@ def make_demo(folder: Path, progress: Progress) -> Demo:
         and any(folder.iterdir())
         and not (own.exists() and own.read_bytes() == (source / "nursery.toml").read_bytes())
     ):
-        raise Refused(tr("{folder} holds something else; name a new folder: `formpack demo FOLDER`.", folder=folder))
+        raise Refused(tr("{folder} holds something else; name a new folder: `formpack demo FOLDER`.", folder=str(folder)))
     shutil.copytree(source, folder, dirs_exist_ok=True)
     workspace = Workspace(folder)
     make_workspace(folder, workspace.settings.name)
@@ -72,7 +72,8 @@ def _found(store: Store) -> list[str]:
         " ".join(
             (
                 tr("{taken} of {read} buds read took ({share}).", taken=taken, read=read, share=percent(taken / read)),
-                tr("To be counted again: {groups}. Late: {tasks}.", groups=many(recount, "group"), tasks=many(late, "task")),
+                trn("{n} group should be counted again.", "{n} groups should be counted again.", recount),
+                trn("{n} task is late.", "{n} tasks are late.", late),
             )
         ),
     ]

@@ -119,11 +119,11 @@ STAGES: tuple[Stage, ...] = (
     code(
         "book.discrepancies.put_in_words",
         "doubts",
-        "counts standing day exchanged unrecorded chain_jumps chain_beliefs movements settings:",
+        "counts standing day exchanged unrecorded chain_jumps chain_beliefs movements settings: language:",
     ),
     sql("discrepancies"),
     sql("counted_by"),
-    code("book.people.judge_counting", "staff_counting", "counted_by counts standing"),
+    code("book.people.judge_counting", "staff_counting", "counted_by counts standing language:"),
     sql("due", GROUP, "settings day"),
     sql("list_notes"),
     sql("column_gaps"),

@@ -1,5 +1,9 @@
-"""What discrepancies are put down to, beside the ways in which a count goes wrong."""
+"""What discrepancies are put down to, beside the ways in which a count goes wrong: names in tables, which are translated where
+they are shown."""
 
-MISCOUNTED, UNKNOWN, EXCHANGED, OPENING = "miscounted", "cause not known", "counts exchanged", "opening number wrong"
-LOSS, GAIN, MOVE = "unrecorded loss", "unrecorded gain", "transfer not recorded"
-LATE_LOSS, NOT_MADE = "loss noted after it was missed", "movement noted twice or not made"
+from formpack.words import marked
+
+MISCOUNTED, UNKNOWN, EXCHANGED = marked("miscounted"), marked("cause not known"), marked("counts exchanged")
+OPENING, LATE_LOSS = marked("opening number wrong"), marked("loss noted after it was missed")
+LOSS, GAIN, MOVE = marked("unrecorded loss"), marked("unrecorded gain"), marked("transfer not recorded")
+NOT_MADE = marked("movement noted twice or not made")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -10,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from formpack.group_code import shown
-from formpack.words import many
+from formpack.words import listed, many, number, tr, trn
 from pipeline.book.causes import (
     EXCHANGED,
     GAIN,
@@ -129,11 +130,6 @@ ORDER BY s.group_code
 """
 
 
-def said_day(day: dt.date) -> str:
-    """`3 March 2026`."""
-    return f"{day.day} {day:%B %Y}"
-
-
 @lru_cache(maxsize=20_000)
 def _slips(number: int, crate: int) -> tuple[Whole, Whole]:
     """What a number may have been meant as, and by which way."""
@@ -159,44 +155,69 @@ def _meant(typed: str, counted: int, stood: int, crate: int, way: int | None = N
 def _written(typed: str, counted: int, taken_out: int, expected: int) -> str:
     """`507 and 597 were written, 1,104 together, of which 54 were taken out, about 1,014 stood`."""
     parts = [int(n) for n in typed.split()] or [counted]
-    numbers = [f"{n:,}" for n in parts]
-    said = f"{', '.join(numbers[:-1])} and {numbers[-1]} were written" if len(parts) > 1 else f"{numbers[0]} was written"
     is_apart = sum(parts) + taken_out == counted and taken_out > 0
-    taken = f" and {taken_out:,} taken out" if is_apart else ""
-    together = f", {counted:,} together" if len(parts) > 1 or is_apart else ""
-    within = f", of which {taken_out:,} {'was' if taken_out == 1 else 'were'} taken out" if taken_out and not is_apart else ""
-    return f"{said}{taken}{together}{within}, about {expected:,} stood"
+    said = [trn("{numbers} was written", "{numbers} were written", len(parts), numbers=listed(map(number, parts)))]
+    if is_apart:
+        said.append(trn("{n} more was taken out", "{n} more were taken out", taken_out))
+    if len(parts) > 1 or is_apart:
+        said.append(tr("{plants} together", plants=counted))
+    if taken_out and not is_apart:
+        said.append(trn("of which {n} was taken out", "of which {n} were taken out", taken_out))
+    return ", ".join([*said, tr("about {plants} stood", plants=expected)])
 
 
-def _how(way: int, counted: int, expected: int, crate: int, other: str | None, meant: str) -> tuple[str, str]:
-    """(likely_cause, a clause that follows `the count of 3 March`) of a count that is quite wrong."""
-    crates = max(1, round(abs(counted - expected) / max(crate, 1)))
-    boxes = "one crate" if crates == 1 else f"{crates} crates"
+def _how(way: int, on: dt.date, off: int, crate: int, other: str | None, meant: str) -> tuple[str, str]:
+    """(likely_cause, how the count of a day is quite wrong) where it is off by so many plants."""
+    crates = max(1, round(abs(off) / max(crate, 1)))
+    about: dict[str, Any] = {"on": on, "meant": meant}
+    cause = MISCOUNTED if way == 0 else WAYS[way - 1] if way - 1 <= OTHER else UNKNOWN
     if way == 0:
-        return MISCOUNTED, f"is off ({meant})"
-    known = {
-        SWAPPED: f"probably has two digits swapped ({meant})",
-        DIGIT: f"probably has one digit wrong ({meant})",
-        LENGTH: f"probably has a digit too many or too few ({meant})",
-        LEFT_OUT: f"probably left out {boxes} ({meant})",
-        TWICE: f"probably has {boxes} counted twice ({meant})",
-        SHOWN: f"is probably the number the phone showed, not a count ({meant})",
-        OTHER: f"probably belongs to {f'group {shown(other)}' if other else 'another group'} ({meant})",
-    }
-    if way - 1 in known:
-        return WAYS[way - 1], known[way - 1]
-    return UNKNOWN, f"does not fit ({meant})"
+        says = tr("the count of {on} is off ({meant})", **about)
+    elif way - 1 == SWAPPED:
+        says = tr("the count of {on} probably has two digits swapped ({meant})", **about)
+    elif way - 1 == DIGIT:
+        says = tr("the count of {on} probably has one digit wrong ({meant})", **about)
+    elif way - 1 == LENGTH:
+        says = tr("the count of {on} probably has a digit too many or too few ({meant})", **about)
+    elif way - 1 == LEFT_OUT:
+        says = trn(
+            "the count of {on} probably left out {n} crate ({meant})",
+            "the count of {on} probably left out {n} crates ({meant})",
+            crates,
+            **about,
+        )
+    elif way - 1 == TWICE:
+        says = trn(
+            "the count of {on} probably has {n} crate counted twice ({meant})",
+            "the count of {on} probably has {n} crates counted twice ({meant})",
+            crates,
+            **about,
+        )
+    elif way - 1 == SHOWN:
+        says = tr("the count of {on} is probably the number the phone showed, not a count ({meant})", **about)
+    elif way - 1 == OTHER and other:
+        says = tr("the count of {on} probably belongs to group {group} ({meant})", group=shown(other), **about)
+    elif way - 1 == OTHER:
+        says = tr("the count of {on} probably belongs to another group ({meant})", **about)
+    else:
+        says = tr("the count of {on} does not fit ({meant})", **about)
+    return cause, says
 
 
-def _ask(staff: str | None) -> str:
-    return (staff or "whoever counted").replace(" ", " and ")
+def _who(staff: str | None) -> str:
+    return listed(staff.split()) if staff else tr("whoever counted")
 
 
 def count_again(staff: str | None, everybody: set[str]) -> str:
-    """Whom to ask for a recount: somebody else than who counted, where anybody else counts."""
+    """Whom to ask for a recount: somebody else than who counted, where anybody else counts; a part of a sentence."""
     if staff and everybody - set(staff.split()):
-        return f"have somebody other than {staff.replace(' ', ' or ')} count again"
-    return f"ask {_ask(staff)} to count again"
+        return tr("have somebody other than {staff} count again", staff=", ".join(staff.split()))
+    return tr("ask {staff} to count again", staff=_who(staff))
+
+
+def _sentence(parts: Iterable[str]) -> str:
+    """Clauses that each stand for themselves, in one line."""
+    return "; ".join(parts) + "."
 
 
 def counters(store: Store) -> set[str]:
@@ -215,34 +236,51 @@ def _flagged(work: Work, settings: Settings) -> list[_Doubt]:
         estimate, low, high, day, is_borne_out = row[14:]
         # a number that was copied was no count, whether or not it is far off
         chance = copied if way - 1 == SHOWN else wrong * way_chance
-        stand = f"{estimate:,} stand now ({low:,} to {high:,})" if low < high else f"{estimate:,} stand now"
         partner = swapped.get((code, ids))
         other = partner or (others.get((code, ids)) if way - 1 == OTHER else None)
+        says = [_stand(estimate, low, high)]
         if partner:
-            cause, clause = EXCHANGED, f"was probably exchanged with that of group {shown(partner)}"
+            cause = EXCHANGED
+            says.append(tr("the count of {on} was probably exchanged with that of group {group}", on=on, group=shown(partner)))
         else:
-            words = _written(typed or "", counted, taken_out, expected)
+            meant = [_written(typed or "", counted, taken_out, expected)]
             by = way - 1 if way - 1 in (SWAPPED, DIGIT, LENGTH) else None
             slip = _meant(typed or "", counted, stands, settings.crate_size, by)
             if slip and way - 1 not in (LEFT_OUT, TWICE, SHOWN, OTHER):
-                words += f"; {slip[1]:,} may have been meant" + (f" by {slip[0]:,}" if " " in (typed or "") else "")
-            cause, clause = _how(way, counted, expected, settings.crate_size, other, words)
+                meant.append(_slip_words(slip, " " in (typed or "")))
+            cause, how = _how(way, on, counted - expected, settings.crate_size, other, "; ".join(meant))
+            says.append(how)
         if is_last and wrong < 0.8:
-            clause += (
-                f", or {many(expected - counted, 'plant')} are gone"
+            says.append(
+                trn("or {n} plant is gone", "or {n} plants are gone", expected - counted)
                 if counted < expected
-                else (f", or there are really {counted - expected:,} more")
+                else trn("or there is really {n} more", "or there are really {n} more", counted - expected)
             )
         if not is_borne_out:
-            again = "count the group" if (day - on).days > _OLD_DAYS else count_again(staff, everybody)
-            then = again if estimate else "nothing is left to count"
+            again = tr("count the group") if (day - on).days > _OLD_DAYS else count_again(staff, everybody)
+            says.append(again if estimate else tr("nothing is left to count"))
         elif (day - on).days > _OLD_DAYS or not estimate:
-            then = "later counts bear this out, there is nothing to do"
+            says.append(tr("later counts bear this out, there is nothing to do"))
         else:
-            then = f"later counts bear this out; ask {_ask(staff)} to mend it"
-        advice = f"{stand}; the count of {said_day(on)} {clause}; {then}."
+            says.append(tr("later counts bear this out; ask {staff} to mend it", staff=_who(staff)))
+        advice = _sentence(says)
         doubts.append(_Doubt(code, on, ids, counted, expected, cause, chance, advice, other))
     return doubts
+
+
+def _stand(estimate: int, low: int, high: int) -> str:
+    if low < high:
+        return trn(
+            "{n} plant stands now ({low} to {high})", "{n} plants stand now ({low} to {high})", estimate, low=low, high=high
+        )
+    return trn("{n} plant stands now", "{n} plants stand now", estimate)
+
+
+def _slip_words(slip: tuple[int, int], is_one_of_several: bool = True) -> str:
+    typed, meant = slip
+    if is_one_of_several:
+        return tr("{meant} may have been meant by {typed}", meant=meant, typed=typed)
+    return tr("{meant} may have been meant", meant=meant)
 
 
 def _other_groups(work: Work) -> dict[tuple[str, str], str]:
@@ -257,7 +295,7 @@ def _unexplained(work: Work, settings: Settings) -> list[_Doubt]:
     doubts = []
     for row in rows:
         u = _Change(*row)
-        between = f"between {said_day(u.since_on)} and {said_day(u.on_date)}"
+        between = {"since": u.since_on, "until": u.on_date}
         least = max(settings.tolerances.count_plants, settings.tolerances.count_share * u.stands)
         here = jumps.get((u.group_code, u.position), [])
         if sum(u.jumps) > 0.5 and here:
@@ -271,33 +309,65 @@ def _unexplained(work: Work, settings: Settings) -> list[_Doubt]:
         elif u.paired > 0.5 and u.other_group:
             doubts.append(u.doubt(MOVE, u.paired, _move_words(u, between), u.other_group))
         elif abs(u.missing) > least and u.counted is not None and not u.is_flagged:
-            words = _gone_words(u, between)
-            slip = None
-            if u.is_last:
-                before = u.stands + u.missing
-                slip = _meant(u.typed, u.counted, before, settings.crate_size, lost=int(_USUAL_LOSS * before))
+            words = [_gone_words(u, between)]
+            before = u.stands + u.missing
+            slip = (
+                _meant(u.typed, u.counted, before, settings.crate_size, lost=int(_USUAL_LOSS * before)) if u.is_last else None
+            )
             if slip:
-                words = (
-                    f"{words[:-1]}; or {slip[1]:,} may have been meant by {slip[0]:,}: {count_again(u.staff_codes, everybody)}."
-                )
+                words += [tr("or {meant} may have been meant by {typed}", meant=slip[1], typed=slip[0])]
+                words += [count_again(u.staff_codes, everybody)]
             chance = u.chance * (1 - u.paired - sum(u.jumps))
-            doubts.append(u.doubt(LOSS if u.missing > 0 else GAIN, chance, words))
+            doubts.append(u.doubt(LOSS if u.missing > 0 else GAIN, chance, _sentence(words)))
     return doubts
 
 
-def _move_words(u: _Change, between: str) -> str:
-    way = "left for" if u.missing > 0 else "came from"
-    return (
-        f"About {many(u.size, 'plant')} {way} group {shown(u.other_group or '')} {between} and nobody wrote it down;"
-        f" ask {_ask(u.staff_codes)}, and send a transfer with the day it happened."
+def _move_words(u: _Change, between: dict[str, dt.date]) -> str:
+    about = between | {"group": shown(u.other_group or ""), "staff": _who(u.staff_codes)}
+    if u.missing > 0:
+        return trn(
+            "About {n} plant left for group {group} between {since} and {until} and nobody wrote it down; ask {staff},"
+            " and send a transfer with the day it happened.",
+            "About {n} plants left for group {group} between {since} and {until} and nobody wrote it down; ask {staff},"
+            " and send a transfer with the day it happened.",
+            u.size,
+            **about,
+        )
+    return trn(
+        "About {n} plant came from group {group} between {since} and {until} and nobody wrote it down; ask {staff},"
+        " and send a transfer with the day it happened.",
+        "About {n} plants came from group {group} between {since} and {until} and nobody wrote it down; ask {staff},"
+        " and send a transfer with the day it happened.",
+        u.size,
+        **about,
     )
 
 
-def _gone_words(u: _Change, between: str) -> str:
+def _gone_words(u: _Change, between: dict[str, dt.date]) -> str:
     if u.missing <= 0:
-        return f"{many(-u.missing, 'plant')} more than can be explained {between}; look for a move into this group."
-    span = f" ({abs(u.low):,} to {abs(u.high):,})" if u.low != u.high else ""
-    return f"{many(u.missing, 'plant')}{span} went missing {between}; look for dead ones thrown out or a move not written down."
+        return trn(
+            "{n} plant more than can be explained between {since} and {until}; look for a move into this group",
+            "{n} plants more than can be explained between {since} and {until}; look for a move into this group",
+            -u.missing,
+            **between,
+        )
+    span = {"low": abs(u.low), "high": abs(u.high)}
+    if u.low == u.high:
+        return trn(
+            "{n} plant went missing between {since} and {until}; look for dead ones thrown out or a move not written down",
+            "{n} plants went missing between {since} and {until}; look for dead ones thrown out or a move not written down",
+            u.missing,
+            **between,
+        )
+    return trn(
+        "{n} plant ({low} to {high}) went missing between {since} and {until}; look for dead ones thrown out or a move not"
+        " written down",
+        "{n} plants ({low} to {high}) went missing between {since} and {until}; look for dead ones thrown out or a move not"
+        " written down",
+        u.missing,
+        **span,
+        **between,
+    )
 
 
 def _jumps(work: Work) -> dict[tuple[str, int], list[tuple[str, bool, int, float]]]:
@@ -313,23 +383,42 @@ def _openings(work: Work) -> list[_Doubt]:
     """Groups whose opening number the counts contradict."""
     doubts = []
     for code, on, written, really, wrong, ids in work.rows(_OPENED_OTHERWISE):
-        advice = (
-            f"All counts say that about {really:,} were there when the group was opened, not {written:,}; look at the opening."
+        advice = tr(
+            "All counts say that about {really} were there when the group was opened, not {written}; look at the opening.",
+            really=really,
+            written=written,
         )
         doubts.append(_Doubt(code, on, ids, written, really, OPENING, wrong, advice))
     return doubts
 
 
-def _jump_words(is_late: bool, amount: int, between: str, instance_id: str) -> tuple[str, str]:
+def _jump_words(is_late: bool, amount: int, between: dict[str, dt.date], instance_id: str) -> tuple[str, str]:
+    n = abs(amount)
     if is_late:
-        return LATE_LOSS, (
-            f"The loss of {many(abs(amount), 'plant')} noted {between} had been missed by the count before;"
-            " the book takes it off once."
+        return LATE_LOSS, tr(
+            "The loss of {plants} noted between {since} and {until} had been missed by the count before; the book takes it off"
+            " once.",
+            plants=many(n, "plant"),
+            **between,
         )
-    way = "out of" if amount > 0 else "into"
-    return NOT_MADE, (
-        f"{many(abs(amount), 'plant')} noted as going {way} this group {between} do not show in the counts: noted twice, or not"
-        f" done? Look at submission {instance_id}."
+    if amount > 0:
+        return NOT_MADE, trn(
+            "{n} plant noted as going out of this group between {since} and {until} does not show in the counts: noted twice,"
+            " or not done? Look at submission {submission}.",
+            "{n} plants noted as going out of this group between {since} and {until} do not show in the counts: noted twice,"
+            " or not done? Look at submission {submission}.",
+            n,
+            submission=instance_id,
+            **between,
+        )
+    return NOT_MADE, trn(
+        "{n} plant noted as going into this group between {since} and {until} does not show in the counts: noted twice, or not"
+        " done? Look at submission {submission}.",
+        "{n} plants noted as going into this group between {since} and {until} do not show in the counts: noted twice, or not"
+        " done? Look at submission {submission}.",
+        n,
+        submission=instance_id,
+        **between,
     )
 
 

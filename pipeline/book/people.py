@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from formpack.group_code import shown
+from formpack.words import listed, tr
 from pipeline.stages import Work
 
 _LEAST_COUNTS, _BEYOND, _CHANCE = 10, 0.3, 0.01
@@ -46,9 +47,23 @@ def _words(
     usual = max((by_chance or 0.0) / asked, others[0] / others[1] if others[1] else 0.0)
     if agrees / asked < usual + _BEYOND or at_least(agrees, asked, usual) > _CHANCE / people:
         return None
-    beside = f"; of other people's {others[0]} of {others[1]}" if others[1] else f"; chance gives about {by_chance:.0f}"
-    which = f"{' and '.join(groups[:2])}" if groups else "two of these groups"
+    numbers = {"agrees": agrees, "asked": asked, "staff": staff}
+    if others[1]:
+        said = tr(
+            "{agrees} of {asked} counts by {staff} are the very number the phone showed; of other people's {of_others} of"
+            " {others}.",
+            of_others=others[0],
+            others=others[1],
+            **numbers,
+        )
+    else:
+        said = tr(
+            "{agrees} of {asked} counts by {staff} are the very number the phone showed; chance gives about {chance}.",
+            chance=round(by_chance or 0),
+            **numbers,
+        )
+    if not groups:
+        return said + " " + tr("They say little about what stands: have two of these groups counted by someone else.")
     return (
-        f"{agrees} of {asked} counts by {staff} are the very number the phone showed{beside}. They say little about what"
-        f" stands: have {which} counted by someone else."
+        said + " " + tr("They say little about what stands: have {groups} counted by someone else.", groups=listed(groups[:2]))
     )

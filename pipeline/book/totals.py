@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from formpack.words import marked
 from pipeline.book.reconcile import rates_of
 from pipeline.formulas.sums import SHARES, Shared, draw_sums, sum_intervals
 from pipeline.stages import Work
@@ -25,8 +26,11 @@ _CLIP, _CLIPPED = 1.25, 0.65
 """What a count is off by counts up to so many standard deviations of a near count, which leaves about so much of leans."""
 _LOSS, _LOST = 6.0, 6.0
 """Plants that a loss takes, and that were lost, before anything is known."""
-_ROWS = """
-SELECT s.group_code, s.stage, s.rootstock, coalesce(s.scion, CASE WHEN s.mix IS NOT NULL THEN 'mixed' END),
+MIXED, NO_SCION = marked("mixed"), marked("no scion known")
+"""Levels of scions that are no scion: of several, and of groups beyond budding whose scion nobody recorded."""
+_ROWS = f"""
+SELECT s.group_code, s.stage, s.rootstock, coalesce(s.scion,
+        CASE WHEN s.mix IS NOT NULL THEN '{MIXED}' WHEN s.stage NOT IN ('tray', 'bag') THEN '{NO_SCION}' END),
     coalesce(h.house, s.location) AS house, s.location, s.book_count,
     n.estimate, n.low, n.high, n.unseen, n.spread
 FROM work.standing s JOIN work.stands_now n USING (group_code) LEFT JOIN work.houses h ON h.location = s.location

@@ -6,16 +6,21 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from formpack.words import marked, tr, trn
 from pipeline.cli.frame import JsonOption, WorkspaceOption, print_json, refusals, say, workspace_at
 
 if TYPE_CHECKING:
     from pipeline.office.audit import Proof
     from pipeline.store import Store
 
-AS_IT_IS = (
+AS_IT_IS = marked(
     "Where there is none: `formpack export DIR`, then `formpack rebuild --from DIR --unproved --workspace NEW` takes what there"
     " is as it is."
 )
+_SEAL = "7-9f347d5110e4"
+_NOT_AGAIN = marked("What is kept cannot be made again.")
+_AS_MADE = marked("every table is as it was made from what is kept")
+_ALIKE = marked("made again from what was kept, every table comes out the same")
 
 
 def before_the_books(store: Store, seal: str) -> tuple[list[Proof], list[str]]:
@@ -28,13 +33,13 @@ def before_the_books(store: Store, seal: str) -> tuple[list[Proof], list[str]]:
 
     found, ways = proofs_of_kept(store, seal), []
     if any(places for _, _, places in found):
-        ways.append(f"What is kept cannot be made again. {BACK} {AS_IT_IS}")
+        ways.append(" ".join(map(tr, (_NOT_AGAIN, BACK, AS_IT_IS))))
     try:
         altered = run.damaged(store)
     except Refused:
-        altered = ["work.state, where it is noted how tables were made"]
-    ways += [AGAIN] if altered else []
-    return [*found, ("made_whole", "every table is as it was made from what is kept", altered)], ways
+        altered = [tr("work.state, where it is noted how tables were made")]
+    ways += [tr(AGAIN)] if altered else []
+    return [*found, ("made_whole", tr(_AS_MADE), altered)], ways
 
 
 def check(
@@ -48,7 +53,14 @@ def check(
     from pipeline.store import Store
 
     if seal and not re.fullmatch(r"[0-9]+-[0-9a-f]{12,}", seal):
-        say(f"--seal {seal[:60]} is no seal; write it as `formpack check` said it, such as 7-9f347d5110e4.", err=True)
+        say(
+            tr(
+                "--seal {seal} is no seal; write it as `formpack check` said it, such as {example}.",
+                seal=seal[:60],
+                example=_SEAL,
+            ),
+            err=True,
+        )
         raise typer.Exit(2)
     found: list[Proof] = []
     ways: list[str] = []
@@ -63,21 +75,26 @@ def check(
             with run.opened(ws) as (store, _):
                 found += proofs(store)[bool(found) :]
                 differing = run.differs_when_rebuilt(store, ws)
-                found.append(("rebuilds_equal", "made again from what was kept, every table comes out the same", differing))
+                found.append(("rebuilds_equal", tr(_ALIKE), differing))
                 last = seals.shown(store.connection)
     if as_json:
-        print_json({name: {"proves": what, "fails_at": places} for name, what, places in found} | {"last_seal": last})
+        print_json({name: {"proves": tr(what), "fails_at": places} for name, what, places in found} | {"last_seal": last})
     else:
+        yes, no = tr("yes"), tr("no")
         for _, what, places in found:
-            say(f"{'no ' if places else 'yes'}  {what}")
+            say(f"{(no if places else yes).ljust(max(len(no), len(yes)))}  {tr(what)}")
             for place in places[:5]:
-                say(f"       not at {place}")
+                say("       " + tr("not at {place}", place=place))
             if len(places) > 5:
-                say(f"       nor at {len(places) - 5} more places; --json names them")
+                more = trn(
+                    "nor at {n} more place; --json names it", "nor at {n} more places; --json names them", len(places) - 5
+                )
+                say(f"       {more}")
         for way in ways:
             say(way)
         if ways:
-            say("The books are looked at when that is done.")
+            say(tr("The books are looked at when that is done."))
         else:
-            say(f"The last seal is {last}. Written down, it shows later (--seal) whether anything was cut off.")
+            said = tr("The last seal is {seal}. Written down, it shows later (--seal) whether anything was cut off.", seal=last)
+            say(said)
     raise typer.Exit(1 if any(places for _, _, places in found) else 0)

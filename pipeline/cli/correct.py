@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from formpack.words import many
+from formpack.words import tr, trn
 from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals, say, workspace_at
 
 
@@ -29,13 +29,23 @@ def correct(
         print_json({**counts, "rows": [asdict(v) for v in verdicts], "moved": [asdict(m) for m in moved]})
     else:
         for v in verdicts:
-            say(f"row {v.row}: {'refused, because ' if v.what == 'refused' else ''}{v.says}.")
+            about = {"row": v.row, "says": v.says}
+            say(
+                tr("row {row}: refused, because {says}.", **about) if v.what == "refused" else tr("row {row}: {says}.", **about)
+            )
         if not verdicts:
-            say("No row has a decision; fill in the columns decision and reason, save, and do it again.")
-        say(f"{counts['done']} done, {counts['already']} done before, {counts['refused']} refused.")
+            say(tr("No row has a decision; fill in the columns decision and reason, save, and do it again."))
+        say(tr("{done} done, {already} done before, {refused} refused.", **counts))
         for m in moved:
-            was, now = ("was", "is") if m.submissions == 1 else ("were", "are")
-            say(f"{many(m.submissions, 'submission')} {was} {m.before} and {now} {m.now} now.")
+            say(
+                trn(
+                    "{n} submission was {before} and is {now} now.",
+                    "{n} submissions were {before} and are {now} now.",
+                    m.submissions,
+                    before=tr(m.before),
+                    now=tr(m.now),
+                )
+            )
         if is_worse:
-            say("`formpack problems` says why.")
+            say(tr("`formpack problems` says why."))
     raise typer.Exit(1 if counts["refused"] or is_worse else 0)

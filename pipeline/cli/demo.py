@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from formpack.words import tr
 from pipeline.cli.frame import Bar, JsonOption, print_json, refusals, say
 
 
@@ -21,8 +22,14 @@ def demo(
     if as_json:
         print_json({"workspace": str(folder), "states": done.imported.states, "report": str(done.page)})
         return
-    say(f"{done.name}, as of {done.day}, in {folder}:")
+    say(tr("{name}, as of {day}, in {folder}:", name=done.name, day=done.day, folder=str(folder)))
     say_imported(done.imported)
     for line in done.lines:
         say(line)
-    say(f"Open {done.page} in a browser. Next: cd {folder}, then `formpack reconcile`, `formpack problems` or `formpack due`.")
+    say(
+        tr(
+            "Open {page} in a browser. Next: cd {folder}, then `formpack reconcile`, `formpack problems` or `formpack due`.",
+            page=str(done.page),
+            folder=str(folder),
+        )
+    )

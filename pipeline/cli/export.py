@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from formpack.words import tr, trn
 from pipeline.cli.frame import JsonOption, WorkspaceOption, print_json, refusals, say, workspace_at
 
 
@@ -28,7 +29,14 @@ def export(
     if as_json:
         print_json({"folder": str(folder), "raw_files": files, "damaged": faults})
     else:
-        say(f"{files:,} files as they came, corrections, lists, forms and settings are in {folder}.")
+        say(
+            trn(
+                "{n} file as it came, corrections, lists, forms and settings are in {folder}.",
+                "{n} files as they came, corrections, lists, forms and settings are in {folder}.",
+                files,
+                folder=str(folder),
+            )
+        )
         for fault in faults:
-            say(f"What is kept is damaged, and went out as it is: {fault}. Keep the older backups.")
+            say(tr("What is kept is damaged, and went out as it is: {fault}. Keep the older backups.", fault=fault))
     raise typer.Exit(1 if faults else 0)

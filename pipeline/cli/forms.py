@@ -3,6 +3,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from pathlib import Path
 
+from formpack.words import many, tr
 from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals, say, workspace_at
 
 
@@ -24,9 +25,15 @@ def forms(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json
     if as_json:
         print_json(asdict(made))
         return
-    say(f"{made.forms} forms and {made.lists} lists are in {ws.phone}; groups.csv has {made.groups} groups.")
-    say(f"{ws.paper} has each form to print (.html) and to type into (.xlsx); `formpack import` reads what is typed.")
+    counted = {"forms": many(made.forms, "form"), "lists": many(made.lists, "list"), "groups": many(made.groups, "group")}
+    say(tr("{forms} and {lists} are in {folder}; groups.csv has {groups}.", folder=str(ws.phone), **counted))
+    say(
+        tr(
+            "{folder} has each form to print (.html) and to type into (.xlsx); `formpack import` reads what is typed.",
+            folder=str(ws.paper),
+        )
+    )
     if not made.validated:
-        say("Java is not on this machine, so the forms were converted but not run through the form validator.")
+        say(tr("Java is not on this machine, so the forms were converted but not run through the form validator."))
     for warning in made.warnings:
         say(warning)

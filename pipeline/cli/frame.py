@@ -19,6 +19,7 @@ import tempfile
 import time
 import traceback
 from collections.abc import Callable, Iterator, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -26,6 +27,7 @@ import typer
 import typer.core
 
 from formpack import words
+from formpack.words import many_of, marked, tr, trn
 from pipeline.harmless import json_text, one_line
 
 if TYPE_CHECKING:
@@ -48,7 +50,49 @@ class Spoken(typer.core.TyperGroup):
                 taken = args[position : position + (2 if word == "--language" else 1)]
                 args = [*taken, *args[:position], *args[position + len(taken) :]]
                 break
+        else:
+            taken = []
+        if not args[len(taken) :] or "--help" in args:  # help is shown before `listen` hears of the language
+            words.use(_code(taken) or _language_of(args))
+            for command in (self, *self.commands.values()):
+                _speak(command, ctx)
         return super().parse_args(ctx, args)
+
+
+def _code(taken: list[str]) -> str:
+    return taken[-1].rpartition("=")[2] if taken else ""
+
+
+def _language_of(args: list[str]) -> str:
+    """What nursery.toml of the workspace says, where there is one that can be read."""
+    from pipeline.findings import Refused
+    from pipeline.settings import read_settings
+
+    with contextlib.suppress(Refused, OSError, ValueError):
+        return read_settings(_folder_of(args) / "nursery.toml").language
+    return ""
+
+
+def _folder_of(args: list[str]) -> Path:
+    """The folder that `--workspace` names, or this one."""
+    given = [v for o, v in pairwise(args) if o == "--workspace"]
+    given += [word.partition("=")[2] for word in args if word.startswith("--workspace=")]
+    return Path(given[-1] if given else ".")
+
+
+def _speak(command: Any, ctx: Any) -> None:
+    """Put what a command's help says into the language that is spoken. The words round it are those of the library."""
+    command.help = tr(one_paragraph(command.help))
+    for option in command.get_params(ctx):
+        for name in ("help", "show_default"):
+            said = getattr(option, name)
+            if said and isinstance(said, str):
+                setattr(option, name, tr(said))
+
+
+def one_paragraph(text: str | None) -> str:
+    """The text without the line breaks of the code it stands in."""
+    return " ".join((text or "").split())
 
 
 def listen(
@@ -56,13 +100,14 @@ def listen(
 ) -> None:
     """Inspection forms for a citrus nursery, and the books that are kept from them."""
     if language and language not in words.LANGUAGES:
-        say(f"--language {language[:60]}: the languages are {', '.join(words.LANGUAGES)}.", err=True)
+        languages = ", ".join(words.LANGUAGES)
+        say(tr("--language {language}: the languages are {languages}.", language=language[:60], languages=languages), err=True)
         raise typer.Exit(2)
     Spoken.asked = language
     words.use(language)
 
 
-STOPPED = "Stopped; the books are as they were before."
+STOPPED = marked("Stopped; the books are as they were before.")
 
 
 def day_of(text: str | None, option: str = "--as-of") -> dt.date | None:
@@ -76,7 +121,7 @@ def _read(option: str, kind: str, text: str) -> Any:
 
     value = READERS[kind](text)
     if isinstance(value, Unreadable):
-        say(f"{option} {text[:60]} {value.why}.", err=True)
+        say(tr("{option} {text} {why}.", option=option, text=text[:60], why=value.why), err=True)
         raise typer.Exit(2)
     return value
 
@@ -84,14 +129,40 @@ def _read(option: str, kind: str, text: str) -> Any:
 def number_of(option: str, kind: str, least: float, most: float) -> Callable[[Any], Any]:
     """A parser for an option that takes a number (`integer` or `decimal`) from `least` to `most`."""
 
+    def said(limit: float) -> str:
+        return words.number(limit, 0 if limit == int(limit) else 1)
+
     def parser(text: Any) -> Any:
         value = _read(option, kind, str(text))
         if not least <= value <= most:
-            say(f"{option} takes a number from {least:,} to {most:,}.", err=True)
+            say(
+                tr("{option} takes a number from {least} to {most}.", option=option, least=said(least), most=said(most)),
+                err=True,
+            )
             raise typer.Exit(2)
         return value
 
     return parser
+
+
+def titles(workspace: Workspace) -> dict[str, str]:
+    """What each form is called in the language that is spoken."""
+    language = f"{words.LANGUAGES[words.current()]} ({words.current()})"
+    return {form.form_id: form.title_in(language) for form in workspace.forms.values()}
+
+
+_STATES = {
+    marked("accepted"): many_of("{n} accepted", "{n} accepted"),
+    marked("waiting"): many_of("{n} waiting", "{n} waiting"),
+    marked("quarantined"): many_of("{n} quarantined", "{n} quarantined"),
+    marked("superseded"): many_of("{n} superseded", "{n} superseded"),
+    marked("withdrawn"): many_of("{n} withdrawn", "{n} withdrawn"),
+}
+
+
+def of_state(n: int, state: str) -> str:
+    """`1,839 accepted`."""
+    return trn(*_STATES[state], n)
 
 
 how_many = number_of("--most", "integer", 0, 1_000_000)
@@ -106,7 +177,10 @@ def workspace_at(folder: Path) -> Workspace:
     try:
         str(folder.absolute()).encode()
     except UnicodeEncodeError:
-        raise Refused(f"The name of the folder {folder} is not written in UTF-8, as the store needs it; rename it.") from None
+        said = tr(
+            "The name of the folder {folder} is not written in UTF-8, as the store needs it; rename it.", folder=str(folder)
+        )
+        raise Refused(said) from None
     settle(folder)
     workspace = Workspace(folder)
     words.use(Spoken.asked or workspace.settings.language)
@@ -134,8 +208,8 @@ def refusals() -> Iterator[None]:
         say(str(unreadable(wrong)), err=True)
         raise typer.Exit(2) from None
     except OSError as wrong:
-        where = f" ({wrong.filename})" if wrong.filename else ""
-        say(f"The disk refuses: {wrong.strerror or wrong}{where}. Make room or ask for the right to write there.", err=True)
+        why = f"{wrong.strerror or wrong}{f' ({wrong.filename})' if wrong.filename else ''}"
+        say(tr("The disk refuses: {why}. Make room or ask for the right to write there.", why=why), err=True)
         raise typer.Exit(2) from None
     except Exception as wrong:
         from formpack.catalog import FormError
@@ -151,7 +225,7 @@ def refusals() -> Iterator[None]:
 
 
 def _stopped() -> NoReturn:
-    say(STOPPED, err=True)
+    say(tr(STOPPED), err=True)
     raise typer.Exit(2) from None
 
 
@@ -170,16 +244,17 @@ def ended(app: typer.Typer) -> int:
     except SystemExit as end:
         if end.code != 130:  # so typer ends where a person stops it while something is printed
             return end.code if isinstance(end.code, int) else 0
-        say(STOPPED, err=True)
+        say(tr(STOPPED), err=True)
         return 2
     except Exception as wrong:
         said = "".join(traceback.format_exception(wrong))
         where = _write_down(said)
-        say(
-            f"The program failed ({type(wrong).__name__}). Nothing that came in is lost. "
-            + (f"The full text is in {where}; send it to whoever looks after the program." if where else "The full text:"),
-            err=True,
-        )
+        failed = tr("The program failed ({kind}). Nothing that came in is lost.", kind=type(wrong).__name__)
+        if where:
+            full = tr("The full text is in {file}; send it to whoever looks after the program.", file=str(where))
+        else:
+            full = tr("The full text:")
+        say(f"{failed} {full}", err=True)
         for line in [] if where else said.splitlines():
             say(line, err=True)
         return 3
@@ -195,9 +270,7 @@ def _write_down(said: str) -> Path | None:
     now = dt.datetime.now()
     head = f"formpack {version}, Python {platform.python_version()}, {platform.platform()}, {now:%Y-%m-%d %H:%M:%S}"
     text = f"{head}\n{shlex.join(sys.argv)}\n\n{said}"
-    given = [v for o, v in zip(sys.argv, sys.argv[1:], strict=False) if o == "--workspace"]
-    given += [word.partition("=")[2] for word in sys.argv if word.startswith("--workspace=")]
-    nursery = Path(given[-1] if given else ".")
+    nursery = _folder_of(sys.argv)
     for folder in ([nursery / "errors"] if (nursery / "nursery.toml").is_file() else []) + [Path(tempfile.gettempdir())]:
         path = folder / f"formpack-{now:%Y-%m-%d-%H%M%S}-{os.getpid()}.txt"
         with contextlib.suppress(OSError):
@@ -224,18 +297,29 @@ def say(text: str = "", err: bool = False) -> None:
 
 def print_json(document: dict[str, Any]) -> None:
     """Print one document. It says exactly what is there; only characters that would steer a screen stand by their numbers."""
-    _print(json_text(json.dumps(document, ensure_ascii=False, indent=2, default=str)))
+    _print(json_text(json.dumps(_in_words(document), ensure_ascii=False, indent=2, default=str)))
+
+
+def _in_words(value: Any) -> Any:
+    """The document with every sentence that is stored packed put into words."""
+    if isinstance(value, str):
+        return words.unpacked(value)
+    if isinstance(value, dict):
+        return {k: _in_words(v) for k, v in value.items()}
+    return [_in_words(v) for v in value] if isinstance(value, (list, tuple)) else value
 
 
 def _cell(value: Any) -> str:
-    if isinstance(value, float):
-        return f"{value:,.1f}"
-    return f"{value:,}" if isinstance(value, int) else "" if value is None else one_line(str(value))
+    if isinstance(value, (int, float)):
+        return words.number(value, 1 if isinstance(value, float) else 0)
+    if isinstance(value, dt.date):
+        return words.short_day(value)
+    return "" if value is None else one_line(words.unpacked(str(value)))
 
 
 def print_table(columns: Sequence[str], rows: Sequence[Sequence[Any]], beneath: Sequence[Sequence[str]] = ()) -> None:
-    """Columns lined up; numbers to the right, with thousands parted and rates to one decimal. `beneath` holds lines that
-    follow each row."""
+    """Columns lined up; numbers to the right, with thousands parted and rates to one decimal, days and numbers as the language
+    has them. `beneath` holds lines that follow each row."""
     cells = [[_cell(v) for v in row] for row in rows]
     widths = [max([len(c), *(len(r[i]) for r in cells)]) for i, c in enumerate(columns)]
     right = [all(isinstance(r[i], (int, float)) or r[i] is None for r in rows) and bool(rows) for i in range(len(columns))]
@@ -244,6 +328,10 @@ def print_table(columns: Sequence[str], rows: Sequence[Sequence[Any]], beneath: 
         say("  ".join(said).rstrip())
         for more in beneath[number - 1] if beneath and number else ():
             say(more)
+
+
+WORK = (marked("keeping"), marked("reading"), marked("making"))
+"""What an import is at, beside the progress bar."""
 
 
 class Bar:
@@ -264,7 +352,7 @@ class Bar:
             self.shown = Progress(console=Console(stderr=True), transient=True)
             self.shown.start()
         if what not in self.tasks:
-            self.tasks[what] = self.shown.add_task(what, total=of)
+            self.tasks[what] = self.shown.add_task(tr(what), total=of)
         self.shown.update(self.tasks[what], completed=done)
 
     def __enter__(self) -> Bar:

@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+from formpack import words
+from formpack.words import tr
 from pipeline.cli.frame import JsonOption, WorkspaceOption, print_json, refusals, say, workspace_at
 
 
@@ -25,9 +27,17 @@ def history(
     if as_json:
         print_json(found)
         return
-    day = "" if found["received_at"].date() == found["received_on"] else f", corrected to {found['received_on']},"
-    form = found["form_id"] or "of no known form"
-    say(f"{found['instance_id']}, {form}, came {found['received_at']}{day} in {found['source']}")
+    about = {
+        "submission": found["instance_id"],
+        "form": found["form_id"] or tr("of no known form"),
+        "at": words.day(found["received_at"]) + f"{found['received_at']: %H:%M}",
+        "day": found["received_on"],
+        "file": found["source"],
+    }
+    if found["received_at"].date() == found["received_on"]:
+        say(tr("{submission}, {form}, came on {at} in {file}", **about))
+    else:
+        say(tr("{submission}, {form}, came on {at}, corrected to {day}, in {file}", **about))
     for name, text in found["answers"].items():
         is_short = len(text) < 80 or name == "note"  # what somebody wrote in words is shown whole
         say(f"    {name}: {text if is_short else text[:77] + '...'}")

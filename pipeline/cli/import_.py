@@ -6,8 +6,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from formpack.words import many
-from pipeline.cli.frame import AsOfOption, Bar, JsonOption, WorkspaceOption, day_of, print_json, refusals, say, workspace_at
+from formpack.words import many, tr, trn
+from pipeline.cli.frame import (
+    AsOfOption,
+    Bar,
+    JsonOption,
+    WorkspaceOption,
+    day_of,
+    of_state,
+    print_json,
+    refusals,
+    say,
+    workspace_at,
+)
 
 if TYPE_CHECKING:
     from pipeline.run import Imported
@@ -35,7 +46,7 @@ def import_(
 
     with refusals():
         if sure and as_of is None:
-            raise Refused("--sure is about a day that is said with it: `--as-of DAY --sure`.")
+            raise Refused(tr("--sure is about a day that is said with it: `--as-of DAY --sure`."))
         ws = workspace_at(workspace)
         with Bar() as bar:
             done = run.import_files(ws, paths or [ws.inbox], day_of(as_of), bar, form=form, again=again, is_sure=sure)
@@ -49,14 +60,66 @@ def import_(
 def say_imported(done: Imported) -> None:
     """The import in a few lines: what came, what became of it, where to look."""
     received = sum(done.states.values())
-    parts = ", ".join(f"{n:,} {state}" for state, n in done.states.items())
-    say(f"{many(done.files, 'file')}, {done.new_files:,} of them new, with {many(done.new_submissions, 'new submission')}.")
-    if done.not_taken:
-        say(f"Beside these {done.not_taken:,} could not be taken in as asked; `formpack problems` says which, and why.")
-    say(f"{many(received, 'submission')} received in all = {parts}.")
-    if done.stops or done.notes:
-        keeps, are = ("keeps" if done.stops == 1 else "keep"), ("is" if done.notes == 1 else "are")
+    submissions = many(done.new_submissions, "new submission")
+    if done.files and done.new_files == done.files:
         say(
-            f"{many(done.stops, 'finding')} {keeps} a submission out of the books, {done.notes:,} {are} worth a look: "
-            "`formpack problems` lists them with what to do."
+            trn(
+                "{n} new file with {submissions}.",
+                "{n} files, all of them new, with {submissions}.",
+                done.files,
+                submissions=submissions,
+            )
         )
+    elif done.files and not done.new_files and not done.new_submissions:
+        say(trn("{n} file, which was here before.", "{n} files, none of them new.", done.files))
+    elif done.files:
+        say(
+            tr(
+                "{files}, {new} of them new, with {submissions}.",
+                files=many(done.files, "file"),
+                new=done.new_files,
+                submissions=submissions,
+            )
+        )
+    else:
+        say(tr("There was no file to take in."))
+    if done.not_taken:
+        say(
+            trn(
+                "Beside these {n} could not be taken in as asked; `formpack problems` says which, and why.",
+                "Beside these {n} could not be taken in as asked; `formpack problems` says which, and why.",
+                done.not_taken,
+            )
+        )
+    if received:
+        states = ", ".join(of_state(n, state) for state, n in done.states.items())
+        say(
+            trn(
+                "{n} submission received in all = {states}.",
+                "{n} submissions received in all = {states}.",
+                received,
+                states=states,
+            )
+        )
+    else:
+        say(tr("No submission has been received yet."))
+    if done.stops or done.notes:
+        said = []
+        if done.stops:
+            said.append(
+                trn(
+                    "{n} finding keeps a submission out of the books.",
+                    "{n} findings keep submissions out of the books.",
+                    done.stops,
+                )
+            )
+        if done.notes:
+            said.append(trn("{n} finding is worth a look.", "{n} findings are worth a look.", done.notes))
+        said.append(
+            trn(
+                "`formpack problems` lists it with what to do.",
+                "`formpack problems` lists them with what to do.",
+                done.stops + done.notes,
+            )
+        )
+        say(" ".join(said))

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from formpack.words import tr
 from pipeline.cli.frame import JsonOption, print_json, refusals, say
 
 
@@ -21,5 +22,5 @@ def init(
     if as_json:
         print_json({"workspace": str(folder), "made": made})
         return
-    say(f"Made {', '.join(made)}." if made else "Everything was there already.")
-    say("Next: fill in lists/ (staff, teams, locations, seed lots), then run `formpack forms`.")
+    say(tr("Made {files}.", files=", ".join(made)) if made else tr("Everything was there already."))
+    say(tr("Next: fill in lists/ (staff, teams, locations, seed lots), then run `formpack forms`."))

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from formpack.words import tr, trn
 from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals, say, workspace_at
 
 if TYPE_CHECKING:
@@ -29,7 +30,8 @@ def rebuild(
     def made(ws: Workspace) -> dict[str, int]:
         with Store.open(ws.store_file, make=False) as store:
             if store.is_current and (gone := bytes_kept(store)[2]):  # what is made from them still stands: it is not dropped
-                raise Refused(f"Nothing is made again: kept bytes are gone or altered, of {gone[0]}. {BACK} {AS_IT_IS}")
+                why = tr("Nothing is made again: kept bytes are gone or altered, of {file}.", file=gone[0])
+                raise Refused(" ".join((why, tr(BACK), tr(AS_IT_IS))))
             run.rebuild(store, ws, day_of(as_of))
             return run.counts_of_states(store)
 
@@ -43,7 +45,14 @@ def rebuild(
     if as_json:
         print_json({"states": states, "not_whole": faults})
     else:
-        say(f"Made again from what was kept: {sum(states.values()):,} submissions, {states['accepted']:,} accepted.")
+        say(
+            trn(
+                "Made again from what was kept: {n} submission, {accepted} accepted.",
+                "Made again from what was kept: {n} submissions, {accepted} accepted.",
+                sum(states.values()),
+                accepted=states["accepted"],
+            )
+        )
         for fault in faults:
-            say(f"The backup is not proved to be whole: {fault}.")
+            say(tr("The backup is not proved to be whole: {fault}.", fault=fault))
     raise typer.Exit(1 if faults else 0)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from formpack.words import many
+from formpack.words import many, percent, tr, trn
 from pipeline.cli.frame import (
     AsOfOption,
     JsonOption,
@@ -45,9 +45,8 @@ def reconcile(
     """Say what stands and how sure that is, which groups to count again and why, and what went without a record; with --next,
     where to count next."""
     from pipeline import run
-    from pipeline.book.discrepancies import said_day
     from pipeline.report.round import ROUND, gather_round
-    from pipeline.report.stock import STAGE_WORDS, STOCK, gather_stock
+    from pipeline.report.stock import STOCK, gather_stock
 
     with refusals():
         ws = workspace_at(workspace)
@@ -59,84 +58,129 @@ def reconcile(
         print_json({"as_of": day, **asdict(stock)} | ({"next": asdict(walk) | {"says": walk.says}} if walk else {}))
         raise typer.Exit(1 if stock.recounts or stock.place_faults else 0)
     for code, fault in stock.place_faults:
-        say(f"lists/locations.csv: place {code} counts as a house of its own: {fault}.")
+        say(tr("lists/locations.csv: place {place} counts as a house of its own: {fault}.", place=code, fault=fault))
     total = stock.total
     if stock.not_in_this:
         say(" ".join(stock.not_in_this))
-    say(
-        f"As of {day}, {total.estimate:,} plants stand ({total.low:,} to {total.high:,}) in {many(total.groups, 'group')};"
-        f" the book says {total.book:,}."
-    )
+    if not total.groups:
+        say(tr("As of {day}, no group stands.", day=day))
+    else:
+        say(
+            trn(
+                "As of {day}, {n} plant stands ({low} to {high}) in {groups}; the book says {book}.",
+                "As of {day}, {n} plants stand ({low} to {high}) in {groups}; the book says {book}.",
+                total.estimate,
+                day=day,
+                low=total.low,
+                high=total.high,
+                groups=many(total.groups, "group"),
+                book=total.book,
+            )
+        )
     if walk:
         _print_round(walk)
         raise typer.Exit(1 if stock.recounts or stock.place_faults else 0)
-    for head, rows in (
-        ("stage", stock.by_stage),
-        ("rootstock", stock.by_rootstock),
-        ("scion", stock.by_scion),
-        ("house", stock.by_house),
+    for by, head, rows in (
+        ("stage", tr("stage"), stock.by_stage),
+        ("rootstock", tr("rootstock"), stock.by_rootstock),
+        ("scion", tr("scion"), stock.by_scion),
+        ("house", tr("house"), stock.by_house),
     ):
-        if rows and (len(rows) > 1 or head in ("stage", "scion")):
+        if rows and (len(rows) > 1 or by in ("stage", "scion")):
             say("")
             print_table(
-                (head, "groups", "plants", "from", "to", "book"),
-                [(STAGE_WORDS.get(s.label, s.label), s.groups, s.estimate, s.low, s.high, s.book) for s in rows],
+                (head, tr("groups"), tr("plants"), tr("from"), tr("to"), tr("book")),
+                [(_label(by, s.label), s.groups, s.estimate, s.low, s.high, s.book) for s in rows],
             )
     say("")
     if stock.recounts:
-        say(f"Count again: {many(len(stock.recounts), 'group')}, the most doubtful first.")
+        say(trn("Count {n} group again:", "Count {n} groups again, the most doubtful first:", len(stock.recounts)))
         for r in stock.recounts[: most or None]:
-            say(f"  {r.group}{f' ({r.place})' if r.place else ''}: {r.advice}")
-        if most and len(stock.recounts) > most:
-            say(f"  ... and {len(stock.recounts) - most} more: --most 0")
+            say(f"  {_at(r.group, r.place)}: {r.advice}")
+        _say_more(len(stock.recounts), most)
     else:
-        say("No group needs to be counted again.")
+        say(tr("No group needs to be counted again."))
     for finding in stock.people:
         say(finding)
     if stock.settled:
-        say(f"{many(stock.settled, 'earlier count')} were wrong, but later counts show what stands: table discrepancies.")
+        say(
+            trn(
+                "{n} earlier count was wrong, but later counts show what stands: table discrepancies.",
+                "{n} earlier counts were wrong, but later counts show what stands: table discrepancies.",
+                stock.settled,
+            )
+        )
     for move in stock.moves:
         say(
-            f"About {many(move.plants, 'plant')} went from {move.from_group} to {move.to_group} between {move.since} and"
-            f" {move.until} and nobody wrote it down ({move.confidence:.0%} sure)."
+            trn(
+                "About {n} plant went from {from_group} to {to_group} between {since} and {until} and nobody wrote it down"
+                " ({sure} sure).",
+                "About {n} plants went from {from_group} to {to_group} between {since} and {until} and nobody wrote it down"
+                " ({sure} sure).",
+                move.plants,
+                from_group=move.from_group,
+                to_group=move.to_group,
+                since=move.since,
+                until=move.until,
+                sure=percent(move.confidence, 0),
+            )
         )
     if stock.closed:
-        vanished = many(sum(c.plants for c in stock.closed), "plant")
-        say(f"Counted to 0: {many(len(stock.closed), 'group')}; {vanished} of the books vanished there without a record.")
+        say(
+            trn(
+                "Counted to 0: {groups}; {n} plant of the books vanished there without a record.",
+                "Counted to 0: {groups}; {n} plants of the books vanished there without a record.",
+                sum(c.plants for c in stock.closed),
+                groups=many(len(stock.closed), "group"),
+            )
+        )
         for c in stock.closed[: most or None]:
-            where = f" ({c.place})" if c.place else ""
-            say(f"  {c.group}{where}: {many(c.plants, 'plant')} of its book when it was counted to 0 on {said_day(c.on)}.")
-        if most and len(stock.closed) > most:
-            say(f"  ... and {len(stock.closed) - most} more: --most 0")
+            about = {"group": _at(c.group, c.place), "day": c.on}
+            said = trn(
+                "{group}: {n} plant of its book when it was counted to 0 on {day}.",
+                "{group}: {n} plants of its book when it was counted to 0 on {day}.",
+                c.plants,
+                **about,
+            )
+            say(f"  {said}")
+        _say_more(len(stock.closed), most)
     if stock.gone_by_stage:
         say("")
-        say("Gone without a record, as far as counts show it:")
-        for head, lost in (("stage", stock.gone_by_stage), ("house", stock.gone_by_place)):
+        say(tr("Gone without a record, as far as counts show it:"))
+        for by, head, lost in (("stage", tr("stage"), stock.gone_by_stage), ("house", tr("house"), stock.gone_by_place)):
             print_table(
-                (head, "plants", "from", "to", "of 1,000 a month"),
-                [(STAGE_WORDS.get(u.label, u.label), u.lost, u.low, u.high, u.a_month) for u in lost],
+                (head, tr("plants"), tr("from"), tr("to"), tr("of 1,000 a month")),
+                [(_label(by, u.label), u.lost, u.low, u.high, u.a_month) for u in lost],
             )
             say("")
     raise typer.Exit(1 if stock.recounts or stock.place_faults else 0)
+
+
+def _label(by: str, label: str) -> str:
+    from pipeline.report.stock import STAGE_WORDS
+
+    return tr(STAGE_WORDS.get(label, label)) if by == "stage" else label
+
+
+def _at(group: str, place: str) -> str:
+    return f"{group} ({place})" if place else group
+
+
+def _say_more(many_there: int, most: int) -> None:
+    if most and many_there > most:
+        say("  " + tr("... and {n} more: --most 0", n=many_there - most))
 
 
 def _print_round(walk: Round) -> None:
     say("")
     if walk.groups:
         print_table(
-            ("group", "place", "plants", "by", "minutes", "doubt now", "doubt left"),
-            [
-                (
-                    g.group,
-                    g.place,
-                    g.plants,
-                    f"somebody else than {g.not_by}" if g.not_by else "anybody",
-                    g.minutes,
-                    g.doubt,
-                    g.doubt_left,
-                )
-                for g in walk.groups
-            ],
+            (tr("group"), tr("place"), tr("plants"), tr("by"), tr("minutes"), tr("doubt now"), tr("doubt left")),
+            [(g.group, g.place, g.plants, _by(g.not_by), g.minutes, g.doubt, g.doubt_left) for g in walk.groups],
         )
         say("")
     say(walk.says)
+
+
+def _by(not_by: str) -> str:
+    return tr("somebody else than {staff}", staff=not_by) if not_by else tr("anybody")

@@ -6,17 +6,19 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from formpack.words import many
+from formpack.words import tr, trn
 from pipeline.cli.frame import (
     AsOfOption,
     JsonOption,
     WorkspaceOption,
     day_of,
     how_many,
+    of_state,
     print_json,
     print_table,
     refusals,
     say,
+    titles,
     workspace_at,
 )
 
@@ -49,15 +51,15 @@ def records(
 
     with refusals():
         if state and state not in STATES:
-            raise Refused(f"--state {state}: the states are {', '.join(STATES)}.")
+            raise Refused(tr("--state {state}: the states are {states}.", state=state, states=", ".join(STATES)))
         if to is not None and to.suffix != ".xlsx":
-            raise Refused(f"{to} must end in .xlsx.")
+            raise Refused(tr("{file} must end in .xlsx.", file=str(to)))
         wanted = office.Wanted(group, person, day_of(since, "--from"), day_of(until, "--until"), form, file, submission, state)
         ws = workspace_at(workspace)
         limit = office.MOST_ROWS if to is not None else None if as_json or not most else most
         with run.opened(ws, ("submissions", "forms"), day_of(as_of)) as (store, _):
             found = office.find(store, wanted, ws.forms, limit)
-            titles = {form_id: title.split(" / ")[0] for form_id, title in store.rows("SELECT form_id, title FROM work.forms")}
+            names = titles(ws)
             if to is not None:
                 is_of_files = wanted == office.Wanted(file=file)
                 _, taken = office.write_records(store, to, found, is_of_files, ws.forms, run.choices_of(ws))
@@ -67,41 +69,82 @@ def records(
     elif to is not None:
         _say_written(to, found, taken, is_of_files)
     else:
-        _say(found, titles)
+        _say(found, names, wanted != office.Wanted())
     raise typer.Exit(1 if any(found.states.get(s) for s in _OUT) else 0)
 
 
 def _say_written(to: Path, found: Found, taken: int, is_of_files: bool) -> None:
-    whole = f", with a row for {'the file' if len(found.files) == 1 else 'each file'}" if is_of_files else ""
-    say(f"{many(taken, 'submission')} in {to}{whole}.")
+    file = str(to)
+    if not is_of_files:
+        say(trn("{n} submission in {file}.", "{n} submissions in {file}.", taken, file=file))
+    elif len(found.files) == 1:
+        say(
+            trn(
+                "{n} submission in {file}, with a row for the file.",
+                "{n} submissions in {file}, with a row for the file.",
+                taken,
+                file=file,
+            )
+        )
+    else:
+        say(
+            trn(
+                "{n} submission in {file}, with a row for each file.",
+                "{n} submissions in {file}, with a row for each file.",
+                taken,
+                file=file,
+            )
+        )
     if taken < found.many:
-        say(f"{found.many - taken:,} more do not fit in one workbook; choose fewer, with --group, --from, --until.")
+        say(
+            trn(
+                "{n} more does not fit in one workbook; choose fewer, with --group, --from, --until.",
+                "{n} more do not fit in one workbook; choose fewer, with --group, --from, --until.",
+                found.many - taken,
+            )
+        )
     if taken or is_of_files:
-        say(f"Fill in decision, new answer and reason, then `formpack correct {to.name} --by CODE`.")
+        say(tr("Fill in decision, new answer and reason, then `formpack correct {name} --by CODE`.", name=to.name))
 
 
-def _say(found: Found, titles: dict[str, str]) -> None:
+def _say(found: Found, names: dict[str, str], is_asked: bool) -> None:
     from formpack.group_code import shown
     from pipeline.office.records import said
 
     if not found.many:
-        say("No submission is like that; without options all are listed.")
+        say(
+            tr("No submission is like that; without options all are listed.")
+            if is_asked
+            else tr("No submission has been received yet.")
+        )
         return
     rows = []
     for r in found.records:
         code = shown(r.group_code) if len(r.group_code) == 8 else r.group_code
-        where = f"{r.file}, {f'row {r.row}' if isinstance(r.row, int) else r.row}" if r.row else r.file
-        state = f"replaced by {r.replaced_by}" if r.replaced_by and r.state == "superseded" else r.state
-        rows.append((str(r.visit_date or ""), titles.get(r.form_id, r.form_id), code, r.staff_code, state, where))
+        row = tr("row {row}", row=r.row) if isinstance(r.row, int) else r.row
+        where = f"{r.file}, {row}" if r.row else r.file
+        is_replaced = r.replaced_by and r.state == "superseded"
+        state = tr("replaced by {submission}", submission=r.replaced_by) if is_replaced else tr(r.state)
+        rows.append((r.visit_date, names.get(r.form_id, r.form_id), code, r.staff_code, state, where))
     beneath = []
     for r in found.records:
         lines = textwrap.wrap(said(r), 108, break_long_words=False, break_on_hyphens=False)
         beneath.append([f"    {line}" for line in [*lines, f"[{r.instance_id}]"]])
-    states = ", ".join(f"{n:,} {state}" for state, n in found.states.items())
-    say(f"{many(found.many, 'submission')}: {states}.")
-    print_table(("day", "form", "group", "person", "state", "came in"), rows, beneath)
+    states = ", ".join(of_state(n, state) for state, n in found.states.items())
+    say(trn("{n} submission: {states}.", "{n} submissions: {states}.", found.many, states=states))
+    head = (tr("day"), tr("form"), tr("group"), tr("person"), tr("state"), tr("came in"))
+    print_table(head, rows, beneath)
     if len(found.records) < found.many:
-        say(f"... and {found.many - len(found.records):,} more: --most 0 prints all.")
+        say(tr("... and {n} more: --most 0 prints all.", n=found.many - len(found.records)))
     if kept_out := sum(found.states.get(s, 0) for s in _OUT):
-        say(f"{kept_out:,} of them {'is' if kept_out == 1 else 'are'} kept out or waiting: `formpack problems` says why.")
-    say("To put one right or take it back: the same with `--to list.xlsx`, fill it in, `formpack correct list.xlsx --by CODE`.")
+        say(
+            trn(
+                "{n} of them is kept out or waiting: `formpack problems` says why.",
+                "{n} of them are kept out or waiting: `formpack problems` says why.",
+                kept_out,
+            )
+        )
+    way = tr(
+        "To put one right or take it back: the same with `--to list.xlsx`, fill it in, `formpack correct list.xlsx --by CODE`."
+    )
+    say(way)

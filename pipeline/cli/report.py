@@ -5,6 +5,7 @@ from pathlib import Path
 
 import typer
 
+from formpack.words import tr, trn
 from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals, say, workspace_at
 
 
@@ -25,7 +26,13 @@ def report(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_jso
     if as_json:
         print_json({"files": [str(p) for p in written], "to_look_at": to_look_at, "figures": figures})
     else:
-        say(f"Written: {', '.join(str(p) for p in written)}.")
+        say(tr("Written: {files}.", files=", ".join(str(p) for p in written)))
         if to_look_at:
-            say(f"{to_look_at} things in it need a person to look at them.")
+            say(
+                trn(
+                    "{n} thing in it needs a person to look at it.",
+                    "{n} things in it need a person to look at them.",
+                    to_look_at,
+                )
+            )
     raise typer.Exit(1 if to_look_at else 0)

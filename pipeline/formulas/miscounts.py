@@ -12,20 +12,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from formpack.words import marked
+
 Whole = NDArray[np.int64]
 Real = NDArray[np.float64]
 
 WAYS = (
-    "digits swapped",
-    "one digit wrong",
-    "a digit too many or too few",
-    "crates left out",
-    "crates counted twice",
-    "shown number copied",
-    "number of another group",
-    "no known way",
+    marked("digits swapped"),
+    marked("one digit wrong"),
+    marked("a digit too many or too few"),
+    marked("crates left out"),
+    marked("crates counted twice"),
+    marked("shown number copied"),
+    marked("number of another group"),
+    marked("no known way"),
 )
-"""The ways of being quite wrong, in the order of every array that holds one value a way."""
+"""The ways of being quite wrong, in the order of every array that holds one value a way; names in tables."""
 SWAPPED, DIGIT, LENGTH, LEFT_OUT, TWICE, SHOWN, OTHER, ANY = range(8)
 
 _PLACES = 5

@@ -10,6 +10,7 @@ from formpack.group_code import shown
 from formpack.words import listed, many, marked, tr, unpacked
 from pipeline.book.causes import MOVE
 from pipeline.book.discrepancies import count_again, counters
+from pipeline.book.totals import MIXED, NO_SCION
 from pipeline.report.held_back import not_in_this
 from pipeline.store import Store
 
@@ -306,7 +307,7 @@ def gather_stock(store: Store) -> Stock:
         total=total[0] if total else Standing("all", 0, 0, 0, 0, 0),
         by_stage=sorted(by_stage, key=lambda s: order.index(s.label)),
         by_rootstock=_standing(store, "rootstock", rootstocks),
-        by_scion=_standing(store, "scion", scions),
+        by_scion=_standing(store, "scion", scions | {word: tr(word) for word in (MIXED, NO_SCION)}),
         by_house=_standing(store, "house", places),
         recounts=_recounts(store, places),
         moves=_moves(store),

@@ -10,14 +10,14 @@ from typing import Any
 import pytest
 
 from pipeline import run
-from pipeline.book.totals import BY
+from pipeline.book.totals import BY, NO_SCION
 from pipeline.report import write_report
 from pipeline.store import Store
 from pipeline.workspace import Workspace, make_workspace
 from tests.bench.count_bench import Nursery
 from tests.book.test_reconcile import Bench
 from tests.cli.test_cli import formpack
-from tests.conftest import looked_at, table
+from tests.conftest import SAMPLES, looked_at, table
 
 DAY = dt.date(2026, 8, 11)
 
@@ -51,6 +51,12 @@ def test_every_way_of_adding_up_has_the_same_plants(bench: Bench) -> None:
         assert sum(r[0] for r in rows) == 5 and sum(r[4] for r in rows) == 4000
         assert abs(sum(r[1] for r in rows) - plants) <= 1 + sum(r[0] == 1 for r in rows), "rows add up, but for rounding"
     assert {level: row[0] for (by, level), row in sums.items() if by == "house"} == {"H1": 3, "Y1": 2}
+
+
+def test_a_topped_group_without_a_scion_is_not_one_that_is_to_be_budded(take_in: Any, workspace: Workspace) -> None:
+    inbox = SAMPLES / "a_topping_under_the_sign_of_a_group_in_trays" / "inbox"
+    take_in({path.name: path.read_bytes() for path in inbox.iterdir()})
+    assert {level for by, level in _sums(workspace) if by == "scion"} == {"TAHITI", NO_SCION}
 
 
 def test_a_level_of_one_group_is_that_group(bench: Bench) -> None:

@@ -33,7 +33,7 @@ def nursery(tmp_path: Path) -> Path:
 def test_a_clean_morning_ends_with_0(nursery: Path) -> None:
     shutil.copytree(SAMPLES / "two_groups_are_put_together" / "inbox", nursery / "inbox", dirs_exist_ok=True)
     said = formpack("import", cwd=nursery)
-    assert "3 files, 3 of them new" in said
+    assert "3 files, all of them new" in said
     assert "3 submissions received in all = 3 accepted, 0 waiting, 0 quarantined, 0 superseded, 0 withdrawn." in said
     assert "Nothing needs a look." in formpack("problems", cwd=nursery)
     formpack("report", cwd=nursery)
@@ -196,7 +196,7 @@ def test_init_keeps_what_is_there(tmp_path: Path) -> None:
     (tmp_path / "new" / "lists" / "staff.csv").write_text("code,label\nS01,Abel\n", encoding="utf-8")
     assert "Everything was there already." in formpack("init", "new", cwd=tmp_path)
     assert "S01" in (tmp_path / "new" / "lists" / "staff.csv").read_text(encoding="utf-8")
-    assert formpack("import", cwd=tmp_path / "new").startswith("0 files")
+    assert formpack("import", cwd=tmp_path / "new").startswith("There was no file to take in.")
 
 
 def test_the_demo_does_not_land_on_other_things(tmp_path: Path) -> None:

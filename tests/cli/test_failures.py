@@ -59,11 +59,12 @@ def test_a_failure_is_one_line_and_the_full_text_is_in_a_file(
     monkeypatch.chdir(elsewhere)
     assert ends(monkeypatch, "import", f"--workspace={nursery}") == 3  # its own folder has it
     assert len(list((nursery / "errors").iterdir())) == 1
-    assert ends(monkeypatch, "import", "--workspace", str(elsewhere)) == 3  # no nursery
+    monkeypatch.setattr("pipeline.workspace.make_workspace", fails(MemoryError()))
+    assert ends(monkeypatch, "init") == 3  # no nursery
     (path,) = nursery.parent.glob("formpack-*.txt")
     assert str(path) in capsys.readouterr().err and not (elsewhere / "errors").exists()
     monkeypatch.setattr("tempfile.tempdir", str(elsewhere / "none"))
-    assert ends(monkeypatch, "import") == 3
+    assert ends(monkeypatch, "init") == 3
     assert "MemoryError" in capsys.readouterr().err  # there is no place for it: then it is on the screen
 
 

@@ -239,7 +239,7 @@ def test_a_whole_day_of_import_is_corrected_and_undone(right: Workspace, wrong: 
     assert unpacked(made[5]) == "the clock stood (all that came in on 2020-01-01)"
     assert raw == [(WRONG,), (DAY,)], "what was kept is not changed"
     told = formpack("history", "o1", cwd=wrong.folder)
-    assert ", corrected to 2026-02-03, in open_group.csv, row 2" in told
+    assert ", corrected to 3 February 2026, in open_group.csv, row 2" in told
     assert "open_group.csv came in on 2026-02-03, not 2020-01-01, by S01: the clock stood" in told
     formpack("check", cwd=wrong.folder)
     with Store.open(wrong.store_file) as store:

@@ -13,8 +13,11 @@ from typing import Any
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract
 from babel.messages.pofile import read_po, write_po
+from typer.main import get_command
 
 from formpack.words import CATALOGUES, LANGUAGES
+from pipeline.cli import app
+from pipeline.cli.frame import one_paragraph
 from tests.conftest import ROOT
 
 _KEYWORDS: dict[str, Any] = {"tr": None, "trn": (1, 2), "marked": None, "pack": None, "packn": (1, 2), "many_of": (1, 2)}
@@ -34,6 +37,18 @@ def messages() -> Iterator[tuple[str | tuple[str, ...], str]]:
                 for found in _IN_SQL.finditer(path.read_text(encoding="utf-8")):
                     one, more = ((text or "").replace("''", "'") for text in found.groups())
                     yield (one, more) if more else one, where
+    for said in help_texts():
+        yield said, "pipeline/cli"
+
+
+def help_texts() -> Iterator[str]:
+    """What the help of every command says."""
+    group = get_command(app)
+    context = group.context_class(group)
+    for command in (group, *group.commands.values()):
+        yield one_paragraph(command.help)
+        for option in command.get_params(context):
+            yield from (t for t in (option.help, option.show_default) if isinstance(t, str) and t)
 
 
 def template() -> Catalog:

@@ -1,0 +1,52 @@
+"""Every sentence that the program can say, in its own language, put together as for one and for several."""
+
+from __future__ import annotations
+
+import re
+
+from formpack.words import COUNTED
+from tests.words.catalogues import template
+
+_OF_ONE = re.compile(r"\bn1 (?:more |of them )?(?:are|were|have|do|stand|stood|need|keep|should be) (?!counted)")
+_OF_TWO = re.compile(r"\bn2 (?:more |of them )?(?:is|was|has|does|stands|needs|keeps)\b")
+_VERBS = r"\b(?:is|are|was|were|has|have|stands?|says?|takes?|needs?|keeps?|went|came|reads?|cannot|must|do|does)\b"
+
+
+def _said() -> list[tuple[str, str]]:
+    """(message, as it is said) of every message, once for one and once for two."""
+    found = []
+    for message in template():
+        if message.id:
+            forms = message.id if isinstance(message.id, (list, tuple)) else (message.id,)
+            numbers = ("n1", "n2") if len(forms) == 2 else ("n",)
+            for text, n in zip(forms, numbers, strict=True):
+                found.append((text, re.sub(r"\{\w+\}", "x", text.replace("{n}", n))))
+    assert len(found) > 100
+    return found
+
+
+def test_sentences_are_whole() -> None:
+    faults = []
+    for text, said in _said():
+        if re.search(r"  | [.,;:?](?!\w)|\.\.|,,|;;|[{}%]|—|\bplease\b", said.replace("...", "")) or text != text.strip():
+            faults.append(text)
+        if re.match(r"[A-Z]", said) and len(said.split()) > 5 and re.search(_VERBS, said) and said[-1] not in ".:?":
+            faults.append(text)
+    assert faults == []
+
+
+def test_places_are_names_and_the_same_for_one_and_for_several() -> None:
+    for message in template():
+        forms = message.id if isinstance(message.id, (list, tuple)) else (message.id,)
+        for text in forms:
+            assert re.sub(r"\{[a-z]\w*\}", "", text).count("{") == 0, text
+        assert len({frozenset(re.findall(r"\{(\w+)\}", text)) - {"n"} for text in forms}) == 1, forms
+
+
+def test_one_is_one_and_two_are_several() -> None:
+    nouns = [(one.removeprefix("{n} "), more.removeprefix("{n} ")) for one, more in COUNTED]
+    faults = []
+    for text, said in _said():
+        faults += [text for one, more in nouns if re.search(rf"\bn1 {more}\b|\bn2 {one}\b|\b1 {more}\b", said)]
+        faults += [text] if _OF_ONE.search(said) or _OF_TWO.search(said) else []
+    assert faults == []
