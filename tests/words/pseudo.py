@@ -1,27 +1,17 @@
-<<<<<<< HEAD
 """A language that is none, for tests: what is marked is put between brackets, so that what is not marked stands out."""
-
-from __future__ import annotations
-
-import re
-from collections.abc import Iterator
-from contextlib import contextmanager
-from importlib import import_module
-from typing import Any
-=======
-"""A language that is none, in which every marked message stands in brackets: what is left outside them was never marked."""
 
 from __future__ import annotations
 
 import functools
 import re
-from collections.abc import Iterable
->>>>>>> cli
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from importlib import import_module
+from typing import Any
 
 import pytest
 
 from formpack import words
-<<<<<<< HEAD
 from pipeline.store import Store
 from tests.words.catalogues import template
 
@@ -121,8 +111,7 @@ def is_sentence(text: str) -> bool:
     while _PACKED.search(text):
         text = _PACKED.sub("", text)
     return bool(_SENTENCE.search(text))
-=======
-from tests.words.catalogues import template
+
 
 _PLACES = re.compile(r"(\{\w+\})")
 _BRACKETED = re.compile(r"⟦[^⟦⟧]*⟧")
@@ -163,4 +152,3 @@ def unmarked(said: str, data: Iterable[str] = ()) -> list[str]:
     for text in sorted(data, key=len, reverse=True):
         said = said.replace(text, " ")
     return re.findall(r"[A-Za-zÀ-ÿ]{2,}", re.sub(r"\S*[./_]\S+|\S*\d\S*|--\w+", " ", said))
->>>>>>> cli
