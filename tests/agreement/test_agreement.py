@@ -7,6 +7,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from formpack.catalog import Form, Question, load_forms
 from formpack.expression import Answer, walk
 from formpack.group_code import check_digits, issue
 from formpack.readers import READERS, Unreadable
+from formpack.words import unpacked
 from pipeline.field import phone
 from pipeline.findings import Finding
 from pipeline.intake.frame_schema import answer_frame, frame_failures
@@ -225,9 +227,9 @@ def test_disagreement_would_be_seen() -> None:
     form = FORMS["open_group"]
     sent = _as_sent(form, {**_base(form), "planted": "999"})
     validator = answer_validator(form, TODAY)
-    assert type_answers(form, sent, (), validator)[1] == [
-        Finding("", "impossible_value", "planted", "999", form.question("planted").cells["constraint_message::English (en)"])
-    ]
+    (found,) = type_answers(form, sent, (), validator)[1]
+    says = form.question("planted").cells["constraint_message::English (en)"]
+    assert replace(found, detail=unpacked(found.detail)) == Finding("", "impossible_value", "planted", "999", says)
     tame = type(validator)({k: v for k, v in validator.schema.items() if k != "rules"})
     assert type_answers(form, sent, (), tame)[1] == []
 
