@@ -323,5 +323,6 @@ COUNTED = (
     many_of("{n} day", "{n} days"),
     many_of("{n} form", "{n} forms"),
     many_of("{n} list", "{n} lists"),
+    many_of("{n} note", "{n} notes"),
 )
 """The words that `many` counts."""

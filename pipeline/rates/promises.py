@@ -218,6 +218,7 @@ class ToMeet:
     trees: int
     href: str
     is_meetable: bool
+    pair: Pair
 
 
 _AHEAD = 3
@@ -242,11 +243,11 @@ def orders_to_meet(store: Store) -> list[ToMeet]:
         coming = [o for o in orders if o.days_over <= 0 and o.wanted_on < last and o.short]
         lacking = [o for o in late if o.open > o.of_age]
         if ready := sum(o.of_age for o in late):
-            go.append(ToMeet(_can_go(name, late, trees[pair]), ready, _HREF, True))
+            go.append(ToMeet(_can_go(name, late, trees[pair]), ready, _HREF, True, pair))
         if short := sum(o.open - o.of_age for o in lacking):
-            lack.append(ToMeet(_cannot(name, lacking, short), short, _HREF, False))
+            lack.append(ToMeet(_cannot(name, lacking, short), short, _HREF, False, pair))
         if short := sum(o.short for o in coming):
-            ahead.append(ToMeet(_falls_short(name, coming, short), short, _HREF, False))
+            ahead.append(ToMeet(_falls_short(name, coming, short), short, _HREF, False, pair))
     return [found for some in (go, lack, ahead) for found in sorted(some, key=lambda f: (-f.trees, f.says))]
 
 

@@ -21,7 +21,7 @@ def write_report(store: Store, workspace: Workspace) -> list[Path]:
 
     folder, figures = workspace.reports, gather(store, workspace)
     page, book, tables = folder / "nursery-report.html", folder / "nursery-report.xlsx", folder / "tables"
-    first, chapters = first_screen(store, figures), gather_chapters(store, workspace, figures)
+    first, chapters = first_screen(store, workspace, figures), gather_chapters(store, workspace, figures)
     with together(workspace.folder) as files:
         export_tables(store, files, tables)
         files.place(page).write_text(shell_html(figures.name, figures.day, first, chapters), encoding="utf-8")

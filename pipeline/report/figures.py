@@ -10,8 +10,6 @@ from formpack.words import LANGUAGES, current, marked, tr, unpacked
 from pipeline.findings import Rule
 from pipeline.formulas.comparison import NOT_FROM
 from pipeline.rates.losses import LEAST_AT_RISK, NOT_RECORDED
-from pipeline.rates.outlook import step_words
-from pipeline.rates.promises import orders_left_out
 from pipeline.report.round import Round, gather_round
 from pipeline.report.stock import Course, Remainders, Stock, courses, gather_stock, in_stage, remainders
 from pipeline.store import Store
@@ -73,11 +71,6 @@ ORDER BY share DESC
 """
 _RUNGS = "SELECT stage, lost, not_recorded, otherwise, despatched, in_the_books, standing, coalesce(lost_share, 0) FROM ladder"
 _TESTS = 'SELECT "by", clock, levels, groups, p_value FROM survival_tests'
-_AHEAD = """
-SELECT rootstock, scion, month, ready, low, high, ordered, overdue, ready_until, ordered_until, shortfall, chance_enough
-FROM projection
-ORDER BY shortfall DESC, month, rootstock, scion
-"""
 
 
 @dataclass(frozen=True)
@@ -166,23 +159,6 @@ class Rung:
     in_the_books: int
     standing: int
     lost_share: float
-
-
-@dataclass(frozen=True)
-class Ahead:
-    """Trees of a pair ready in a month, and what is wanted of it until then."""
-
-    pair: str
-    month: str
-    ready: int
-    low: int | None
-    high: int | None
-    ordered: int
-    overdue: int
-    ready_until: int
-    ordered_until: int
-    shortfall: int
-    chance: float | None
 
 
 @dataclass(frozen=True)
@@ -287,9 +263,6 @@ class Figures:
     tests: list[Test]
     off_types: list[OffType]
     ladder: list[Rung]
-    ahead: list[Ahead]
-    order_faults: list[tuple[str, str]]
-    unknown_steps: str
     by_rootstock: list[Share]
     by_scion_take: list[Share]
     by_pair: list[Share]
@@ -358,10 +331,6 @@ def _curve(store: Store, clock: str) -> list[Point]:
 
 def _at(points: list[Point], day: int) -> Point | None:
     return next((p for p in points if p.day == day), None)
-
-
-def _ahead(store: Store, names: dict[str, str]) -> list[Ahead]:
-    return [Ahead(" + ".join(names.get(x, x) for x in (a, b) if x), *rest) for a, b, *rest in store.rows(_AHEAD)]
 
 
 def _causes(store: Store, forms_words: dict[str, str]) -> list[Cause]:
@@ -448,9 +417,6 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         tests=[Test(*row) for row in store.rows(_TESTS)],
         off_types=[OffType(names.get(r, r), *rest) for r, *rest in store.rows(_OFF_TYPES)],
         ladder=[Rung(*row) for row in store.rows(_RUNGS)],
-        ahead=_ahead(store, names),
-        order_faults=orders_left_out(store),
-        unknown_steps=step_words([step for (step,) in store.rows("SELECT step FROM work.unknown_steps")]),
         by_rootstock=_shares(store, "rootstock", names),
         by_scion_take=_shares(store, "scion", names),
         by_pair=_shares(store, "rootstock+scion", names),

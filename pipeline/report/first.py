@@ -6,12 +6,18 @@ from dataclasses import dataclass
 
 from formpack.group_code import shown
 from formpack.words import listed, many, number, percent, tr, trn
+from pipeline.rates.promises import orders_to_meet
 from pipeline.report.blocks import Block, Chapter, Figure, Figures, Fold, Item, Items, Says
+from pipeline.report.chapters import batches, places
 from pipeline.report.figures import Figures as Report
 from pipeline.report.held_back import hidden_groups
+from pipeline.report.money import cost_of_last_month, in_money
+from pipeline.report.months import Headline, gather_months, headlines
 from pipeline.report.stock import Recount
+from pipeline.settings import Settings
 from pipeline.store import Store
 from pipeline.tables import TASK_WORDS
+from pipeline.workspace import Workspace
 
 _NAMED = 3
 """Groups that a sentence names; more are counted."""
@@ -114,26 +120,53 @@ def late_work(store: Store) -> list[ToDo]:
     return found
 
 
-_SHOWN = 8
+_SHOWN = 9
 """Things to do on the first screen; the rest is folded."""
 
 
-def first_screen(store: Store, f: Report) -> Chapter:
-    """The large numbers, and what to do."""
-    found = ranked([*kept_out(store), *count_again(f.stock.recounts), *teams_to_help(store), *late_work(store)])
+def orders(store: Store, settings: Settings) -> list[ToDo]:
+    """Orders that can go, or cannot be met."""
+    return [
+        ToDo(o.says, o.href, o.trees, _with_money(many(o.trees, "tree"), in_money(settings, o.trees, pair=o.pair)))
+        for o in orders_to_meet(store)
+    ]
+
+
+def out_of_line(store: Store) -> list[ToDo]:
+    """Houses and batches that do worse than what they were given explains."""
+    found = [*places.out_of_line(store), *batches.out_of_line(store)]
+    return [ToDo(o.sentence, o.href, o.plants, many(o.plants, "plant")) for o in found]
+
+
+def _with_money(plants: str, money: str | None) -> str:
+    return tr("{plants}, {money}", plants=plants, money=money) if money else plants
+
+
+def first_screen(store: Store, workspace: Workspace, f: Report) -> Chapter:
+    """The four large numbers, and what to do, the most at stake first."""
+    settings = workspace.settings
+    found = ranked(
+        [
+            *orders(store, settings),
+            *kept_out(store),
+            *count_again(f.stock.recounts),
+            *teams_to_help(store),
+            *out_of_line(store),
+            *late_work(store),
+        ]
+    )
     items = [Item(t.text, t.href, t.says) for t in found]
-    blocks: list[Block] = [Figures(_large(f)), Items(items[:_SHOWN])]
-    if not items:
-        blocks[1] = Says(tr("There is nothing that has to be done."))
-    if items[_SHOWN:]:
-        blocks.append(Fold(trn("{n} thing more to do", "{n} things more to do", len(items) - _SHOWN), [Items(items[_SHOWN:])]))
+    large = headlines(gather_months(store))
+    blocks: list[Block] = [Figures([_large(h) for h in large])] if large else [Says(tr("No group has been opened yet."))]
+    if cost := cost_of_last_month(store, settings):
+        blocks.append(Says(cost, href="#money"))
+    blocks.append(Items(items[:_SHOWN]) if items else Says(tr("There is nothing that has to be done.")))
+    if more := items[_SHOWN:]:
+        blocks.append(Fold(trn("{n} thing more to do", "{n} things more to do", len(more)), [Items(more)]))
     return Chapter("first", tr("What to do"), blocks)
 
 
-def _large(f: Report) -> list[Figure]:
-    total, take = f.stock.total, f.take
-    found = [Figure(tr("plants stand"), number(total.estimate), tr("{low} to {high}", low=total.low, high=total.high))]
-    if take:
-        between = tr("{low} to {high}", low=percent(take.low), high=percent(take.high))
-        found.append(Figure(tr("of buds took"), percent(take.rate), between))
-    return found
+def _large(h: Headline) -> Figure:
+    """A headline as it stands on the page."""
+    value = tr("none") if h.value is None else percent(h.value) if h.kind == "share" else number(h.value)
+    return Figure(h.label, value, h.beside, [h.change_last.says, h.change_year.says])

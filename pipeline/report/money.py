@@ -18,14 +18,10 @@ WHERE kind IN ('culled', 'died', 'lost', 'vanished', 'doubt') AND on_date BETWEE
 GROUP BY ALL ORDER BY ALL
 """
 _LATE = """
-WITH sent AS (
-    SELECT order_ref, sum(quantity)::BIGINT AS trees FROM work.deliveries WHERE coalesce(fits, true) GROUP BY order_ref
-)
-SELECT o.code, coalesce(o.consignee, ''), o.rootstock, o.scion, o.wanted_on, o.quantity - coalesce(s.trees, 0)
-FROM work.list_orders o LEFT JOIN sent s ON s.order_ref = o.code, work.month m
-WHERE o.code NOT IN (SELECT code FROM work.order_faults) AND o.wanted_on < m.begins_on
-    AND o.quantity > coalesce(s.trees, 0)
-ORDER BY o.wanted_on, o.code
+SELECT order_ref, coalesce(consignee, ''), rootstock, scion, wanted_on, open
+FROM orders, work.month m
+WHERE wanted_on < m.begins_on AND open > 0
+ORDER BY wanted_on, order_ref
 """
 
 

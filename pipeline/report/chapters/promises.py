@@ -193,4 +193,4 @@ def _months(ahead: dict[Pair, list[Promise]], names: Names) -> Table:
         for pair, months in ahead.items()
         for p in months
     ]
-    return Table("months", tr("Ready and free, by pair and month"), columns, rows)
+    return Table("ready_and_free", tr("Ready and free, by pair and month"), columns, rows)
