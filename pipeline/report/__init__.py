@@ -16,7 +16,7 @@ def write_report(store: Store, workspace: Workspace) -> list[Path]:
     from pipeline.report.chapters import gather_chapters
     from pipeline.report.figures import gather
     from pipeline.report.first import first_screen
-    from pipeline.report.shell import shell_html
+    from pipeline.report.page import page_html
     from pipeline.report.workbook import write_workbook
 
     folder, figures = workspace.reports, gather(store, workspace)
@@ -24,6 +24,6 @@ def write_report(store: Store, workspace: Workspace) -> list[Path]:
     first, chapters = first_screen(store, workspace, figures), gather_chapters(store, workspace, figures)
     with together(workspace.folder) as files:
         export_tables(store, files, tables)
-        files.place(page).write_text(shell_html(figures.name, figures.day, first, chapters), encoding="utf-8")
+        files.place(page).write_text(page_html(figures.name, figures.day, first, chapters), encoding="utf-8")
         write_workbook(store, files.place(book), first, chapters)
     return [page, book, tables]

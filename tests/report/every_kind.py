@@ -10,7 +10,7 @@ from matplotlib.figure import Figure as Drawn
 
 from pipeline.report.blocks import Cell, Chapter, Column, Drawing, Figure, Figures, Fold, Head, Item, Items, Says, Table
 from pipeline.report.charts.base import INK, LEAF, SHADES, STYLE, WIDTH, short, svg, tell
-from pipeline.report.shell import shell_html
+from pipeline.report.page import page_html
 
 MARKUP = "<script>alert(1)</script><b a='\"&{{ 7 * 7 }}</style>"
 LONG_NAME = "Bench at the far end of the shade house behind the old pump, second row of two, left"
@@ -109,5 +109,5 @@ def chapters() -> list[Chapter]:
 
 def page(folder: Path) -> Path:
     path = folder / "page.html"
-    path.write_text(shell_html(f"Nursery {MARKUP} {LETTERS}", DAY, first(), chapters()), encoding="utf-8")
+    path.write_text(page_html(f"Nursery {MARKUP} {LETTERS}", DAY, first(), chapters()), encoding="utf-8")
     return path

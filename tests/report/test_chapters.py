@@ -15,7 +15,7 @@ from pipeline import run
 from pipeline.report.blocks import Block, Cell, Chapter, Drawing, Fold, Head, Says, Table
 from pipeline.report.chapters import gather_chapters
 from pipeline.report.figures import gather
-from pipeline.report.shell import said
+from pipeline.report.page import said
 from pipeline.workspace import Workspace
 from tests.book.test_reconcile import Bench
 from tests.conftest import SAMPLES, looked_at, new_workspace
@@ -110,7 +110,7 @@ def test_a_nursery_with_nothing_in_it(workspace: Workspace) -> None:
     chapters = chapters_of(workspace)
     assert_whole(chapters)
     assert "No group has been opened yet." in text_of(chapters, "stands")
-    assert [c.name for c in chapters] == "stands again next unseen lost take ahead due look notes".split()
+    assert [c.name for c in chapters] == "stands promises again next unseen lost take due look notes".split()
 
 
 def test_one_group(workspace: Workspace) -> None:

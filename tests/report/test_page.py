@@ -21,7 +21,7 @@ from pipeline import run
 from pipeline.report import write_report
 from pipeline.report.blocks import Chapter
 from pipeline.report.charts.base import ALARM, INK, LEAF, PEEL, SHADES
-from pipeline.report.shell import MOST_SHADE, PALETTE, shell_html
+from pipeline.report.page import MOST_SHADE, PALETTE, page_html
 from pipeline.workspace import Workspace
 from tests.conftest import SAMPLES, looked_at
 from tests.report import every_kind
@@ -68,7 +68,7 @@ def test_a_page_of_nothing_is_a_page_in_each_language() -> None:
     try:
         for language in words.LANGUAGES:
             words.use(language)
-            tree = lxml.html.document_fromstring(shell_html("", DAY, Chapter("first", "-"), []))
+            tree = lxml.html.document_fromstring(page_html("", DAY, Chapter("first", "-"), []))
             assert tree.get("lang") == language and tree.xpath("//header/p")[0].text_content()
     finally:
         words.use("en")
@@ -278,7 +278,6 @@ def test_it_is_whole_without_its_script_and_on_paper(browser: Browser, page: Pat
     assert len(sheets) == 5
 
 
-@pytest.mark.xfail(strict=True, reason="the report is not written by the shell yet")
 def test_the_page_of_the_demo(browser: Browser, tmp_path: Path) -> None:
     shutil.copytree(SAMPLES / "demo", tmp_path / "demo")
     workspace = Workspace(tmp_path / "demo")

@@ -105,7 +105,7 @@ def test_reports_are_the_old_ones_or_the_new_and_what_is_gone_goes(nursery: Path
     (nursery / "reports" / "tables" / "mine.csv").write_text("mine", encoding="utf-8")
     (nursery / "forms" / "weeds").rename(nursery / "weeds")
     with monkeypatch.context() as patch:
-        patch.setattr("pipeline.report.shell.shell_html", lambda *_: 1 / 0)
+        patch.setattr("pipeline.report.page.page_html", lambda *_: 1 / 0)
         with pytest.raises(ZeroDivisionError):
             formpack("report", cwd=nursery)
     with monkeypatch.context() as patch:

@@ -16,6 +16,7 @@ from pipeline.report.months import (
     Month,
     cause_words,
     gather_months,
+    headlines,
     in_thousand,
     month_ago,
     parts_of_months,
@@ -40,7 +41,9 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     months = every[-SHOWN - 1 :]
     stages, causes = _stages(store, months), _causes(store, months)
     drawn = _drawn(every, months, stages, causes) if len(months) > 1 else [Says(tr("No month is over yet."))]
-    return Chapter("months", tr("Month by month"), [*_lead(months[-1]), *drawn, _tables(months, stages, causes)])
+    blocks = [*_lead(months[-1]), *drawn, _tables(months, stages, causes)]
+    large = headlines(every)
+    return Chapter("months", tr("Month by month"), blocks, says=large[1].beside)
 
 
 def _stages(store: Store, months: Sequence[Month]) -> _Parts:
@@ -218,7 +221,9 @@ def _tables(months: Sequence[Month], stages: _Parts, causes: _Parts) -> Fold:
             Column(tr("take"), "share"),
             Column(tr("usual take"), "text", tr("Where a month lies in 95 of 100 by chance alone, by the months before.")),
             Column(tr("lost"), "number", tr("Recorded as culled, dead or lost, but for what was culled at openings.")),
-            Column(tr("in 1,000"), "text", tr("Of the plants that stood at the beginning of the month or came in during it.")),
+            Column(
+                tr("in 1,000"), "decimal", tr("Of the plants that stood at the beginning of the month or came in during it.")
+            ),
             Column(tr("usual in 1,000"), "text"),
             Column(tr("without a record"), "number", tr("Gone without a record, as far as counts show it.")),
             Column(tr("delivered"), "number"),
@@ -244,7 +249,7 @@ def _row(of: Month) -> list[Any]:
     return [
         _when(of),
         *(of.opened, of.culled_at_opening, of.budded, of.read, of.take.share, _usual(of.take, percent)),
-        *(of.lost, "" if rate is None else Cell(rate, in_thousand(rate)), _usual(of.losses, in_thousand)),
+        *(of.lost, None if rate is None else Cell(1000 * rate, in_thousand(rate)), _usual(of.losses, in_thousand)),
         *(of.not_recorded, of.delivered, of.stands, of.low, of.high),
     ]
 

@@ -1,5 +1,5 @@
 """Chapters -> the page: one self-contained HTML file for a wide screen, a phone and A4. It is whole without its script
-(`shell.js`), which sorts and finds in tables and tells the numbers of drawings."""
+(`page.js`), which sorts and finds in tables and tells the numbers of drawings."""
 
 from __future__ import annotations
 
@@ -134,7 +134,7 @@ def _together(blocks: Sequence[Block]) -> Iterator[Block | list[Drawing]]:
             yield from found
 
 
-def shell_html(name: str, day: dt.date, first: Chapter, chapters: Sequence[Chapter]) -> str:
+def page_html(name: str, day: dt.date, first: Chapter, chapters: Sequence[Chapter]) -> str:
     """The whole page: what the nursery is called, of what day, the first screen, and the chapters, folded."""
     here = Path(__file__)
     script = here.with_suffix(".js").read_text(encoding="utf-8")
@@ -157,7 +157,7 @@ def shell_html(name: str, day: dt.date, first: Chapter, chapters: Sequence[Chapt
         "KEPT": KEPT,
     }
     environment.filters["flat"] = _flat
-    return environment.get_template("shell.html").render(
+    return environment.get_template("page.html").render(
         language=words.current(),
         name=name,
         day=day,
