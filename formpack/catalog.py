@@ -390,7 +390,7 @@ class _Builder:
         if not re.fullmatch(r"[a-z][a-z0-9_]*", settings.get("form_id", "x")):
             self.of_settings(tr("form_id must be small letters, digits and _"))
         if settings.get("version") and not re.fullmatch(r"[0-9]{1,18}", settings["version"]):
-            self.of_settings(tr("version must be digits, best YYYYMMDD and two more"))
+            self.of_settings(tr("version must be digits, preferably YYYYMMDD and two more"))
         if LANGUAGES[0] not in self.languages:
             self.of_survey(tr("has no column {column}; the office reads that language", column=f"label::{LANGUAGES[0]}"))
         if settings.get("default_language", self.languages[0]) not in self.languages:
@@ -421,10 +421,10 @@ class _Builder:
         for language, texts in self.untold.items():
             self.faults.append(
                 trn(
-                    "{place}: {n} text lacks in {language}: {first}. Rows of `include` speak {languages}; for more, begin from"
-                    " the complete workbook that is in phone/.",
-                    "{place}: {n} texts lack in {language}, the first is {first}. Rows of `include` speak {languages}; for"
-                    " more, begin from the complete workbook that is in phone/.",
+                    "{place}: {n} text is missing in {language}: {first}. Rows of `include` speak {languages}; for more, begin"
+                    " from the complete workbook that is in phone/.",
+                    "{place}: {n} texts are missing in {language}, the first is {first}. Rows of `include` speak {languages};"
+                    " for more, begin from the complete workbook that is in phone/.",
                     len(texts),
                     place=self.place,
                     language=language,

@@ -135,7 +135,7 @@ class Rule(Enum):
     unknown_version = (
         "note",
         marked("Version {value} of {detail}. No such version was made here; the answers fit all the same."),
-        marked("Look where that phone has its forms from, and update them when it is next in the office."),
+        marked("See where that phone gets its forms from, and update them when it is next in the office."),
     )
     old_version = (
         "note",
@@ -145,7 +145,7 @@ class Rule(Enum):
     no_identity = (
         "note",
         marked("It came without an identity of its own, so the office gave it one from its contents."),
-        marked("Look how it came off the phone: forms give each submission an identity."),
+        marked("Look at how it came off the phone: forms give each submission an identity."),
     )
     edited_apart = (
         "note",
@@ -160,7 +160,7 @@ class Rule(Enum):
     stage_out_of_order = (
         "note",
         marked("This does not fit the stage of the group ({detail})."),
-        marked("Look whether the code of the group is right; if it is, look for the work that was not recorded."),
+        marked("Check whether the code of the group is right; if it is, look for the work that was not recorded."),
     )
     early_reading = (
         "note",
@@ -175,7 +175,7 @@ class Rule(Enum):
     thin_stem = (
         "note",
         marked("The stems were {value} mm, thinner than {detail} mm."),
-        marked("Look whether the group was ready for budding."),
+        marked("Check whether the group was ready for budding."),
     )
     pair_on_list = (
         "note",
@@ -218,7 +218,7 @@ class Rule(Enum):
     not_counted_again = (
         "note",
         marked("A number was not what was expected, and it could not be counted again on the spot."),
-        marked("Have it counted again, best by somebody else."),
+        marked("Have it counted again, preferably by somebody else."),
     )
     batch_of_other_scion = (
         "note",

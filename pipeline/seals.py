@@ -144,4 +144,4 @@ def _other_rows(name: str, was: Content, now: Content) -> list[str]:
         if more > 0:
             return [tr("{table}, which has {rows} more than sealed", table=table, rows=rows)]
         return [tr("{table}, which has {rows} fewer than sealed", table=table, rows=rows)]
-    return [] if now == was else [tr("{table}, whose rows say something else than was sealed", table=f"kept.{name}")]
+    return [] if now == was else [tr("{table}, whose rows say something other than what was sealed", table=f"kept.{name}")]

@@ -230,7 +230,7 @@ class Store:
         wanted = set(KEPT) if number == LAYOUT else {"raw_files"} if tables else set()
         if lacking := sorted(wanted - tables):
             tables_lacking = ", ".join(f"kept.{table}" for table in lacking)
-            raise Refused(tr("{file} is damaged: {tables} is missing. {back}", file=name, tables=tables_lacking, back=tr(BACK)))
+            raise Refused(tr("{file} is damaged: it has no {tables}. {back}", file=name, tables=tables_lacking, back=tr(BACK)))
         if "seals" in tables and number < _FIRST_SEALED:
             said = marked("{file} is damaged: the number of its layout (kept.layout) is not what it was. {back}")
             raise Refused(tr(said, file=name, back=tr(BACK)))

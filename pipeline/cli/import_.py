@@ -30,7 +30,9 @@ def import_(
     ] = None,
     form: Annotated[
         str,
-        typer.Option("--form", metavar="ID", help="What form the tables in these files are, by default by name."),
+        typer.Option(
+            "--form", metavar="ID", help="Which form the tables in these files belong to; by default their names say it."
+        ),
     ] = "",
     again: Annotated[
         bool, typer.Option("--again", help="Try files once more that are passed over because they broke a run.")
@@ -86,8 +88,8 @@ def say_imported(done: Imported) -> None:
     if done.not_taken:
         say(
             trn(
-                "Beside these {n} could not be taken in as asked; `formpack problems` says which, and why.",
-                "Beside these {n} could not be taken in as asked; `formpack problems` says which, and why.",
+                "Besides these, {n} could not be taken in as asked; `formpack problems` says which, and why.",
+                "Besides these, {n} could not be taken in as asked; `formpack problems` says which, and why.",
                 done.not_taken,
             )
         )

@@ -250,14 +250,14 @@ def _print_promise(first: dt.date, p: Promise) -> None:
     until = words.month(first)
     ready, free = number(p.ready), number(p.free)
     if not p.ready:
-        say(tr("Until {month} none will be ready; ordered until then: {ordered}.", month=until, ordered=number(p.ordered)))
+        say(tr("By {month} none will be ready; ordered until then: {ordered}.", month=until, ordered=number(p.ordered)))
         return
     if p.ready_80 is None or p.ready_95 is None:
-        say(tr("Until {month} about {n} will be ready; there are no data to say how sure that is.", month=until, n=ready))
+        say(tr("By {month} about {n} will be ready; there are no data to say how sure that is.", month=until, n=ready))
     else:
         say(
             tr(
-                "Until {month} about {n} will be ready: {low} or more in 8 of 10 cases, {least} or more in 95 of 100.",
+                "By {month} about {n} will be ready: {low} or more in 8 of 10 cases, {least} or more in 95 of 100.",
                 month=until,
                 n=ready,
                 low=number(p.ready_80),
@@ -284,7 +284,7 @@ def _print_plan(steps: list[Any], sow: dt.date, day: dt.date) -> None:
 
     print_table(
         (
-            *(tr("begin with"), tr("by"), tr("for 80 %"), tr("for 95 %"), tr("come through"), tr("by records")),
+            *(tr("begin with"), tr("no later than"), tr("for 80 %"), tr("for 95 %"), tr("come through"), tr("by records")),
             *(tr("rate of"), tr("resting on")),
         ),
         [
@@ -310,7 +310,7 @@ def _print_plan(steps: list[Any], sow: dt.date, day: dt.date) -> None:
     )
     late = [s for s in steps if s.by and s.by < day]
     if sow < day:
-        say(tr("That is too late to sow now; trees for that month must come from what stands."))
+        say(tr("It is too late to sow now; trees for that month must come from what stands."))
     elif late:
         say(tr("The day for {step} is past.", step=tr(outlook.STEP_WORDS[late[0].step])))
 

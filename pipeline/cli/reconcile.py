@@ -183,4 +183,4 @@ def _print_round(walk: Round) -> None:
 
 
 def _by(not_by: str) -> str:
-    return tr("somebody else than {staff}", staff=not_by) if not_by else tr("anybody")
+    return tr("somebody other than {staff}", staff=not_by) if not_by else tr("anybody")

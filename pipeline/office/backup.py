@@ -244,7 +244,7 @@ def _fill(store: Store, source: Path, is_proved: bool) -> list[str]:
     if is_proved:
         last = json.loads((source / MANIFEST).read_text(encoding="utf-8"))["last_seal"]
         if seals.last_link(store.connection) != (last["number"], last["link"]):
-            faults.append(tr("the last seal is another than in the manifest"))
+            faults.append(tr("the last seal is not that of the manifest"))
         if faults:
             raise _not_whole(source, faults)
     elif sealed:  # what was sealed is not there any more: what there is, is sealed anew

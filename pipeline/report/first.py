@@ -95,7 +95,7 @@ def teams_to_help(store: Store) -> list[ToDo]:
     for _, label, adjusted, read, others in store.rows(_TEAMS):
         lost = round((others - adjusted) * read) if others else 0
         text = tr(
-            "Help {team}: with the same work {share} of its buds would take, {others} those of the others.",
+            "Help {team}: with the same work {share} of its buds would take, and {others} of those of the others.",
             team=label,
             share=percent(adjusted),
             others=percent(others or 0.0),

@@ -213,7 +213,7 @@ def said_usual(held: Held, shown: Callable[[float], str]) -> str:
         return tr("Usual is {low} to {high}.", **given)
     if held.chance >= OUT_OF_LINE:
         return tr("Usual is {low} to {high}: by chance alone a month lies outside in 1 of 20.", **given)
-    return tr("Usual is {low} to {high}: by chance alone a month lies so far outside in fewer than 1 of 500.", **given)
+    return tr("Usual is {low} to {high}: by chance alone a month lies so far outside in less than 1 of 500.", **given)
 
 
 def _other_loss(over: Month | None, then: Month | None, is_last: bool) -> Change:

@@ -99,7 +99,10 @@ HEAD = [{"type": "include", "name": "who"}, {"type": "include", "name": "sign"}]
         ([_question() | {"label::Español (es)": ""}], "empty in Español"),
         ([_question() | {"label": "Killed"}], "no language"),
         ([_question() | {"type": "text_area"}], "not one that this pack can check"),
-        ([_question() | {"label::Français (fr)": "Mort"}], "texts lack in Français (fr), the first is label of who. Rows of"),
+        (
+            [_question() | {"label::Français (fr)": "Mort"}],
+            "texts are missing in Français (fr), the first is label of who. Rows of",
+        ),
         ([{k: v for k, v in _question().items() if "English" not in k}], "the office reads that language"),
         ([_question() | {"type": "select_one nowhere"}], "no list nowhere"),
         ([{"type": "include", "name": "whoever"}], "no common part"),

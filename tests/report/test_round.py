@@ -61,7 +61,7 @@ def test_more_hours_leave_less_doubt(nursery: Workspace) -> None:
 
 def test_what_is_printed_is_a_table_and_a_sentence(nursery: Workspace) -> None:
     said = formpack("reconcile", "--next", "0.75", "--as-of", f"{DAY}", cwd=nursery.folder, code=1)
-    assert "somebody else than S03" in said and "doubt left" in said
+    assert "somebody other than S03" in said and "doubt left" in said
     last = said.strip().splitlines()[-1]
     found = _next(nursery, "0.75")
     assert last == found["says"]
@@ -90,7 +90,7 @@ def test_what_is_owed_to_orders_is_weighed(nursery: Workspace) -> None:
 def test_the_page_proposes_a_round(nursery: Workspace) -> None:
     with looked_at(nursery) as store:
         page = write_report(store, nursery)[0].read_text(encoding="utf-8")
-    assert "Where to count next" in page and "somebody else than S02" in page
+    assert "Where to count next" in page and "somebody other than S02" in page
     assert "4 hours, " in page
 
 

@@ -135,7 +135,9 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
         ]
     unread = sum(not b.read for b in batches)
     if unread:
-        said.append(Says(trn("Of {n} batch no buds were read yet.", "Of {n} batches no buds were read yet.", unread), "soft"))
+        said.append(
+            Says(trn("No buds of {n} batch have been read yet.", "No buds of {n} batches have been read yet.", unread), "soft")
+        )
     odd = [b for b in batches if b.flag in ("better", "worse")]
     rest = [b for b in batches if b not in odd]
     if odd:
@@ -157,7 +159,7 @@ def _how() -> str:
         "With the whole mix is the take a batch would have had, had it been set in what the whole nursery"
         " budded: rootstock, scion,"
         " pair, month, attempt and team are allowed for. A batch is flagged only with {buds} buds read and"
-        " less than 5 false alarms"
+        " fewer than 5 false alarms"
         " in 100 flags. Trees of a group with several batches are shared out by the buds that took; trees that"
         " were moved on to other"
         " groups are not followed.",

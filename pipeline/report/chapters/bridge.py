@@ -132,12 +132,13 @@ def _by(store: Store, by: str, head: str, names: Mapping[str, str]) -> Table:
             rows.append((label, [_book(walked), gone, other, expected, walked.get("stands", 0)]))
     if rounding:
         rows.append((tr("rounding of the numbers above"), [0, 0, 0, rounding, rounding]))
+    gone_head, expected_head = (tr(REASONS[step]) for step in ("not_recorded", "expected"))
     columns = (
         Column(head),
         Column(tr("in the book"), "number"),
-        Column(tr(REASONS["not_recorded"]), "number"),
+        Column(gone_head, "number"),
         Column(tr("other reasons"), "number"),
-        Column(tr(REASONS["expected"]), "number"),
+        Column(expected_head, "number"),
         Column(tr("stands"), "number"),
     )
     caption = (

@@ -26,7 +26,7 @@ def chapter(f: Figures) -> Chapter:
                 g.group,
                 g.place,
                 g.plants,
-                tr("somebody else than {staff}", staff=g.not_by) if g.not_by else tr("anybody"),
+                tr("somebody other than {staff}", staff=g.not_by) if g.not_by else tr("anybody"),
                 g.minutes,
                 g.doubt,
                 g.doubt_left,

@@ -96,7 +96,7 @@ def _more_lost(p: Place) -> str:
 def _fewer_lost(p: Place) -> str:
     assert p.expected is not None
     return tr(
-        "{place} loses less than what stands there lets expect: {lost} plants where {expected} were to be expected.",
+        "{place} loses less than what stands there leads one to expect: {lost} plants where {expected} were to be expected.",
         place=p.name,
         lost=p.lost,
         expected=round(p.expected),
@@ -196,7 +196,7 @@ def _how() -> str:
         " place where the group stood before the visit that found it. What was taken out at an opening is no place's loss and"
         " is not here. Frail groups and losses in clumps are allowed for. Take is compared with teams, pairs,"
         " months and batches"
-        " allowed for. A flag asks for less than 5 false alarms in 100 flags, for {groups} groups with {lost}"
+        " allowed for. A flag asks for fewer than 5 false alarms in 100 flags, for {groups} groups with {lost}"
         " losses expected, or"
         " {buds} buds of {groups} groups.",
         groups=LEAST_GROUPS,

@@ -123,7 +123,7 @@ def _orders(orders: Sequence[Order], names: Names) -> Table:
         Column(
             tr("of age"), "number", tr("trees that stand for it and can go now; the oldest order of a pair is served first")
         ),
-        Column(tr("short"), "number", tr("what will lack of it in its month; of an overdue one, in this")),
+        Column(tr("short"), "number", tr("what will be short for it in its month; for an overdue one, in this month")),
         Column(tr("chance of enough"), "share"),
         Column(tr("all ready in"), "month"),
     )
