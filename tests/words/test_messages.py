@@ -9,7 +9,6 @@ from tests.words.catalogues import template
 
 _OF_ONE = re.compile(r"\bn1 (?:more |of them )?(?:are|were|have|do|stand|stood|need|keep|should be) (?!counted)")
 _OF_TWO = re.compile(r"\bn2 (?:more |of them )?(?:is|was|has|does|stands|needs|keeps)\b")
-_VERBS = r"\b(?:is|are|was|were|has|have|stands?|says?|takes?|needs?|keeps?|went|came|reads?|cannot|must|do|does)\b"
 
 
 def _said() -> list[tuple[str, str]]:
@@ -28,9 +27,11 @@ def _said() -> list[tuple[str, str]]:
 def test_sentences_are_whole() -> None:
     faults = []
     for text, said in _said():
-        if re.search(r"  | [.,;:?](?!\w)|\.\.|,,|;;|[{}%]|—|\bplease\b", said.replace("...", "")) or text != text.strip():
+        if re.search(r"  | [.,;:](?!\w)|\.\.|,,|;;|[{}]|—|\bplease\b", said.replace("...", "")):
             faults.append(text)
-        if re.match(r"[A-Z]", said) and len(said.split()) > 5 and re.search(_VERBS, said) and said[-1] not in ".:?":
+        if text != text.strip() and not text.startswith(" ("):  # what is put behind a name, in brackets
+            faults.append(text)
+        if text[:1].isupper() and ". " in said.replace("...", "") and said[-1] not in ".:?)" and not text.endswith("}"):
             faults.append(text)
     assert faults == []
 
