@@ -16,6 +16,9 @@ _PLACES = {
     "group": marked("group {name}"),
     "all submissions": marked("all submissions"),
     "all groups": marked("all groups"),
+    "standing": marked("groups that stand"),
+    "gone": marked("groups that are gone"),
+    "level": marked("level {name}"),
 }
 _QUERIES: dict[str, tuple[str, str]] = {
     "accounted": (
@@ -51,14 +54,14 @@ _QUERIES: dict[str, tuple[str, str]] = {
         " + (SELECT coalesce(sum(book_count), 0) FROM standing)",
     ),
     "walk_adds_up": (
-        "the walk from what was opened comes to the books, to the likeliest numbers of all groups, and to what stands",
-        "SELECT groups || ' groups' FROM (SELECT CASE WHEN stage = 'gone' THEN 'gone' ELSE 'standing' END AS groups,"
+        marked("the walk from what was opened comes to the books, to the likeliest numbers of all groups, and to what stands"),
+        "SELECT groups, '' FROM (SELECT CASE WHEN stage = 'gone' THEN 'gone' ELSE 'standing' END AS groups,"
         " sum(book_count) AS book, sum(estimate) AS plants FROM standing GROUP BY ALL) s FULL JOIN (SELECT groups,"
         " sum(plants) FILTER (step IN ('opened', 'lost', 'despatched', 'moved')) AS book,"
         " sum(plants) FILTER (step NOT IN ('expected', 'rounding', 'stands')) AS plants"
         " FROM bridge WHERE \"by\" = 'all' GROUP BY ALL) w USING (groups)"
         " WHERE (coalesce(s.book, 0), coalesce(s.plants, 0)) <> (coalesce(w.book, 0), coalesce(w.plants, 0)) UNION ALL"
-        " SELECT concat_ws(' ', \"by\", level) FROM bridge WHERE step <> 'rounding' GROUP BY \"by\", level"
+        " SELECT 'level', concat_ws(' ', \"by\", level) FROM bridge WHERE step <> 'rounding' GROUP BY \"by\", level"
         " HAVING sum(CASE step WHEN 'stands' THEN -plants ELSE plants END) <> 0",
     ),
     "bookings_moved": (

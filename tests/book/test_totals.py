@@ -74,7 +74,7 @@ def test_the_page_the_workbook_and_reconcile_say_the_same(bench: Bench) -> None:
     assert [h["label"] for h in found["by_house"]] == ["House 1", "Yard 1"]
     with looked_at(bench.workspace) as store:
         page = write_report(store, bench.workspace)[0].read_text(encoding="utf-8")
-    assert f"{plants:,} plants</span> stand ({low:,} to {high:,})" in page
+    assert f"{plants:,} ({low:,} to {high:,}) in 5 groups" in page
 
 
 def test_a_group_left_open_is_in_the_sum(bench: Bench) -> None:

@@ -187,10 +187,10 @@ def test_despatches_follow_the_orders_and_what_no_order_wants_is_free(bench: Ben
     said = formpack(*asked, "TAHITI", cwd=folder)
     assert "CARRIZO + TAHITI: of age now: 1,500 trees, free of these: 500." in said
     assert "Ordered until then: 1,000. Free to be promised: about 498" in said
-    assert "LATE   Hill Farm   CARRIZO + TAHITI  2026-09-01" in said and "NONE " not in said
+    assert "LATE   Hill Farm   CARRIZO + TAHITI  1 Sep 2026" in said and "NONE " not in said
     said = formpack(*asked, "CLEMENT", cwd=folder)
     assert "none stand that are of age, and none are on the way" in said
-    assert "Until December 2026 none will be ready; ordered until then: 50." in said
+    assert "By December 2026 none will be ready; ordered until then: 50." in said
     promised, pairs, to_meet = chapters(bench.workspace)
     assert [(m.says, m.trees, m.href, m.is_meetable) for m in to_meet] == [
         (

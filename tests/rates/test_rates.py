@@ -413,7 +413,7 @@ def test_off_types_beside_what_is_published(demo: Workspace) -> None:
 
 def test_report_in_json_carries_it_all(demo: Workspace) -> None:
     said = json.loads(formpack("report", "--json", cwd=demo.folder, code=1))
-    assert {"stock", "teams", "ladder", "ahead", "off_types", "from_opening", "timeliness"} <= set(said["figures"])
+    assert {"stock", "teams", "ladder", "off_types", "from_opening", "timeliness"} <= set(said["figures"])
     assert len(said["figures"]["teams"]) == 8
 
 

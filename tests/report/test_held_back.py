@@ -50,7 +50,7 @@ def test_an_opening_that_is_kept_out_hides_what_was_last_counted(bench: Bench) -
         from pipeline.report import write_report
 
         page = write_report(store, bench.workspace)[0].read_text(encoding="utf-8")
-    assert "About 757 plants of 1 group are not in this" in page
+    assert "757 plants of 1 group are in none of these numbers" in page
 
 
 def test_what_leaves_a_group_and_is_kept_out_is_said_and_a_double_entry_is_not(bench: Bench) -> None:

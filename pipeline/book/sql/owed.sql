@@ -9,12 +9,12 @@ told AS (
         coalesce(s.trees, 0) AS delivered,
         CASE WHEN q.fault IS NOT NULL THEN
                 pack('lists/orders.csv: order {order} is left out: its quantity {value} {why}.',
-                    ['order= ' || o.code, 'value= ' || q.value, 'why= ' || q.fault])
+                    ['order= ' || o.code, 'value= ' || q.value, 'why=' || q.fault])
             WHEN o.quantity IS NULL THEN
                 pack('lists/orders.csv: order {order} is left out: it has no quantity.', ['order= ' || o.code])
             WHEN w.fault IS NOT NULL THEN
                 pack('lists/orders.csv: order {order} is left out: its wanted_on {value} {why}.',
-                    ['order= ' || o.code, 'value= ' || w.value, 'why= ' || w.fault])
+                    ['order= ' || o.code, 'value= ' || w.value, 'why=' || w.fault])
             WHEN o.wanted_on IS NULL THEN
                 pack('lists/orders.csv: order {order} is left out: it has no day wanted_on.', ['order= ' || o.code])
             WHEN o.rootstock IS NULL THEN
