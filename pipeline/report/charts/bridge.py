@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import matplotlib as mpl
 from matplotlib.figure import Figure
@@ -42,6 +42,7 @@ def walk(steps: Sequence[Step], says: str, is_beside: bool = False) -> str:
     ends = [end for _, end in levels]
     least, most = min(0, *ends), max(0, *ends)
     room = max(1.0, (most - least) * _ROOM_AROUND)
+    wide = 4 + 5 * max(len(signed(step.plants)) for step in steps)
     with mpl.rc_context(STYLE | {"font.size": 7.5}):
         figure = Figure(figsize=(WIDTH, 0.4 + _HEIGHT * len(steps)), layout=ConstrainedLayoutEngine(w_pad=0.1))
         axes = figure.add_subplot()
@@ -61,10 +62,9 @@ def walk(steps: Sequence[Step], says: str, is_beside: bool = False) -> str:
                 axes.plot([end, end], [place - 0.31, place + 1.31], color=ASIDE, linewidth=0.6)
             said = number(step.plants) if step.is_sum else signed(step.plants)
             weight = "bold" if step.is_sum else "normal"
-            axes.annotate(
-                said, (1.21, place), xycoords=("axes fraction", "data"), va="center", ha="right", weight=weight, color=INK
-            )
-        axes.set_yticks(range(len(steps)), [short(step.label)[:_LETTERS] for step in steps])
+            spot: Any = {"xycoords": ("axes fraction", "data"), "textcoords": "offset points", "va": "center", "ha": "right"}
+            axes.annotate(said, (1, place), xytext=(wide, 0), **spot, weight=weight, color=INK)
+        axes.set_yticks(range(len(steps)), [short(step.label, _LETTERS) for step in steps])
         axes.set_ylim(len(steps) - 0.5, -0.5)
         axes.set_xlim(least - (room if least < 0 else 0), most + room)
         axes.xaxis.set_major_locator(mpl.ticker.MaxNLocator(3, integer=True, steps=[1, 2, 5, 10]))
