@@ -66,11 +66,10 @@ def teams(rows: Sequence[Team], middle: float | None, says: str) -> str:
             first, fair, plain = place == len(rows), line_of(place, 0, 2), line_of(place, 1, 2)
             if t.adjusted is not None and t.adjusted_low is not None and t.adjusted_high is not None:
                 axes.plot([t.adjusted_low, t.adjusted_high], [fair, fair], color=LEAF, linewidth=2, solid_capstyle="round")
-                axes.plot(
-                    [t.adjusted], [fair], "o", color=LEAF, markersize=5, label=tr("with the whole mix") if first else None
-                )
+                whole = tr("with the whole mix") if first else None
+                axes.plot([t.adjusted], [fair], "o", color=LEAF, markersize=5, clip_on=False, label=whole)
             axes.plot([t.low, t.high], [plain, plain], color="#a9b5ab", linewidth=1.4, solid_capstyle="round")
-            axes.plot([t.rate], [plain], "o", **OPEN, label=tr("as it is") if first else None)
+            axes.plot([t.rate], [plain], "o", **OPEN, clip_on=False, label=tr("as it is") if first else None)
             buds = many(t.of, "bud")
             said = tr("{buds}, {flag}", buds=buds, flag=flag_words(t.flag)) if t.flag else buds
             words_over(axes, place, t.label, said, ALARM if t.flag == "worse" else INK)
