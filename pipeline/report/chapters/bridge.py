@@ -70,7 +70,11 @@ def _from_the_book(walked: Mapping[str, int]) -> list[Block]:
         *(Step(tr(REASONS[step]), n) for step, n in reasons),
         Step(tr("stands"), stands, True),
     ]
-    says = tr("From {book} plants in the book to {stands} that stand, reason by reason.", book=book, stands=stands)
+    says = tr(
+        "From {book} plants in the book to {stands} that stand, reason by reason: so many less or more than the book.",
+        book=book,
+        stands=stands,
+    )
     rows = [
         (tr("in the book, of groups that stand"), book, tr("All that came into these groups, less all that was noted.")),
         *((tr(REASONS[step]), n, tr(_SAYS[step])) for step, n in reasons),
@@ -78,7 +82,7 @@ def _from_the_book(walked: Mapping[str, int]) -> list[Block]:
     total = (tr("stands"), stands, "")
     columns = (Column(tr("step")), Column(tr("plants"), "number"), Column(tr("what it is")))
     return [
-        Drawing(walk(steps, says, is_close=True), says),
+        Drawing(walk(steps, says, is_beside=True), says),
         Table("from_the_book", tr("From the book to what stands"), columns, rows, total),
     ]
 

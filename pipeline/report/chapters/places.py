@@ -1,4 +1,4 @@
-"""Places: the plan of the nursery by what was lost, how buds took and what is late, and houses compared fairly."""
+"""Places: what was lost at each, how buds took and what is late, and houses compared fairly."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from typing import Any
 from formpack.words import listed, many, number, percent, tr, trn, unpacked
 from pipeline.formulas.standardised import LEAST_EXPECTED, LEAST_GROUPS
 from pipeline.rates.takes import LEAST_BUDS
-from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Head, Says, Table
+from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Says, Table
 from pipeline.report.chapters import flags
-from pipeline.report.charts.places import MOST_CELLS, House, Spot, plan
+from pipeline.report.charts.places import MOST_LINES, Line, Spot, plan
 from pipeline.report.stock import place_names
 from pipeline.store import Store
 from pipeline.tables import TABLES
@@ -180,7 +180,7 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     if unlisted:
         blocks.append(Says(tr("Not in lists/locations.csv: {places}; each counts as a house.", places=listed(unlisted, 10))))
     blocks += _verdict(used, store)
-    blocks += _plans(used, benches)
+    blocks += _plan(used, benches)
     blocks.append(_compared(used))
     if [p.level for p in benches] != [p.level for p in used]:
         blocks.append(_benches(benches, {p.level: p.name for p in used}))
@@ -205,60 +205,52 @@ def _how() -> str:
     )
 
 
-def _plans(houses: list[Place], benches: list[Place]) -> list[Block]:
-    """Three plans: lost, take, late."""
+def _plan(houses: list[Place], benches: list[Place]) -> list[Block]:
+    """A drawing of the places: lost, take, late."""
     inside: dict[str, list[Place]] = {}
     for p in benches:
         inside.setdefault(p.house, []).append(p)
+
+    def is_one(h: Place) -> bool:
+        return [p.level for p in inside[h.level]] == [h.level]
+
     blocks: list[Block] = []
-    if sum(len(inside[h.level]) for h in houses) > MOST_CELLS:
+    if sum(len(inside[h.level]) + (not is_one(h)) for h in houses) > MOST_LINES:
         inside = {h.level: [h] for h in houses}
-        said = tr("There are too many places for one plan, so that each cell is a house.")
-        if len(houses) > MOST_CELLS:
-            houses = sorted(houses, key=lambda p: (-(p.ratio or 0.0), p.level))[:MOST_CELLS]
+        said = tr("There are too many places for one drawing, so that each line is a house.")
+        if len(houses) > MOST_LINES:
+            houses = sorted(houses, key=lambda p: (-(p.ratio or 0.0), p.level))[:MOST_LINES]
             said = tr(
-                "There are too many houses for one plan: these are the {n} that lose most beside what is expected.",
-                n=MOST_CELLS,
+                "There are too many houses for one drawing: these are the {n} that lose most beside what is expected.",
+                n=MOST_LINES,
             )
         blocks.append(Says(said, "soft"))
-
-    def drawn(spot: Any, says: str) -> Drawing:
-        rows = [
-            House(
-                "" if len(inside[h.level]) == 1 and inside[h.level][0].level == h.level else h.name,
-                [spot(p) for p in inside[h.level]],
-            )
-            for h in houses
-        ]
-        return Drawing(plan(rows, says), says)
-
     most_late = max((p.tasks_late for h in houses for p in inside[h.level]), default=0)
 
     def lost(p: Place) -> Spot:
         if p.ratio is None or p.ratio_low is None or (p.expected or 0.0) < LEAST_EXPECTED:
-            return Spot(p.name, tr("too little"), None)
-        return Spot(p.name, f"× {number(p.ratio, 1)}", (p.ratio - 0.5) / 1.5, p.flag == "worse")
+            return Spot(tr("too little"), None)
+        return Spot(f"× {number(p.ratio, 1)}", (p.ratio - 0.5) / 1.5, p.flag == "worse")
 
     def took(p: Place) -> Spot:
         if p.take_rate is None or p.read < LEAST_BUDS:
-            return Spot(p.name, tr("too little"), None)
-        return Spot(p.name, percent(p.take_rate), (1 - p.take_rate) / 0.3, p.take_flag == "worse")
+            return Spot(tr("too little"), None)
+        return Spot(percent(p.take_rate), (1 - p.take_rate) / 0.3, p.take_flag == "worse")
 
     def late(p: Place) -> Spot:
-        return Spot(p.name, number(p.tasks_late), p.tasks_late / max(1, most_late))
+        return Spot(number(p.tasks_late), p.tasks_late / max(1, most_late))
 
-    blocks.append(Head(tr("Lost, beside what was to be expected there")))
-    blocks.append(
-        drawn(
-            lost,
-            tr("Plan of the places by losses: times what was to be expected of the plants that stood there; dark is more."),
-        )
+    lines = []
+    for h in houses:
+        if not is_one(h):
+            lines.append(Line(h.name))
+        lines += [Line(p.name, [lost(p), took(p), late(p)], not is_one(h)) for p in inside[h.level]]
+    heads = [tr("losses"), tr("take"), tr("late tasks")]
+    says = tr(
+        "Places: losses as times what was to be expected of what stood there, take of the buds set there, and late tasks; dark"
+        " is worse."
     )
-    blocks.append(Head(tr("Take of the buds set there")))
-    blocks.append(drawn(took, tr("Plan of the places by take of the buds set there; dark is worse.")))
-    blocks.append(Head(tr("Tasks that are late")))
-    blocks.append(drawn(late, tr("Plan of the places by tasks that are late; dark is more.")))
-    return blocks
+    return [*blocks, Drawing(plan(heads, lines, says), says)]
 
 
 def _compared(houses: list[Place]) -> Table:

@@ -8,7 +8,7 @@ import io
 import re
 import unicodedata
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from itertools import count
 from typing import Any
 
@@ -45,6 +45,8 @@ OPEN: Any = {"markersize": 5, "markerfacecolor": "white", "markeredgecolor": "#6
 """An open dot: a rate as it is, where another stands beside it."""
 DOUBTFUL: Any = {"markersize": 7, "markerfacecolor": "white", "markeredgecolor": ALARM}
 BAND: Any = {"step": "post", "color": LEAF, "linewidth": 0}
+CLEAR: Any = {"boxstyle": "square,pad=0.05", "facecolor": "#fdfcf8", "edgecolor": "none"}
+"""What lies behind words, so that no line strikes them through."""
 _numbers = count(1)
 
 
@@ -61,6 +63,21 @@ def short(name: str, letters: int = _ROOM) -> str:
         if taken > letters:
             return line[: place - 1] + "…"
     return line
+
+
+Box = tuple[float, float, float, float]
+"""Left, low, right, high."""
+
+
+def freest(boxes: Sequence[Box], points: Sequence[tuple[float, float]], taken: Sequence[Box] = ()) -> Box:
+    """The box that hides the fewest points and other boxes; of alike ones, the first."""
+
+    def hides(box: Box) -> int:
+        left, low, right, high = box
+        others = sum(left < o[2] and right > o[0] and low < o[3] and high > o[1] for o in taken)
+        return 100 * others + sum(left <= x <= right and low <= y <= high for x, y in points)
+
+    return min(boxes, key=hides)
 
 
 _TELLS = "tells "

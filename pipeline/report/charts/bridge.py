@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import matplotlib as mpl
 from matplotlib.figure import Figure
@@ -11,6 +11,7 @@ from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 from formpack.words import number
 from pipeline.report.charts.base import ASIDE, INK, LEAF, PEEL, RULE, STYLE, WIDTH, short, svg
+from pipeline.report.charts.rows import lines_at
 
 _ROOM_AROUND = 0.06
 _HEIGHT, _LETTERS = 0.235, 30
@@ -29,44 +30,46 @@ def signed(n: int) -> str:
     return ("+" if n > 0 else "\N{MINUS SIGN}" if n < 0 else "") + number(abs(n))
 
 
-def walk(steps: Sequence[Step], says: str, is_close: bool = False) -> str:
-    """The walk as a drawing. Where the sums are close together (`is_close`) the scale begins short of them and not at nothing,
-    and sums are drawn as open at that end."""
+def walk(steps: Sequence[Step], says: str, is_beside: bool = False) -> str:
+    """The walk as a drawing, with its scale. Beside large sums that lie close together the reasons would be too small to see:
+    `is_beside` draws what each reason adds or takes, on a scale of what there is more or less than the first sum, and the sums
+    as a mark each."""
+    zero = steps[0].plants if is_beside else 0
     levels, at = [], 0
     for step in steps:
         start, at = (0, step.plants) if step.is_sum else (at, at + step.plants)
-        levels.append((start, at))
+        levels.append((start - zero, at - zero))
     ends = [end for _, end in levels]
-    least, most = (min(ends), max(ends)) if is_close else (min(0, *ends), max(0, *ends))
+    least, most = min(0, *ends), max(0, *ends)
     room = max(1.0, (most - least) * _ROOM_AROUND)
-    left = least - 3 * room if is_close else least
+    wide = 4 + 5 * max(len(signed(step.plants)) for step in steps)
     with mpl.rc_context(STYLE | {"font.size": 7.5}):
-        figure = Figure(figsize=(WIDTH, 0.2 + _HEIGHT * len(steps)), layout=ConstrainedLayoutEngine(w_pad=0.1))
+        figure = Figure(figsize=(WIDTH, 0.4 + _HEIGHT * len(steps)), layout=ConstrainedLayoutEngine(w_pad=0.1))
         axes = figure.add_subplot()
         for place, (step, (start, end)) in enumerate(zip(steps, levels, strict=True)):
-            begin = left if step.is_sum and is_close else start
-            how = (
-                {"color": LEAF}
-                if step.is_sum
-                else {"color": PEEL}
-                if end < start
-                else {"facecolor": "white", "edgecolor": LEAF, "linewidth": 1}
-            )
-            axes.barh(place, end - begin, left=begin, height=0.62, **how)
-            if step.is_sum and is_close:
-                axes.plot([left, left], [place - 0.4, place + 0.4], color="white", linewidth=3, linestyle=(0, (1.2, 1)))
+            if step.is_sum and is_beside:
+                axes.plot([end], [place], "D", color=LEAF, markersize=6)
+            else:
+                how = (
+                    {"color": LEAF}
+                    if step.is_sum
+                    else {"color": PEEL}
+                    if end < start
+                    else {"facecolor": "white", "edgecolor": LEAF, "linewidth": 1}
+                )
+                axes.barh(place, end - start, left=start, height=0.62, **how)
             if place + 1 < len(steps):
                 axes.plot([end, end], [place - 0.31, place + 1.31], color=ASIDE, linewidth=0.6)
             said = number(step.plants) if step.is_sum else signed(step.plants)
             weight = "bold" if step.is_sum else "normal"
-            axes.annotate(
-                said, (1.21, place), xycoords=("axes fraction", "data"), va="center", ha="right", weight=weight, color=INK
-            )
-        axes.set_yticks(range(len(steps)), [short(step.label)[:_LETTERS] for step in steps])
+            spot: Any = {"xycoords": ("axes fraction", "data"), "textcoords": "offset points", "va": "center", "ha": "right"}
+            axes.annotate(said, (1, place), xytext=(wide, 0), **spot, weight=weight, color=INK)
+        axes.set_yticks(range(len(steps)), [short(step.label, _LETTERS) for step in steps])
         axes.set_ylim(len(steps) - 0.5, -0.5)
-        axes.set_xlim(left, most + room)
-        axes.set_xticks([])
-        axes.spines["bottom"].set_visible(False)
-        if not is_close:
-            axes.axvline(0, color=RULE, linewidth=0.8)
+        axes.set_xlim(least - (room if least < 0 else 0), most + room)
+        axes.xaxis.set_major_locator(mpl.ticker.MaxNLocator(3, integer=True, steps=[1, 2, 5, 10]))
+        axes.xaxis.set_major_formatter(mpl.ticker.FuncFormatter(lambda v, _: signed(round(v)) if is_beside else number(v)))
+        lines_at(axes)
+        axes.set_axisbelow(True)
+        axes.axvline(0, color=RULE, linewidth=0.8)
         return svg(figure, says)

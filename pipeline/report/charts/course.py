@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from typing import Any
 
 import matplotlib as mpl
 import matplotlib.dates
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from formpack.words import number, short_day, short_month, tr
-from pipeline.report.charts.base import ALARM, BAND, DOUBTFUL, INK, LEAF, PEEL, STYLE, WIDTH, short, svg
+from pipeline.report.charts.base import ALARM, ASIDE, BAND, CLEAR, DOUBTFUL, INK, LEAF, PEEL, STYLE, WIDTH, Box, freest, svg
 from pipeline.report.charts.rows import counts, lines_at
 from pipeline.report.stock import Course
 
-_HEIGHT, _LEFT, _RIGHT, _UNDER, _OVER = 1.5, 0.48, 0.25, 0.25, 0.2
+_HEIGHT, _LEFT, _RIGHT, _UNDER, _OVER = 1.5, 0.48, 0.25, 0.25, 0.06
+_STRIP = 0.2
+"""Of the height of the scale, what counts that are off it take."""
 _EPOCH = dt.date(1970, 1, 1)
 
 
@@ -34,11 +38,18 @@ def _days(axes: Axes, first: float, last: float) -> None:
     axes.xaxis.set_major_formatter(mpl.ticker.FuncFormatter(lambda day, _: said(_EPOCH + dt.timedelta(day))))
 
 
+def _steps(days: Sequence[float], levels: Sequence[int]) -> tuple[list[float], list[float]]:
+    """Points close together on a line of steps."""
+    many = np.linspace(days[0], days[-1], 120)
+    at = np.clip(np.searchsorted(days, many, side="right") - 1, 0, len(days) - 1)
+    return [*days, *many], [*map(float, levels), *(float(levels[i]) for i in at)]
+
+
 def course(c: Course) -> str:
     """A group over time: the book as dashed steps, what is believed as a line in its band, counts as dots, a doubtful one as an
     open cross.
 
-    A count that is far off is drawn at the edge, with its number, so that the rest can be seen.
+    A count that is far off is drawn in a strip of its own at the edge, with its number, so that the rest can be seen.
     """
     with mpl.rc_context(STYLE | {"axes.spines.left": True, "ytick.major.size": 2}):
         figure = Figure(figsize=(WIDTH, _HEIGHT))
@@ -53,23 +64,41 @@ def course(c: Course) -> str:
         reached = [*book, *low, *high]
         least, most = min(reached), max(reached)
         room = max(5, (most - least) * 0.15)
-        axes.set_ylim(least - room, most + room)
+        doubtful = [n for n in c.counts if n.flagged]
+        low_end, high_end = least - room, most + room
+        is_under, is_over = any(n.counted < low_end for n in doubtful), any(n.counted > high_end for n in doubtful)
+        strip = _STRIP * (high_end - low_end)
+        axes.set_ylim(low_end - strip * is_under, high_end + strip * is_over)
         good = [n for n in c.counts if not n.flagged]
         axes.plot([_day(n.on) for n in good], [n.counted for n in good], "o", color=INK, markersize=3)
         first, last = min(*days, *turns), max(*days, *turns, *(_day(n.on) for n in c.counts))
-        for n in (n for n in c.counts if n.flagged):
-            at = min(max(n.counted, least - 0.6 * room), most + 0.6 * room)
+        axes.set_xlim(first - (room_at := max(1.0, 0.04 * (last - first))), last + room_at)
+        drawn = [*zip(*_steps(days, stands), strict=True), *zip(*_steps(turns, book), strict=True)]
+        drawn += [(_day(n.on), float(n.counted)) for n in good]
+        lines = [(x, y) for x, y in axes.transData.transform(drawn) * 72 / figure.dpi]
+        taken: list[Box] = []
+        for n in doubtful:
+            is_off = not low_end <= n.counted <= high_end
+            at = (low_end - strip / 2 if n.counted < low_end else high_end + strip / 2) if is_off else n.counted
             axes.plot([_day(n.on)], [at], "X", **DOUBTFUL)
-            said = number(n.counted) if at == n.counted else tr("{n} (off the scale)", n=n.counted)
-            side = -1 if _day(n.on) > (first + last) / 2 else 1
-            near: Any = {"xytext": (8 * side, 0), "textcoords": "offset points", "ha": "right" if side < 0 else "left"}
-            near["bbox"] = {"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.5}
-            axes.annotate(said, (_day(n.on), at), **near, va="center", fontsize=7.5, color=ALARM)
+            said = tr("{n} (off the scale)", n=n.counted) if is_off else number(n.counted)
+            x, y = axes.transData.transform((_day(n.on), at)) * 72 / figure.dpi
+            wide = 4.2 * len(said)
+            starts = [x + 7, x - 7 - wide] if _day(n.on) <= (first + last) / 2 else [x - 7 - wide, x + 7]
+            ups = (-4,) if is_off else (-4, 4, -12, 12, -20)
+            fit = [s for s in starts if s >= 72 * _LEFT and s + wide <= 72 * (WIDTH - 0.05)] or starts[:1]
+            box = freest([(s, y + up, s + wide, y + up + 8) for up in ups for s in fit], lines, taken)
+            taken.append(box)
+            is_left = box[0] < x
+            near: Any = {"xytext": (-7 if is_left else 7, box[1] - y), "textcoords": "offset points", "va": "bottom"}
+            near["ha"] = "right" if is_left else "left"
+            axes.annotate(said, (_day(n.on), at), **near, fontsize=7.5, color=ALARM, bbox=CLEAR)
         counts(axes.yaxis, 4)
+        axes.set_yticks([v for v in axes.yaxis.get_major_locator().tick_values(low_end, high_end) if low_end <= v <= high_end])
+        for end in [low_end] * is_under + [high_end] * is_over:
+            axes.axhline(end, color=ASIDE, linewidth=0.8, linestyle=(0, (1, 2)))
         _days(axes, first, last)
         axes.tick_params(labelsize=7.5)
         lines_at(axes, "y")
         axes.set_axisbelow(True)
-        title = f"{c.group}, {c.place}" if c.place else c.group
-        figure.text(0.02, 1 - 0.02 / _HEIGHT, short(title, 50), va="top", fontsize=8.5, fontweight="bold")
         return svg(figure, c.says)

@@ -1,5 +1,5 @@
 """Small multiples of months: bars of what was done, shares with the limits of what is usual, what stood by stage. The last
-month that is over is marked; the one that is not over is open."""
+month that is over has its number; the one that is not over is drawn open."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from formpack.words import number, short_month
+from formpack.words import number, short_month, tr
 from pipeline.formulas.usual import OUT_OF_LINE, UNUSUAL
 from pipeline.report.charts.base import ALARM, ASIDE, INK, LEAF, RULE, SHADES, STYLE, WIDTH, short, svg
 
 _PALE = "#b9cdbe"
-_STYLE = STYLE | {"font.size": 7.5, "hatch.linewidth": 0.5}
+_STYLE = STYLE | {"font.size": 7.5}
 _EVERY, _LEAST = 6, 6
 """Months between those named; a drawing has room for so many at least."""
 _DOT: Any = {"marker": "o", "color": LEAF, "linestyle": ""}
@@ -26,14 +26,15 @@ _OUT: Any = {"marker": "X", "color": ALARM, "markersize": 7, "linestyle": ""}
 _LETTERS = 22
 _NUMBER: Any = {"textcoords": "offset points", "ha": "center", "fontweight": "bold", "color": INK}
 _NUMBER |= {"bbox": {"boxstyle": "square,pad=0.05", "facecolor": "white", "edgecolor": "none", "alpha": 0.8}}
+_OPEN: Any = {"color": "white", "edgecolor": ASIDE, "linewidth": 0.7}
 _ROOM = 0.085
 """Of the height, what a line of letters takes."""
 
 
-def _panel(months: Sequence[dt.date], last: int, height: float) -> tuple[Figure, Axes]:
+def _panel(months: Sequence[dt.date], last: int, height: float, every: int = _EVERY) -> tuple[Figure, Axes]:
     figure = Figure(figsize=(WIDTH, height), layout="constrained")
     axes = figure.add_subplot()
-    named = list(range(last, -1, -_EVERY))
+    named = list(range(last, -1, -every))
     axes.set_xticks(named, [short_month(months[i]) for i in named])
     axes.set_xlim(min(-0.6, len(months) - _LEAST - 0.4), len(months) - 0.4)
     axes.grid(axis="y", color=RULE, linewidth=0.5)
@@ -66,7 +67,8 @@ def shares(
     shown: Callable[[float], str],
 ) -> str:
     """A dot for each month with anything, on the band of what was usual then; an unusual month is an open lozenge, one far out
-    a cross. The scale is that of the values and of the latest bands: the first ones, of few months, run off it."""
+    a cross. The scale is that of the values and of the latest bands: where the first ones, of few months, run off it, an arrow
+    says how far they go."""
     with mpl.rc_context(_STYLE):
         figure, axes = _panel(months, last, 1.6)
         banded = [i for i, limit in enumerate(limits) if limit]
@@ -88,30 +90,63 @@ def shares(
         axes.yaxis.set_major_formatter(mpl.ticker.FuncFormatter(lambda v, _: shown(v)))
         if (value := values[last]) is not None:
             axes.annotate(shown(value), (last, value), xytext=(0, 6), **_NUMBER)
+        _cut_off(axes, banded, low, high, shown)
+        _key(axes, [1.0 if (c := chances[i]) is None else c for i, _ in there])
         return svg(figure, says)
 
 
+def _cut_off(axes: Axes, banded: Sequence[int], low: Any, high: Any, shown: Callable[[float], str]) -> None:
+    """What the band reaches to where it runs off the scale."""
+    bottom, top = axes.get_ylim()
+    spot: Any = {"textcoords": "offset points", "ha": "left", "color": ASIDE}
+    over, under = ([i for i, is_off in zip(banded, off, strict=True) if is_off] for off in (high > top, low < bottom))
+    if over:
+        axes.annotate("↑ " + shown(float(high.max())), (over[0] - 0.4, top), xytext=(0, -1), va="top", **spot)
+    if under:
+        axes.annotate("↓ " + shown(float(low.min())), (under[0] - 0.4, bottom), xytext=(0, 2), va="bottom", **spot)
+
+
+def _key(axes: Axes, chances: Sequence[float]) -> None:
+    """What a lozenge and a cross are, where there is one."""
+    if any(OUT_OF_LINE <= chance < UNUSUAL for chance in chances):
+        axes.plot([], [], **_UNUSUAL, label=tr("unusual"))
+    if any(chance < OUT_OF_LINE for chance in chances):
+        axes.plot([], [], **_OUT, label=tr("out of line"))
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=2, frameon=False, fontsize=7.5, borderpad=0, handlelength=1)
+
+
 def stacked(months: Sequence[dt.date], parts: Mapping[str, Sequence[int]], last: int, says: str) -> str:
-    """A bar for each month, in layers from below; each layer is named at the right, level with where it ends."""
+    """A bar for each month, in layers from below; each layer is named at the right, level with where it ends, with its
+    number in the last month that is over. A month after that is drawn open."""
     with mpl.rc_context(_STYLE):
-        figure, axes = _panel(months, last, 2.0)
+        figure, axes = _panel(months, last, 2.2, 2 * _EVERY)
         below = np.zeros(len(months))
+        shades = SHADES[: len(parts)]
         middles = []
-        for (name, values), shade in zip(parts.items(), _shades(len(parts)), strict=True):
+        over, open_ = np.arange(last + 1), np.arange(last + 1, len(months))
+        for (name, values), shade in zip(parts.items(), shades, strict=True):
             heights = np.asarray(values, dtype=float)
-            axes.bar(range(len(months)), heights, bottom=below, width=0.84, color=shade, edgecolor="white", linewidth=0.4)
+            for some, how in ((over, {"color": shade, "edgecolor": "white", "linewidth": 0.4}), (open_, _OPEN)):
+                axes.bar(some, heights[some], bottom=below[some], width=0.84, **how)
             middles.append((name, float(below[-1] + heights[-1] / 2), int(values[last])))
             below += heights
-        axes.bar([last], [below[last]], width=0.94, fill=False, edgecolor=INK, linewidth=0.9)
         top = max(1.0, float(below.max())) * 1.05
         axes.set_ylim(0, top)
         axes.yaxis.set_major_formatter(mpl.ticker.FuncFormatter(lambda v, _: number(v)))
-        for (name, _, _), place, shade in zip(
-            middles, _apart([m for _, m, _ in middles], _ROOM * top), _shades(len(parts)), strict=True
-        ):
-            spot: Any = {"xycoords": ("axes fraction", "data"), "va": "center"}
-            axes.annotate("■", (1.01, place), color=shade, **spot)
-            axes.annotate(_cut(name), (1.055, place), color=INK, **spot)
+        whole = int(below[last])
+        wide = 5 * len(number(whole))
+        levels = _apart([m for _, m, _ in middles], _ROOM * top)
+        spot: Any = {"xycoords": ("axes fraction", "data"), "textcoords": "offset points", "va": "center", "color": INK}
+        for (name, _, n), level, shade in zip(middles, levels, shades, strict=True):
+            axes.annotate("■", (1, level), xytext=(2, 0), **spot | {"color": shade})
+            axes.annotate(number(n), (1, level), xytext=(11 + wide, 0), ha="right", **spot)
+            axes.annotate(_cut(name), (1, level), xytext=(15 + wide, 0), **spot)
+        if levels:
+            spot["fontweight"] = "bold"
+            head = levels[-1] + 1.2 * _ROOM * top
+            axes.annotate(number(whole), (1, head), xytext=(11 + wide, 0), ha="right", **spot)
+            axes.annotate(short_month(months[last]), (1, head), xytext=(15 + wide, 0), **spot)
         return svg(figure, says)
 
 
@@ -119,10 +154,6 @@ def _cut(name: str) -> str:
     """A name that leaves room for the bars beside it."""
     line = short(name)
     return line if len(line) <= _LETTERS else f"{line[: _LETTERS - 1]}…"
-
-
-def _shades(many: int) -> tuple[str, ...]:
-    return SHADES[:many]
 
 
 def _apart(places: Sequence[float], room: float) -> list[float]:

@@ -1,4 +1,5 @@
-"""The nursery as a plan: a block for each house, a cell for each place in it, shaded by a number that stands in the cell."""
+"""The nursery by its places: a line for each, a house over the places in it, and cells shaded by the number that stands in
+them."""
 
 from __future__ import annotations
 
@@ -12,31 +13,29 @@ from matplotlib.patches import Rectangle
 
 from pipeline.report.charts.base import ALARM, ASIDE, INK, LEAF, RULE, STYLE, WIDTH, short, svg
 
-ACROSS = 5
-"""Cells in a row of the plan."""
-MOST_CELLS = 60
-"""A plan of more would be longer than a page of paper."""
-_ROW, _HEAD, _GAP = 0.36, 0.2, 0.06
+MOST_LINES = 40
+"""Lines of a drawing, houses and places: more would be longer than a page of paper."""
+_ROW, _NAMES = 0.22, 1.1
 _DARKEST = 0.85
 
 
 @dataclass(frozen=True)
 class Spot:
-    """A cell: its name, what stands in it, its shade from 0 (pale) to 1 (dark), None where there is too little to tell; out of
-    line it has a heavy edge."""
+    """A cell: what stands in it, its shade from 0 (pale) to 1 (dark), None where there is too little to tell; out of line it
+    has a heavy edge."""
 
-    name: str
     text: str
     shade: float | None
     is_marked: bool = False
 
 
 @dataclass(frozen=True)
-class House:
-    """`name` stands above its cells; it is empty where the house is its one cell."""
+class Line:
+    """A place with its cells; a house that stands over its places has none."""
 
     name: str
-    spots: Sequence[Spot]
+    spots: Sequence[Spot] = ()
+    is_inside: bool = False
 
 
 def _fitting(name: str, letters: int) -> str:
@@ -44,42 +43,36 @@ def _fitting(name: str, letters: int) -> str:
     return line if len(line) <= letters else line[: letters - 1] + "…"
 
 
-def _blocks(houses: Sequence[House]) -> list[list[House]]:
-    """Houses in rows: first those with a name above their cells, then those of one cell beside each other."""
-    single = [h for h in houses if not h.name]
-    return [[h] for h in houses if h.name] + [single[i : i + ACROSS] for i in range(0, len(single), ACROSS)]
-
-
-def plan(houses: Sequence[House], says: str) -> str:
-    """The plan as SVG: pale is little, dark is much; a dashed cell has too little to tell."""
-    rows = _blocks(houses)
-    heads = [_HEAD if row[0].name or (i and rows[i - 1][0].name) else 0.0 for i, row in enumerate(rows)]
-    deep = [_ROW * -(-sum(len(h.spots) for h in row) // ACROSS) + h + _GAP for row, h in zip(rows, heads, strict=True)]
+def plan(heads: Sequence[str], lines: Sequence[Line], says: str) -> str:
+    """The places as SVG: pale is little, dark is much; a dashed cell has too little to tell."""
+    high, wide = _ROW * (len(lines) + 1), (WIDTH - _NAMES) / max(1, len(heads))
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(WIDTH, max(0.5, sum(deep))))
+        figure = Figure(figsize=(WIDTH, high))
         axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
         axes.set_xlim(0, WIDTH)
-        axes.set_ylim(-sum(deep), 0)
+        axes.set_ylim(-high, 0)
         axes.axis("off")
-        top = 0.0
-        for row, head, depth in zip(rows, heads, deep, strict=True):
-            axes.text(0.03, top - 0.12, _fitting(row[0].name, 42), va="center", fontsize=7.5, color=INK)
-            for i, spot in enumerate(s for h in row for s in h.spots):
-                _cell(axes, spot, (i % ACROSS) * WIDTH / ACROSS, top - head - _ROW * (i // ACROSS + 1))
-            top -= depth
+        said: Any = {"va": "center", "fontsize": 7.5, "color": INK}
+        for i, head in enumerate(heads):
+            axes.text(_NAMES + (i + 0.5) * wide, -_ROW / 2, _fitting(head, 17), ha="center", **said | {"color": ASIDE})
+        for place, line in enumerate(lines, 1):
+            in_by = 0.1 if line.is_inside else 0.0
+            name = _fitting(line.name, (18 if line.is_inside else 20) if line.spots else 48)
+            axes.text(0.03 + in_by, -_ROW * (place + 0.5), name, fontweight="normal" if line.spots else "bold", **said)
+            for i, spot in enumerate(line.spots):
+                _cell(axes, spot, _NAMES + i * wide, -_ROW * (place + 1), wide)
         return svg(figure, says)
 
 
-def _cell(axes: mpl.axes.Axes, spot: Spot, left: float, low: float) -> None:
-    width = WIDTH / ACROSS
+def _cell(axes: mpl.axes.Axes, spot: Spot, left: float, low: float, width: float) -> None:
     shade = 0.0 if spot.shade is None else _DARKEST * min(1.0, max(0.0, spot.shade))
-    edge: Any = {"edgecolor": ALARM, "linewidth": 2.2} if spot.is_marked else {"edgecolor": RULE, "linewidth": 0.8}
+    edge: Any = {"edgecolor": ALARM, "linewidth": 2} if spot.is_marked else {"edgecolor": RULE, "linewidth": 0.8}
     box = (left + 0.03, low + 0.02), width - 0.06, _ROW - 0.04
     axes.add_patch(Rectangle(*box, facecolor="white", **edge, linestyle="--" if spot.shade is None else "-"))
     if shade:
         axes.add_patch(Rectangle(*box, facecolor=LEAF, alpha=shade, linewidth=0))
         axes.add_patch(Rectangle(*box, facecolor="none", **edge))
     ink = "white" if shade > 0.5 else ASIDE if spot.shade is None else INK
-    axes.text(left + width / 2, low + 0.245, _fitting(spot.name, 11), ha="center", va="center", fontsize=7.5, color=ink)
     weight = "bold" if spot.is_marked else "normal"
-    axes.text(left + width / 2, low + 0.11, spot.text, ha="center", va="center", fontsize=7.5, color=ink, fontweight=weight)
+    at = left + width / 2, low + _ROW / 2
+    axes.text(*at, _fitting(spot.text, 16), ha="center", va="center", fontsize=7.5, color=ink, fontweight=weight)

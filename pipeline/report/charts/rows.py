@@ -11,14 +11,14 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from formpack.words import number, percent
-from pipeline.report.charts.base import INK, RULE, WIDTH, short
+from pipeline.report.charts.base import CLEAR, INK, RULE, WIDTH, short
 
 SIDE = 0.2
 """Inches left free at both sides, for half a number of the scale."""
-MOST_ROWS = 26
+MOST_ROWS = 22
 """Rows of one drawing: more would not fit a page of paper under its heading."""
 _LETTERS = 56
-_HEIGHT, _SCALE, _TOP = 0.29, 0.25, 0.04
+_HEIGHT, _SCALE, _TOP, _UNDER = 0.36, 0.25, 0.04, 0.16
 BAR = 0.1 / _HEIGHT
 """How high the bar of a row with one is."""
 _Row = TypeVar("_Row")
@@ -39,13 +39,13 @@ def rows_of(many: int, lines: int = 1, over: float = _TOP) -> tuple[Figure, Axes
 
 
 def line_of(place: float, line: int = 0, lines: int = 1) -> float:
-    """Where the middle of a line or bar of a row lies, the last lowest."""
-    return place - 0.5 + (0.105 + 0.1 * (lines - 1 - line)) / (_HEIGHT + 0.1 * (lines - 1))
+    """Where the middle of a line or bar of a row lies, the last lowest: nearer to its own words than to those under it."""
+    return place - 0.5 + (_UNDER + 0.1 * (lines - 1 - line)) / (_HEIGHT + 0.1 * (lines - 1))
 
 
 def words_over(axes: Axes, place: float, name: str, said: str, color: str = INK) -> None:
     """The words of a row."""
-    level: Any = {"transform": axes.get_yaxis_transform(), "va": "top", "fontsize": 7.5}
+    level: Any = {"transform": axes.get_yaxis_transform(), "va": "top", "fontsize": 7.5, "bbox": CLEAR}
     axes.text(0, place + 0.48, short(name, max(12, _LETTERS - len(said))), ha="left", **level)
     axes.text(1, place + 0.48, said, ha="right", color=color, **level)
 
