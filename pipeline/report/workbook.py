@@ -4,6 +4,7 @@ and the tables of the contract."""
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
@@ -68,8 +69,9 @@ _FORMATS = {
     "month": "mmm yyyy",
 }
 _CODES = ("group_code", "other_group")
-_TEXT, _MOST_WIDE, _MOST_LINES = 24, 62, 5
-"""Letters of a column of texts: what it has in any case, and at most; and lines that call for a page that lies."""
+_TEXT, _BESIDE_NUMBERS, _MOST_WIDE, _MOST_LINES = 24, 36, 62, 5
+"""Letters of a column of texts: what it has in any case, at most where another table has numbers,
+and at most; and lines of a text that call for a page that lies."""
 _INK, _SOFT, _LEAF, _ALARM, _PALE, _ODD = "22312A", "4A574F", "2F5540", "8A2F1D", "D9E4CF", "FBF0D9"
 _PLAIN = Font(name="Calibri", color=_INK)
 _TITLE = Font(name="Calibri", size=16, bold=True, color=_LEAF)
@@ -85,7 +87,7 @@ _ABOVE, _BELOW = Border(top=Side(style="thin", color=_INK)), Border(bottom=Side(
 _STYLE = TableStyleInfo(name="TableStyleLight1", showRowStripes=False)
 _POINTS = 15
 """Points of a row."""
-_LINE, _WIDE_LINE = 100, 150
+_LINE, _WIDE_LINE = 100, 165
 """Letters that a line of an upright page, and of one that lies, has room for."""
 _CHART_LETTERS, _GAP = 64, 90_000
 """Letters of the columns that a chart covers, and the gap beside it in the units of the spreadsheet (360,000 a centimetre)."""
@@ -135,7 +137,9 @@ class _Sheet:
         self.row = 0
         self.widths: list[int] = []
         self.explained: set[str] = set()
-        """Heads that the sheet has explained."""
+        """Heads of columns that the sheet has explained."""
+        self.headed: set[str] = set()
+        """What stands over something on the sheet: none of it twice."""
         self.head_rows: list[int] = []
 
     def chapter(self, chapter: Chapter, contents: Sequence[tuple[str, str]]) -> None:
@@ -149,6 +153,7 @@ class _Sheet:
         self._line(chapter.title, _TITLE)
         if chapter.says and not (blocks and isinstance(blocks[0], Says) and blocks[0].text == chapter.says):
             self._line(chapter.says, _BOLD)
+        self.headed = {chapter.title, chapter.says}
         self._blocks(blocks)
         if self.is_cover:
             self.sheet.print_area = f"A1:{get_column_letter(len(self.widths))}{self.row}"
@@ -190,16 +195,20 @@ class _Sheet:
         cell.alignment = _WRAP
         self._append([cell], _lines(said, room) if font is not _TITLE else 2)
 
+    def _head(self, text: str, font: Font) -> None:
+        self._append([])
+        if text not in self.headed:
+            self.headed.add(text)
+            self._line(text, font)
+
     def _blocks(self, blocks: Iterable[Block]) -> None:
         for block in blocks:
             if isinstance(block, Says):
                 self._line(block.text, _TONES.get(block.tone))
             elif isinstance(block, Head):
-                self._line("")
-                self._line(block.text, _HEAD)
+                self._head(block.text, _HEAD)
             elif isinstance(block, Fold):
-                self._line("")
-                self._line(block.title, _HEAD)
+                self._head(block.title, _HEAD)
                 self._blocks(block.blocks)
             elif isinstance(block, Figures):
                 self._figures(block)
@@ -233,8 +242,7 @@ class _Sheet:
             self._append([cell, at_stake, link], max(_lines(said, self.widths[0]), _lines(stake, self.widths[1] - 2)))
 
     def _table(self, table: Table) -> None:
-        self._append([])
-        self._line(table.caption, _BOLD)
+        self._head(table.caption, _BOLD)
         heads = _unlike([_text(column.head) for column in table.columns])
         cells = [self._cell(head, _BOLD) for head in heads]
         for position, (cell, column) in enumerate(zip(cells, table.columns, strict=True)):
@@ -246,7 +254,7 @@ class _Sheet:
                 horizontal="left" if is_left else "right",
                 indent=int(is_left and position > 0),
             )
-        self._append(cells, max(_lines(head, width - 1) for head, width in zip(heads, self.widths, strict=False)))
+        self._append(cells, max(_lines(head, width - 2) for head, width in zip(heads, self.widths, strict=False)))
         first = self.row
         self.head_rows.append(first)
         for position, row in enumerate(table.rows):
@@ -306,8 +314,9 @@ class _Sheet:
             cell.alignment = _TOP_LEFT if isinstance(value, dt.date) and not is_indented else _TOP
             if value is not None:
                 cell.number_format = _FORMATS.get(column.kind, "General")
-            if isinstance(given, Cell) and given.text and isinstance(value, dt.date):
-                cell.number_format = f'"{given.text.replace(chr(34), "")}"'  # the day stays one, and is shown in words
+            if _goes_on(given):
+                more = given.text.removeprefix(short_month(value)).replace(chr(34), "")
+                cell.number_format += f'"{more}"'
         if isinstance(given, Cell) and given.is_marked:
             cell.font = _TONES["stop"]
         if isinstance(given, Cell) and given.shade is not None:
@@ -343,7 +352,6 @@ class _Sheet:
         series = Series(values, title=_text(table.columns[column].head))
         chart.series.append(series)
         chart.set_categories(Reference(self.sheet, min_col=1, min_row=first, max_row=last))
-        series.graphicalProperties.line.solidFill = _LEAF
         chart.x_axis.delete = chart.y_axis.delete = False
         chart.y_axis.number_format = "0%" if is_share else "#,##0"
         if over_time:
@@ -351,21 +359,31 @@ class _Sheet:
             chart.x_axis.delete, chart.x_axis.number_format = False, "mmm yyyy"
             chart.y_axis.crossAx = 500
             chart.y_axis.scaling.min = 0
+            series.graphicalProperties.line.solidFill = _LEAF
             series.smooth = False
         elif is_share:
             series.marker.symbol, series.marker.size = "circle", 9
-            series.marker.graphicalProperties = GraphicalProperties(solidFill=_LEAF)
+            series.marker.graphicalProperties = GraphicalProperties(solidFill=_LEAF, ln=LineProperties(solidFill=_LEAF))
             series.graphicalProperties.line.noFill = True
         else:
             series.graphicalProperties.solidFill = _LEAF
             chart.type, chart.gapWidth = "bar", 40
-            chart.y_axis.scaling.min = 0
+            chart.y_axis.scaling.min, chart.y_axis.majorUnit = 0, _unit(table, column)
             chart.x_axis.scaling.orientation, chart.y_axis.crosses = "maxMin", "max"
         caption = _text(table.caption if len(table.plotted) == 1 else table.columns[column].head)
         chart.title, chart.legend = _chart_title(caption), None
         chart.y_axis.majorGridlines.spPr = GraphicalProperties(ln=LineProperties(solidFill="D9E0D9"))
         is_bars = not (over_time or is_share)
         return chart, min(26, 5 + len(table.rows)) if is_bars else 14
+
+
+def _unit(table: Table, column: int) -> float | None:
+    """The step of an axis that has four or so."""
+    values = [v for v in (r[column].value if isinstance(r[column], Cell) else r[column] for r in table.rows) if v]
+    if not values or max(values) <= 0:
+        return None
+    ten = 10.0 ** math.floor(math.log10(max(values) / 4))
+    return max(1.0, next(ten * step for step in (1, 2, 5, 10) if max(values) <= 5 * ten * step))
 
 
 def _chart_title(text: str) -> Any:
@@ -376,16 +394,19 @@ def _chart_title(text: str) -> Any:
 
 
 def _goes_on(month: Any) -> bool:
-    """Whether a month is shown with words of its own: it is not over, and is not drawn beside whole ones."""
-    return isinstance(month, Cell) and bool(month.text) and month.text != short_month(month.value)
+    """Whether a month is shown with more words: it is not over, and is not drawn beside whole ones."""
+    is_month = isinstance(month, Cell) and isinstance(month.value, dt.date)
+    return is_month and month.text.startswith(short_month(month.value)) and month.text != short_month(month.value)
 
 
 def _left(blocks: Iterable[Block]) -> list[Block]:
     """What a sheet has of blocks: no drawings, no heads and folds with nothing left in them."""
     found: list[Block] = []
+    of_drawing = False
     for block in blocks:
-        if isinstance(block, Head) and found and isinstance(found[-1], Head):
+        if found and isinstance(found[-1], Head) and (of_drawing or isinstance(block, Head)):
             found.pop()
+        of_drawing = isinstance(block, Drawing)
         if isinstance(block, Fold):
             inner = _left(block.blocks)
             is_drawn = any(isinstance(b, Drawing) for b in block.blocks)
@@ -415,6 +436,9 @@ def _widths(tables: Sequence[Table]) -> list[int]:
             found[position] = max(found[position], word, min(letters, _TEXT))
             whole[position] = max(whole[position], letters)
             longest[position] = max(longest[position], min(letters, _MOST_WIDE))
+    for position in {i for table in tables for i, column in enumerate(table.columns) if not _is_words(column)}:
+        longest[position] = min(longest[position], _BESIDE_NUMBERS)
+        whole[position] = 0
     is_wide = sum(found) > _LINE or any(whole[i] > _MOST_LINES * found[i] for i in range(len(found)))
     room = _WIDE_LINE if is_wide else _LINE
     while long := [i for i, width in enumerate(found) if width < longest[i]]:
