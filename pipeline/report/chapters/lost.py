@@ -42,7 +42,7 @@ def _causes(f: Figures) -> list[Block]:
         return [Says(tr("No loss has been recorded."))]
     says = tr("Plants lost by cause, and by the stage they were in.")
     columns = (Column(tr("cause")), Column(tr("plants lost"), "number"), Column(tr("share of all losses"), "share"))
-    table = Table("causes", tr("Plants lost by cause"), columns, [(c.label, c.lost, c.share) for c in f.causes])
+    table = Table("causes", tr("Plants lost by cause"), columns, [(c.label, c.lost, c.share) for c in f.causes], plotted=(1,))
     lead = tr("All plants taken out, dead or lost, and those that the counts show to be gone without a record.")
     return [Says(lead, "lead"), Drawing(causes(f.causes, STAGE_WORDS, says), says), Fold(tr("Causes as a table"), [table])]
 

@@ -233,6 +233,7 @@ def _tables(months: Sequence[Month], stages: _Parts, causes: _Parts) -> Fold:
         ],
         [_row(months[i]) for i in back],
         marked=out,
+        plotted=(7, 11, 12),
     )
     return Fold(
         tr("The numbers of all months"),

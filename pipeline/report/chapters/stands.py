@@ -27,7 +27,8 @@ def _table(name: str, caption: str, head: str, rows: Sequence[Standing], total: 
         Column(tr("more in the book"), "number"),
     )
     last = _row(total, tr("together")) if total else None
-    return Table(name, caption, columns, [_row(s, s.label) for s in rows], last)
+    plotted = (2,) if total else ()
+    return Table(name, caption, columns, [_row(s, s.label) for s in rows], last, plotted=plotted)
 
 
 def chapter(f: Figures) -> Chapter:

@@ -67,7 +67,7 @@ def _teams(f: Figures, middle: float) -> list[Block]:
         Head(tr("By team")),
         Says(lead, "lead"),
         Drawing(teams(f.teams, middle, says), says),
-        Table("take_by_team", tr("Take by team"), columns, rows, marked=odd),
+        Table("take_by_team", tr("Take by team"), columns, rows, marked=odd, plotted=(3,)),
         _more_of_teams(f, middle),
     ]
 
