@@ -337,7 +337,7 @@ class _Sheet:
             chart.anchor = TwoCellAnchor(
                 editAs="oneCell",
                 _from=AnchorMarker(col=corners[0], row=row, colOff=_GAP),
-                to=AnchorMarker(col=corners[1], row=row + rows, colOff=-_GAP),
+                to=AnchorMarker(col=corners[1], row=row + rows),
             )
             while self.row <= row + rows:
                 self._append([])
