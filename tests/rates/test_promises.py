@@ -194,12 +194,13 @@ def test_despatches_follow_the_orders_and_what_no_order_wants_is_free(bench: Ben
     promised, pairs, to_meet = chapters(bench.workspace)
     assert [(m.says, m.trees, m.href, m.is_meetable) for m in to_meet] == [
         (
-            "Carrizo citrange + Tahiti lime: 300 trees for orders overdue since September 2026 (LATE); ready now: 1,500 trees.",
+            "Deliver Carrizo citrange + Tahiti lime now: 300 trees for orders overdue since September 2026 (LATE); ready now:"
+            " 1,500 trees.",
             *(300, "#promises", True),
         ),
         (
-            "Carrizo citrange + Clementine: 50 trees short for orders overdue since October 2026 (NONE), and too few are budded"
-            " for them.",
+            "Bud Carrizo citrange + Clementine again, and tell the customers: 50 trees short for orders overdue since October"
+            " 2026 (NONE), and too few are budded for them.",
             *(50, "#promises", False),
         ),
     ]

@@ -37,6 +37,31 @@ def _rungs(f: Figures) -> Table:
     return Table("ladder_now", caption, columns, rows, total)
 
 
+def _reconciled(f: Figures) -> Says | None:
+    """What ties the sums of the table above to those of what stands."""
+    total, book, standing = f.stock.total, sum(r.in_the_books for r in f.ladder), sum(r.standing for r in f.ladder)
+    said = []
+    if standing != total.estimate:
+        said.append(
+            tr(
+                "{sum} are the likeliest numbers of all groups added up; {stands} are to be expected of them together, as is"
+                " said of what stands.",
+                sum=standing,
+                stands=total.estimate,
+            )
+        )
+    if book != total.book:
+        said.append(
+            tr(
+                "Of {book} in the books {gone} are left in groups that are gone by their counts; the others have {rest}.",
+                book=book,
+                gone=book - total.book,
+                rest=total.book,
+            )
+        )
+    return Says(" ".join(said)) if said else None
+
+
 def _causes(f: Figures) -> list[Block]:
     if not f.causes:
         return [Says(tr("No loss has been recorded."))]
@@ -74,7 +99,7 @@ def _by_stage(f: Figures) -> Fold:
         [
             Says(lead, "lead"),
             Drawing(ladder(f.steps, STEP_WORDS, says), says),
-            Table("stage_by_stage", tr("Plants kept stage by stage"), columns, rows),
+            Table("stage_by_stage", tr("Plants kept stage by stage, of those that are through with the stage"), columns, rows),
             Says(how, "soft"),
         ],
     )
@@ -158,7 +183,13 @@ def _off_types(f: Figures) -> list[Block]:
         rows.append((o.label, o.lifted, o.off_type, o.share, o.low, o.high, *published))
         if o.verdict not in ("", "as published"):
             odd.add(place)
-    table = Table("off_types", tr("Off-type culls of all seedlings lifted"), columns, rows, marked=frozenset(odd))
+    table = Table(
+        "off_types",
+        tr("Off-type culls of the seedlings lifted, in groups that have left the trays"),
+        columns,
+        rows,
+        marked=frozenset(odd),
+    )
     how = tr(
         "Groups that have left the trays, beside the range published for the rootstock where its list has one. Ranges differ"
         " with the seed lot and with who looks; it is said that there are more or fewer than published only where the whole"
@@ -172,6 +203,8 @@ def chapter(f: Figures) -> Chapter:
     blocks: list[Block] = []
     if f.ladder and f.opened:
         blocks.append(_rungs(f))
+        if said := _reconciled(f):
+            blocks.append(said)
     blocks += _causes(f)
     if f.steps:
         blocks.append(_by_stage(f))
