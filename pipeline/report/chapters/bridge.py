@@ -198,4 +198,18 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
         " GROUP BY cause ORDER BY n, cause"
     )
     blocks += [Head(tr("From what was opened to what stands")), *_opened(everything, lost)]
-    return Chapter("bridge", tr("From the book to what stands"), blocks)
+    says = ""
+    if "stands" in standing:
+        more, gone_now = _book(standing) - standing["stands"], -standing.get("not_recorded", 0)
+        says = tr(
+            "The book has {more} more than stand; {gone} went without a record.",
+            more=many(more, "plant"),
+            gone=gone_now,
+        )
+        if more < 0:
+            says = tr(
+                "{more} more stand than the book has; {gone} went without a record.",
+                more=many(-more, "plant"),
+                gone=gone_now,
+            )
+    return Chapter("bridge", tr("From the book to what stands"), blocks, says=says)
