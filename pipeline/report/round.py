@@ -57,6 +57,8 @@ class Round:
     hours: float
     minutes: int
     houses: int
+    between: int
+    """Minutes to come into the houses, beside those of the groups; both are in `minutes`."""
     groups: list[ToCount]
     doubt: int
     doubt_left: int
@@ -144,6 +146,7 @@ def gather_round(store: Store, walk: Walk, hours: float) -> Round:
         hours=hours,
         minutes=round(of_group[chosen].sum() + walk.minutes_per_house * len({house[i] for i in chosen})),
         houses=len({house[i] for i in chosen}),
+        between=round(walk.minutes_per_house * len({house[i] for i in chosen})),
         groups=[],
         doubt=halves[0][0],
         doubt_left=min(halves[1][0], halves[0][0]),

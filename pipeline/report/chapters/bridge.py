@@ -23,7 +23,7 @@ REASONS = {
     "opening_wrong": marked("opening number was wrong"),
     "more_found": marked("more found than the book"),
     "since_count": marked("since the last count"),
-    "expected": marked("large losses that may be"),
+    "expected": marked("losses that may not be seen yet"),
 }
 """Why less stands than the book has, or more."""
 _SAYS = {
@@ -190,7 +190,7 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
         blocks.append(
             Fold(
                 tr("By stage and by house"),
-                [_by(store, "stage", tr("stage"), stages), _by(store, "house", tr("house"), place_names(store))],
+                [_by(store, "stage", tr("stage"), stages), _by(store, "house", tr("house or yard"), place_names(store))],
             )
         )
     lost = store.rows(

@@ -22,7 +22,9 @@ def _rungs(f: Figures) -> Table:
         Column(tr("gone without a record"), "number"),
         Column(tr("both, of all lifted"), "share"),
         Column(
-            tr("otherwise"), "number", tr("Less stands for other reasons, such as since the last count; below 0 more stands.")
+            tr("for other reasons"),
+            "number",
+            tr("Less stands for other reasons, such as since the last count; below 0 more stands."),
         ),
         Column(tr("despatched"), "number"),
         Column(tr("in the books now"), "number"),

@@ -62,7 +62,9 @@ def _judged(what: str, held: Held) -> str:
         return what
     if held.chance >= UNUSUAL:
         return tr("{what}, as usual", what=what)
-    return tr("{what}, above what is usual", what=what) if held.share > held.high else tr("{what}, below what is usual", what=what)
+    return (
+        tr("{what}, above what is usual", what=what) if held.share > held.high else tr("{what}, below what is usual", what=what)
+    )
 
 
 def _stages(store: Store, months: Sequence[Month]) -> _Parts:
@@ -241,14 +243,16 @@ def _tables(months: Sequence[Month], stages: _Parts, causes: _Parts) -> Fold:
             Column(tr("usual take"), "text", tr("Where a month lies in 95 of 100 by chance alone, by the months before.")),
             Column(tr("lost"), "number", tr("Recorded as culled, dead or lost, but for what was culled at openings.")),
             Column(
-                tr("in 1,000"), "decimal", tr("Of the plants that stood at the beginning of the month or came in during it.")
+                tr("lost of 1,000 plants"),
+                "decimal",
+                tr("Of the plants that stood at the beginning of the month or came in during it."),
             ),
-            Column(tr("usual in 1,000"), "text"),
+            Column(tr("usual of 1,000"), "text"),
             Column(tr("without a record"), "number", tr("Gone without a record, as far as counts show it.")),
             Column(tr("delivered"), "number"),
             Column(tr("standing"), "number", tr("At the end of the month, as it is believed now.")),
-            Column(tr("at least"), "number"),
-            Column(tr("at most"), "number"),
+            Column(tr("standing, at least"), "number"),
+            Column(tr("standing, at most"), "number"),
         ],
         [_row(months[i]) for i in back],
         marked=out,

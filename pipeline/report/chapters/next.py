@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from formpack.words import listed, tr
+from formpack.words import listed, many, tr
 from pipeline.report.blocks import Block, Chapter, Column, Says, Table, worked_out
 from pipeline.report.figures import Figures
 
@@ -37,6 +37,19 @@ def chapter(f: Figures) -> Chapter:
             for g in f.walk.groups
         ]
         blocks.append(Table("count_next", tr("The round of counting that takes most doubt away"), columns, rows))
+        if f.walk.between:
+            blocks.append(
+                Says(
+                    tr(
+                        "{minutes} minutes in all: {groups} for the groups, and {between} to come into {houses}.",
+                        minutes=f.walk.minutes,
+                        groups=f.walk.minutes - f.walk.between,
+                        between=f.walk.between,
+                        houses=many(f.walk.houses, "house"),
+                    ),
+                    "soft",
+                )
+            )
     left = [r for r in f.stock.recounts if r.group not in {g.group for g in f.walk.groups}]
     if left:
         said = tr(
