@@ -254,7 +254,7 @@ def test_more_despatched_than_stood_puts_the_record_in_doubt_not_the_count(bench
     assert (estimate, low, state) == (0, 0, "impossible")
     assert table(bench.workspace, "counts", "flagged") == [(False,)]
     said = formpack("reconcile", "--as-of", "2026-04-11", cwd=bench.workspace.folder, code=1)
-    assert "look at the record 'despatched of 1200 on 2026-04-10'" in said
+    assert "look at the record of 10 April 2026, 1,200 despatched" in said
 
 
 def test_the_same_transfer_entered_by_two_people(bench: Bench) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -187,10 +188,10 @@ def test_despatches_follow_the_orders_and_what_no_order_wants_is_free(bench: Ben
     said = formpack(*asked, "TAHITI", cwd=folder)
     assert "CARRIZO + TAHITI: of age now: 1,500 trees, free of these: 500." in said
     assert "Ordered until then: 1,000. Free to be promised: about 498" in said
-    assert "LATE   Hill Farm   CARRIZO + TAHITI  2026-09-01" in said and "NONE " not in said
+    assert "LATE   Hill Farm   CARRIZO + TAHITI  1 Sep 2026" in said and "NONE " not in said
     said = formpack(*asked, "CLEMENT", cwd=folder)
     assert "none stand that are of age, and none are on the way" in said
-    assert "Until December 2026 none will be ready; ordered until then: 50." in said
+    assert "By December 2026 none will be ready; ordered until then: 50." in said
     promised, pairs, to_meet = chapters(bench.workspace)
     assert [(m.says, m.trees, m.href, m.is_meetable) for m in to_meet] == [
         (
@@ -251,8 +252,12 @@ def test_odd_orders_have_plain_words(bench: Bench) -> None:
     assert "CARRIZO + EUREKA (incompatible)" in said and "The compatibility list has CARRIZO + EUREKA as incompatible" in said
     assert said.splitlines()[-1] == "No open order that could be read falls short."
     promised, pairs, (one, other) = chapters(bench.workspace)
-    assert promised and pairs and one.is_meetable and other.is_meetable
-    assert "Eureka lemon (incompatible): 40 trees for orders" in one.says
+    assert promised and pairs and one.is_meetable and not other.is_meetable
+    assert other.says.startswith("Talk to the customers of Carrizo citrange + Eureka lemon first, ") and other.trees == 40
+    tables = {b.name: b for b in promised.blocks if isinstance(b, Table)}
+    assert [len(tables[name].rows) for name in ("of_age", "of_age_incompatible", "free_by_month")] == [1, 1, 1]
+    assert len(tables["free_by_month"].columns) == 7 and "incompatible" not in str(tables["free_by_month"].rows)
+    assert re.search(r"\d trees free until \w+ 2027, Carrizo citrange \+ Eureka lemon \(", said_in(promised))
     (orders,) = (b for b in promised.blocks if isinstance(b, Table) and b.name == "open_orders")
     assert [r[:2] for r in orders.rows] == [("BAD", "Farm"), ("LONG", LONG)]
     (stand,) = (b for b in pairs.blocks if isinstance(b, Table) and b.name == "pairs_stand")

@@ -33,7 +33,7 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     if not (orders or trees or ahead or left_out):
         return None
     names, day = Names.read(store), store.value("SELECT as_of FROM work.day")
-    blocks: list[Block] = [Says(_orders_say(orders), "lead")]
+    blocks: list[Block] = [Says(_orders_say(orders, names), "lead")]
     if said := free_says(trees):
         blocks.append(Says(said))
     if no := sum(f.free for f in trees if names.is_incompatible(f.pair)):
@@ -76,15 +76,15 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     return Chapter("promises", tr("What can be promised"), blocks)
 
 
-def _can_go(order: Order) -> bool:
-    """Whether it is late though all its trees stand."""
-    return order.days_over > 0 and order.of_age == order.open
+def _can_go(order: Order, names: Names) -> bool:
+    """Whether it is late though all its trees stand; of an incompatible pair nothing goes before the customer was asked."""
+    return not names.is_incompatible(order.pair) and order.days_over > 0 and order.of_age == order.open
 
 
-def _orders_say(orders: Sequence[Order]) -> str:
+def _orders_say(orders: Sequence[Order], names: Names) -> str:
     if not orders:
         return tr("No order is open.")
-    met = [o for o in orders if _can_go(o)]
+    met = [o for o in orders if _can_go(o, names)]
     short = [o for o in orders if o.short]
     said = [
         trn(
@@ -152,7 +152,7 @@ def _orders(orders: Sequence[Order], names: Names) -> Table:
         columns,
         rows,
         (tr("all"), None, None, None, *totals, None, None),
-        frozenset(i for i, o in enumerate(orders) if _can_go(o)),
+        frozenset(i for i, o in enumerate(orders) if _can_go(o, names)),
     )
 
 
