@@ -177,8 +177,10 @@ def _how(way: int, on: dt.date, off: int, crate: int, other: str | None, meant: 
         says = tr("the count of {on} probably has two digits swapped ({meant})", **about)
     elif way - 1 == DIGIT:
         says = tr("the count of {on} probably has one digit wrong ({meant})", **about)
+    elif way - 1 == LENGTH and off < 0:
+        says = tr("the count of {on} probably lacks a digit ({meant})", **about)
     elif way - 1 == LENGTH:
-        says = tr("the count of {on} probably has a digit too many or too few ({meant})", **about)
+        says = tr("the count of {on} probably has a digit too many ({meant})", **about)
     elif way - 1 == LEFT_OUT:
         says = trn(
             "the count of {on} probably left out {n} crate ({meant})",
@@ -215,6 +217,13 @@ def count_again(staff: str | None, everybody: set[str]) -> str:
     return tr("ask {staff} to count again", staff=_who(staff))
 
 
+def _count_again_first(staff: str | None, everybody: set[str]) -> str:
+    """`count_again`, at the beginning of a sentence."""
+    if staff and everybody - set(staff.split()):
+        return tr("Have somebody other than {staff} count again", staff=", ".join(staff.split()))
+    return tr("Ask {staff} to count again", staff=_who(staff))
+
+
 def _sentence(parts: Iterable[str]) -> str:
     """Clauses that each stand for themselves, in one line."""
     return "; ".join(parts) + "."
@@ -238,7 +247,11 @@ def _flagged(work: Work, settings: Settings) -> list[_Doubt]:
         chance = copied if way - 1 == SHOWN else wrong * way_chance
         partner = swapped.get((code, ids))
         other = partner or (others.get((code, ids)) if way - 1 == OTHER else None)
-        says = [_stand(estimate, low, high)]
+        says = []
+        if not is_borne_out and estimate:
+            is_old = (day - on).days > _OLD_DAYS
+            says.append(tr("Count the group") if is_old else _count_again_first(staff, everybody))
+        says.append(_stand(estimate, low, high))
         if partner:
             cause = EXCHANGED
             says.append(tr("the count of {on} was probably exchanged with that of group {group}", on=on, group=shown(partner)))
@@ -248,6 +261,8 @@ def _flagged(work: Work, settings: Settings) -> list[_Doubt]:
             slip = _meant(typed or "", counted, stands, settings.crate_size, by)
             if slip and way - 1 not in (LEFT_OUT, TWICE, SHOWN, OTHER):
                 meant.append(_slip_words(slip, " " in (typed or "")))
+            if by == SWAPPED and slip and len(str(slip[0])) != len(str(slip[1])):
+                way = 1 + LENGTH  # with its noughts in front a number is a digit shorter, and nobody calls that swapped
             cause, how = _how(way, on, counted - expected, settings.crate_size, other, "; ".join(meant))
             says.append(how)
         if is_last and wrong < 0.8:
@@ -257,8 +272,7 @@ def _flagged(work: Work, settings: Settings) -> list[_Doubt]:
                 else trn("or there is really {n} more", "or there are really {n} more", counted - expected)
             )
         if not is_borne_out:
-            again = tr("count the group") if (day - on).days > _OLD_DAYS else count_again(staff, everybody)
-            says.append(again if estimate else tr("nothing is left to count"))
+            says += [] if estimate else [tr("nothing is left to count")]
         elif (day - on).days > _OLD_DAYS or not estimate:
             says.append(tr("later counts bear this out, there is nothing to do"))
         else:

@@ -65,6 +65,10 @@ class Names:
         rows = {name: store.rows(f"SELECT code, label FROM work.list_{name}") for name in ("rootstocks", "scions")}
         return cls({name: {c: one_line(label or c) for c, label in some} for name, some in rows.items()}, grades(store))
 
+    def is_incompatible(self, pair: Pair) -> bool:
+        """Whether the compatibility list has it so."""
+        return pair in self.grades and self.grades[pair].is_incompatible
+
     def rootstock(self, code: str) -> str:
         return self.labels.get("rootstocks", {}).get(code, code)
 
@@ -228,7 +232,8 @@ _HREF = "#promises"
 
 def orders_to_meet(store: Store) -> list[ToMeet]:
     """The orders to do something about, a sentence a pair: overdue ones for which trees stand, overdue ones that cannot be met,
-    and those of the coming three months that fall short; of each the most trees first."""
+    and those of the coming three months that fall short; of each the most trees first. Of an incompatible pair nothing is
+    delivered or budded before its customers were talked to."""
     names, day = Names.read(store), store.value("SELECT as_of FROM work.day")
     last = (day.replace(day=1) + dt.timedelta(days=31 * _AHEAD)).replace(day=1)
     by_pair: dict[Pair, list[Order]] = {}
@@ -242,6 +247,10 @@ def orders_to_meet(store: Store) -> list[ToMeet]:
         name, late = names.pair(pair), [o for o in orders if o.days_over > 0]
         coming = [o for o in orders if o.days_over <= 0 and o.wanted_on < last and o.short]
         lacking = [o for o in late if o.open > o.of_age]
+        if names.is_incompatible(pair):
+            if wanted := sum(o.open for o in (*late, *coming)):
+                lack.append(ToMeet(_talk_first(names.plain(pair), [*late, *coming], wanted), wanted, _HREF, False, pair))
+            continue
         if ready := sum(o.of_age for o in late):
             go.append(ToMeet(_can_go(name, late, trees[pair]), ready, _HREF, True, pair))
         if short := sum(o.open - o.of_age for o in lacking):
@@ -257,7 +266,7 @@ def _refs(orders: Sequence[Order]) -> str:
 
 def _can_go(pair: str, late: Sequence[Order], of_age: int) -> str:
     return tr(
-        "{pair}: {ordered} for orders overdue since {month} ({orders}); ready now: {ready}.",
+        "Deliver {pair} now: {ordered} for orders overdue since {month} ({orders}); ready now: {ready}.",
         pair=pair,
         ordered=many(sum(o.open for o in late), "tree"),
         month=month(late[0].wanted_on),
@@ -266,12 +275,24 @@ def _can_go(pair: str, late: Sequence[Order], of_age: int) -> str:
     )
 
 
+def _talk_first(pair: str, orders: Sequence[Order], wanted: int) -> str:
+    return tr(
+        "Talk to the customers of {pair} first, as the compatibility list has it as incompatible: {trees} for open orders"
+        " ({orders}), the first wanted on {day}.",
+        pair=pair,
+        trees=many(wanted, "tree"),
+        orders=_refs(orders),
+        day=orders[0].wanted_on,
+    )
+
+
 def _cannot(pair: str, late: Sequence[Order], short: int) -> str:
     ready = [o.ready_in for o in late]
     trees, orders, since = many(short, "tree"), _refs(late), month(late[0].wanted_on)
     if all(ready):
         return tr(
-            "{pair}: {trees} short for orders overdue since {month} ({orders}); enough will be ready in {ready}.",
+            "Tell the customers of {pair}: {trees} short for orders overdue since {month} ({orders}); enough will be ready in"
+            " {ready}.",
             pair=pair,
             trees=trees,
             month=since,
@@ -279,7 +300,8 @@ def _cannot(pair: str, late: Sequence[Order], short: int) -> str:
             ready=month(max(m for m in ready if m)),
         )
     return tr(
-        "{pair}: {trees} short for orders overdue since {month} ({orders}), and too few are budded for them.",
+        "Bud {pair} again, and tell the customers: {trees} short for orders overdue since {month} ({orders}), and too few are"
+        " budded for them.",
         pair=pair,
         trees=trees,
         month=since,
@@ -289,7 +311,7 @@ def _cannot(pair: str, late: Sequence[Order], short: int) -> str:
 
 def _falls_short(pair: str, coming: Sequence[Order], short: int) -> str:
     return tr(
-        "{pair}: {trees} short for orders of the coming months ({orders}), the first on {day}.",
+        "Tell the customers of {pair}: {trees} short for orders of the coming months ({orders}), the first on {day}.",
         pair=pair,
         trees=many(short, "tree"),
         orders=_refs(coming),

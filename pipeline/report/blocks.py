@@ -119,6 +119,8 @@ class Items:
     """What to do, ranked: the first is worth most."""
 
     items: Sequence[Item]
+    start: int = 1
+    """The number of the first one."""
 
 
 Block = Says | Head | Table | Drawing | Fold | Figures | Items

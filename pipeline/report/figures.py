@@ -343,9 +343,21 @@ def _causes(store: Store, forms_words: dict[str, str]) -> list[Cause]:
     ]
 
 
-def _tasks(store: Store, names: dict[str, str], condition: str) -> list[Task]:
+def unread_buds(days: int) -> str:
+    """A query for the buds of each group that were to be read by so many days from now, and were not."""
+    return f"""
+    SELECT l.group_code, sum(l.buds_set - coalesce(l.green + l.brown + l.missing, 0)) AS buds
+    FROM work.lots l JOIN work.standing s USING (group_code), work.settings t, work.day d
+    WHERE l.budded_on + t.bud_take <= d.as_of + {days} AND (l.read_on IS NULL OR (
+        s.stage IN ('budded', 'read') AND l.green + l.brown + l.missing < t.lot_read_share * l.buds_set))
+    GROUP BY l.group_code
+    """
+
+
+def _tasks(store: Store, names: dict[str, str], condition: str, by: int) -> list[Task]:
     rows = store.rows(
-        "SELECT task, group_code, location, coalesce(trees, estimate), due_on, days_over FROM due"
+        "SELECT task, group_code, location, CASE task WHEN 'bud_take' THEN buds ELSE coalesce(trees, estimate) END::BIGINT,"
+        f" due_on, days_over FROM due LEFT JOIN ({unread_buds(by)}) USING (group_code)"
         f" WHERE task NOT IN ('recount', 'clear_out') AND {condition} ORDER BY task, days_over DESC, group_code, order_ref"
     )
     order = list(TASK_WORDS)
@@ -421,8 +433,8 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         by_scion_take=_shares(store, "scion", names),
         by_pair=_shares(store, "rootstock+scion", names),
         by_month=sorted(_shares(store, "month", {}), key=lambda s: s.label),
-        late=_tasks(store, names, "days_over > 0"),
-        coming=_tasks(store, names, "days_over BETWEEN -7 AND 0"),
+        late=_tasks(store, names, "days_over > 0", -1),
+        coming=_tasks(store, names, "days_over BETWEEN -7 AND 0", 7),
         remainders=remainders(store, names),
         looks=_looks(store),
         notes=_notes(store, workspace, names),

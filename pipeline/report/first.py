@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from formpack.group_code import shown
@@ -10,6 +11,7 @@ from pipeline.rates.promises import orders_to_meet
 from pipeline.report.blocks import Block, Chapter, Figure, Figures, Fold, Item, Items, Says
 from pipeline.report.chapters import batches, places
 from pipeline.report.figures import Figures as Report
+from pipeline.report.figures import unread_buds
 from pipeline.report.held_back import hidden_groups
 from pipeline.report.money import cost_of_last_month, in_money
 from pipeline.report.months import Headline, gather_months, headlines
@@ -21,9 +23,10 @@ from pipeline.workspace import Workspace
 
 _NAMED = 3
 """Groups that a sentence names; more are counted."""
-_LATE = """
-SELECT task, count(*), sum(estimate)::BIGINT, max(days_over), list(group_code ORDER BY days_over DESC, group_code)
-FROM due
+_LATE = f"""
+SELECT task, count(*), sum(CASE task WHEN 'bud_take' THEN buds ELSE estimate END)::BIGINT, max(days_over),
+    list(group_code ORDER BY days_over DESC, group_code)
+FROM due LEFT JOIN ({unread_buds(-1)}) USING (group_code)
 WHERE days_over > 0 AND task NOT IN ('recount', 'clear_out', 'despatch')
 GROUP BY task
 """
@@ -74,19 +77,19 @@ def kept_out(store: Store) -> list[ToDo]:
         groups=many(groups, "group"),
         which=which,
     )
-    return [ToDo(text, "#look", plants, tr("{plants} hidden", plants=plants))]
+    return [ToDo(text, "#look", plants, tr("{plants} hidden", plants=many(plants, "plant")))]
 
 
 def count_again(recounts: list[Recount]) -> list[ToDo]:
-    """Groups whose number is in doubt, the most doubtful named."""
+    """Groups whose number is in doubt, the most doubtful named; their doubts are independent."""
     if not recounts:
         return []
     names = [f"{r.group} ({r.place})" if r.place else r.group for r in recounts]
     text = trn(
         "Count {n} group again: {names}.", "Count {n} groups again: {names}.", len(recounts), names=listed(names, _NAMED)
     )
-    doubt = sum(r.doubt for r in recounts)
-    return [ToDo(text, "#again", doubt, tr("{plants} in doubt", plants=doubt))]
+    doubt = round(math.hypot(*(r.doubt for r in recounts)))
+    return [ToDo(text, "#again", doubt, tr("{plants} in doubt", plants=many(doubt, "plant")))]
 
 
 def teams_to_help(store: Store) -> list[ToDo]:
@@ -105,7 +108,7 @@ def teams_to_help(store: Store) -> list[ToDo]:
 
 
 def late_work(store: Store) -> list[ToDo]:
-    """Late tasks by kind. What lateness costs is not known, so they are ranked by the plants that wait."""
+    """Late tasks by kind. What lateness costs is not known, so they are ranked by the plants, or buds to be read, that wait."""
     found = []
     for task, groups, plants, days, codes in store.rows(_LATE):
         text = trn(
@@ -116,7 +119,8 @@ def late_work(store: Store) -> list[ToDo]:
             days=many(days, "day"),
             names=listed([shown(code) for code in codes], _NAMED),
         )
-        found.append(ToDo(text, "#due", 0, tr("{plants} wait", plants=plants), plants))
+        waiting = many(plants, "bud" if task == "bud_take" else "plant")
+        found.append(ToDo(text, "#due", 0, tr("{plants} wait", plants=waiting), plants))
     return found
 
 
@@ -162,7 +166,7 @@ def first_screen(store: Store, workspace: Workspace, f: Report) -> Chapter:
         blocks.append(Says(cost, href="#money"))
     blocks.append(Items(items[:_SHOWN]) if items else Says(tr("There is nothing that has to be done.")))
     if more := items[_SHOWN:]:
-        blocks.append(Fold(trn("{n} thing more to do", "{n} things more to do", len(more)), [Items(more)]))
+        blocks.append(Fold(trn("{n} thing more to do", "{n} things more to do", len(more)), [Items(more, start=_SHOWN + 1)]))
     return Chapter("first", tr("What to do"), blocks)
 
 

@@ -173,7 +173,14 @@ def _lost(months: Sequence[Month], over: Month | None) -> Headline:
     label = tr("plants lost in {month}", month=month(over.first)) if over else tr("plants lost in a month")
     changes = [_other_loss(over, _back(months, back), back == 2) for back in (2, 13)]
     return Headline(
-        "lost", label, over.lost if over else None, None, None, "number", said_losses(over) if over else _not_over(), *changes
+        "lost",
+        label,
+        over.lost if over else None,
+        None,
+        None,
+        "number",
+        _losses_beside(over) if over else _not_over(),
+        *changes,
     )
 
 
@@ -194,6 +201,20 @@ def said_losses(of: Month) -> str:
         rate=in_thousand(of.losses.share),
     )
     return f"{said} {said_usual(of.losses, in_thousand)}"
+
+
+def _losses_beside(of: Month) -> str:
+    """What a card does not say yet: of how many, and what is usual."""
+    if not of.at_risk or of.losses.share is None:
+        return said_losses(of)
+    of_how_many = tr("of {plants}, {rate} in 1,000.", plants=many(of.at_risk, "plant"), rate=in_thousand(of.losses.share))
+    return f"{of_how_many} {said_usual(of.losses, in_thousand)}"
+
+
+def _take_beside(of: Month) -> str:
+    if not of.read or of.take.share is None:
+        return said_take(of)
+    return f"{tr('{taken} of {read} buds.', taken=of.taken, read=of.read)} {said_usual(of.take, percent)}"
 
 
 def said_take(of: Month) -> str:
@@ -225,7 +246,7 @@ def _other_loss(over: Month | None, then: Month | None, is_last: bool) -> Change
     if chance is None:
         return Change(difference, None, tr("{rate} in 1,000 in {month}; too few months to tell it from chance", **given))
     if chance >= UNUSUAL:
-        return Change(difference, False, tr("{rate} in 1,000 in {month}: chance alone does as much", **given))
+        return Change(difference, False, tr("{rate} in 1,000 in {month}: no real difference", **given))
     if difference > 0:
         return Change(difference, True, tr("more than in {month}, {rate} in 1,000", **given))
     return Change(difference, True, tr("fewer than in {month}, {rate} in 1,000", **given))
@@ -235,7 +256,7 @@ def _take(months: Sequence[Month], over: Month | None) -> Headline:
     label = tr("of the buds read in {month} took", month=month(over.first)) if over else tr("of the buds read in a month took")
     held = (over.take.share, over.take_low, over.take_high) if over else (None, None, None)
     changes = [_other_take(over, _back(months, back), back == 2) for back in (2, 13)]
-    return Headline("take", label, *held, "share", said_take(over) if over else _not_over(), *changes)
+    return Headline("take", label, *held, "share", _take_beside(over) if over else _not_over(), *changes)
 
 
 def _other_take(over: Month | None, then: Month | None, is_last: bool) -> Change:
@@ -251,7 +272,7 @@ def _other_take(over: Month | None, then: Month | None, is_last: bool) -> Change
     if chance is None:
         return Change(difference, None, tr("{rate} in {month}; too few months to tell it from chance", **given))
     if chance >= UNUSUAL:
-        return Change(difference, False, tr("{rate} in {month}: chance alone does as much", **given))
+        return Change(difference, False, tr("{rate} in {month}: no real difference", **given))
     if difference > 0:
         return Change(difference, True, tr("better than in {month}, {rate}", **given))
     return Change(difference, True, tr("worse than in {month}, {rate}", **given))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +20,7 @@ ROUND = tuple("standing stands_now houses counts counting_rates shared_doubt owe
 """The tables that `gather_round` reads."""
 _MOST = 1000
 """Groups that are looked at: those with the most doubt a minute."""
+_WIDE = 1.96
 _ROWS = """
 SELECT s.group_code, s.location, coalesce(h.house, s.location, '') AS house, s.estimate, n.low, n.high, n.unseen, n.spread,
     c.staff_codes, p.trees, sum(s.estimate) OVER (PARTITION BY s.rootstock, s.scion) AS of_pair
@@ -55,6 +57,8 @@ class Round:
     hours: float
     minutes: int
     houses: int
+    between: int
+    """Minutes to come into the houses, beside those of the groups; both are in `minutes`."""
     groups: list[ToCount]
     doubt: int
     doubt_left: int
@@ -94,18 +98,32 @@ def many_hours(hours: float) -> str:
     return trn("{hours} hour", "{hours} hours", 1 if hours == 1 else 2, hours=said)
 
 
+def _spreads(cells: Sequence[bytes]) -> tuple[Real, Real, Real]:
+    """What groups may hold, as `work.stands_now` has it: their numbers, the means of these, and how they vary."""
+    spread = np.array([np.frombuffer(c, dtype=np.float32) for c in cells], dtype=float).reshape(len(cells), len(SHARES))
+    mean = spread @ SHARES / DRAWS
+    return spread, mean, ((spread - mean[:, None]) ** 2) @ SHARES / DRAWS
+
+
+def doubts(store: Store) -> dict[str, int]:
+    """How far the number of each group to be counted again may be off now, in plants, as a round of counting has it."""
+    rows = store.rows(
+        "SELECT group_code, n.spread FROM work.standing s JOIN work.stands_now n USING (group_code) WHERE s.state <> 'ok'"
+    )
+    _, _, varies = _spreads([cells for _, cells in rows])
+    return {code: round(_WIDE * np.sqrt(v)) for (code, _), v in zip(rows, varies, strict=True)}
+
+
 def gather_round(store: Store, walk: Walk, hours: float) -> Round:
     """The round of so many hours, from 0.1 to 1,000."""
     rows = store.rows(_ROWS)
     in_force = rates_of(store)
     counting = Counting(in_force.common.exact, in_force.rates.error, in_force.rates.gross)
-    spread = np.array([np.frombuffer(r[7], dtype=np.float32) for r in rows], dtype=float).reshape(len(rows), len(SHARES))
+    spread, mean, now = _spreads([r[7] for r in rows])
     plants = np.array([r[3] for r in rows], dtype=float)
     of_group = plants * 60 / walk.plants_per_hour + walk.minutes_per_group
     # a group of a pair that is all owed to orders counts twice
     weight = 1 + np.array([min(1.0, r[9] / r[10]) if r[9] and r[10] else 0.0 for r in rows])
-    mean = spread @ SHARES / DRAWS
-    now = ((spread - mean[:, None]) ** 2) @ SHARES / DRAWS
     left = now.copy()
     for i in np.argsort(-weight * now / of_group, kind="stable")[:_MOST]:
         _, left[i] = variance_left(*numbers(spread[i]), counting)
@@ -118,7 +136,7 @@ def gather_round(store: Store, walk: Walk, hours: float) -> Round:
     unseen = np.array([r[6] for r in rows], dtype=float)
     of = np.array([[0] * len(rows), [1 if r[9] else 2 for r in rows]], dtype=np.int64)
     shared = Shared(*store.rows("SELECT lean, loss FROM work.shared_doubt")[0])
-    doubts = [
+    halves = [
         _half(draw_sums([r[0] for r in rows], cells, gone, of, 3, shared))
         for cells, gone in ((spread, unseen), (after, np.where(is_chosen, 0.0, unseen)))
     ]
@@ -128,11 +146,12 @@ def gather_round(store: Store, walk: Walk, hours: float) -> Round:
         hours=hours,
         minutes=round(of_group[chosen].sum() + walk.minutes_per_house * len({house[i] for i in chosen})),
         houses=len({house[i] for i in chosen}),
+        between=round(walk.minutes_per_house * len({house[i] for i in chosen})),
         groups=[],
-        doubt=doubts[0][0],
-        doubt_left=min(doubts[1][0], doubts[0][0]),
-        promised=doubts[0][1] if has_promised else None,
-        promised_left=min(doubts[1][1], doubts[0][1]) if has_promised else None,
+        doubt=halves[0][0],
+        doubt_left=min(halves[1][0], halves[0][0]),
+        promised=halves[0][1] if has_promised else None,
+        promised_left=min(halves[1][1], halves[0][1]) if has_promised else None,
     )
     return replace(
         found,
@@ -144,8 +163,8 @@ def gather_round(store: Store, walk: Walk, hours: float) -> Round:
                 r[3],
                 listed((r[8] or "").split()),
                 round(of_group[i]),
-                round(1.96 * np.sqrt(now[i])),
-                round(1.96 * np.sqrt(left[i])),
+                round(_WIDE * np.sqrt(now[i])),
+                round(_WIDE * np.sqrt(left[i])),
             )
             for i in chosen
             for r in [rows[i]]

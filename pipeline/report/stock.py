@@ -12,6 +12,7 @@ from pipeline.book.causes import MOVE
 from pipeline.book.discrepancies import count_again, counters
 from pipeline.book.totals import MIXED, NO_SCION
 from pipeline.report.held_back import not_in_this
+from pipeline.report.round import doubts
 from pipeline.store import Store
 
 STAGE_WORDS = {
@@ -78,7 +79,7 @@ class Recount:
     ask: str
     advice: str
     doubt: int
-    """Plants by which its number may be off."""
+    """Plants by which its number may be off now, as where to count next has it."""
 
 
 @dataclass(frozen=True)
@@ -184,17 +185,16 @@ def _standing(store: Store, by: str, names: dict[str, str]) -> list[Standing]:
 def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
     rows = store.rows(
         "SELECT s.group_code, s.location, c.counted, c.expected_low, c.expected_high, c.on_date, d.likely_cause, d.confidence,"
-        " c.staff_codes, d.advice, s.estimate, s.low, s.high, s.book_count, m.said,"
-        " greatest(coalesce(abs(c.counted - c.expected), 0), s.high - s.low)::BIGINT AS doubt FROM standing s"
+        " c.staff_codes, d.advice, s.estimate, s.low, s.high, s.book_count, m.said FROM standing s"
         " LEFT JOIN (SELECT group_code, max_by((kind, quantity, on_date), (quantity, on_date)) AS said"
         " FROM movements WHERE kind NOT IN ('opened', 'moved_in') GROUP BY group_code) m USING (group_code)"
         " LEFT JOIN work.counts c ON c.group_code = s.group_code AND c.is_last LEFT JOIN discrepancies d"
         " ON c.flagged AND d.group_code = s.group_code AND d.instance_ids = c.instance_ids WHERE s.state <> 'ok'"
-        " ORDER BY doubt DESC, s.group_code"
+        " ORDER BY s.group_code"
     )
-    found, everybody = [], counters(store)
+    found, everybody, doubt = [], counters(store), doubts(store)
     for code, place, counted, low, high, on, cause, chance, staff, advice, estimate, *rest in rows:
-        least, most, book, most_out, doubt = rest
+        least, most, book, most_out = rest
         ask = listed((staff or "").split())
         if book < 0:
             kind, plants, day = most_out
@@ -230,10 +230,10 @@ def _recounts(store: Store, names: dict[str, str]) -> list[Recount]:
                 chance,
                 ask,
                 unpacked(advice),
-                doubt,
+                doubt.get(code, 0),
             )
         )
-    return found
+    return sorted(found, key=lambda r: -r.doubt)
 
 
 def _moves(store: Store) -> list[Move]:
@@ -325,14 +325,14 @@ def gather_stock(store: Store) -> Stock:
 
 def courses(store: Store, most: int = 12) -> list[Course]:
     """The groups to count again, each with its counts, its book and what is believed, the most doubtful first."""
-    places = place_names(store)
+    places, doubt = place_names(store), doubts(store)
     found = []
-    for code, place, estimate, low, high, book, day in store.rows(
+    rows = store.rows(
         "SELECT s.group_code, s.location, s.estimate, s.low, s.high, s.book_count, d.as_of FROM standing s"
         " JOIN work.counts c ON c.group_code = s.group_code AND c.is_last, work.day d WHERE s.state <> 'ok'"
-        " ORDER BY greatest(abs(c.counted - c.expected), s.high - s.low) DESC, s.group_code LIMIT ?",
-        [most],
-    ):
+        " ORDER BY s.group_code"
+    )
+    for code, place, estimate, low, high, book, day in sorted(rows, key=lambda r: -doubt.get(r[0], 0))[:most]:
         nodes, flows = store.rows(_NODES, [code]), store.rows(_FLOWS, [code])
         counts = tuple(Counted(on, counted, wrong) for on, _, counted, *_, made, wrong in nodes if made)
         believed = (*_believed(nodes, flows), (day, estimate, low, high))

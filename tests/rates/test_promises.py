@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -194,12 +195,13 @@ def test_despatches_follow_the_orders_and_what_no_order_wants_is_free(bench: Ben
     promised, pairs, to_meet = chapters(bench.workspace)
     assert [(m.says, m.trees, m.href, m.is_meetable) for m in to_meet] == [
         (
-            "Carrizo citrange + Tahiti lime: 300 trees for orders overdue since September 2026 (LATE); ready now: 1,500 trees.",
+            "Deliver Carrizo citrange + Tahiti lime now: 300 trees for orders overdue since September 2026 (LATE); ready now:"
+            " 1,500 trees.",
             *(300, "#promises", True),
         ),
         (
-            "Carrizo citrange + Clementine: 50 trees short for orders overdue since October 2026 (NONE), and too few are budded"
-            " for them.",
+            "Bud Carrizo citrange + Clementine again, and tell the customers: 50 trees short for orders overdue since October"
+            " 2026 (NONE), and too few are budded for them.",
             *(50, "#promises", False),
         ),
     ]
@@ -250,8 +252,12 @@ def test_odd_orders_have_plain_words(bench: Bench) -> None:
     assert "CARRIZO + EUREKA (incompatible)" in said and "The compatibility list has CARRIZO + EUREKA as incompatible" in said
     assert said.splitlines()[-1] == "No open order that could be read falls short."
     promised, pairs, (one, other) = chapters(bench.workspace)
-    assert promised and pairs and one.is_meetable and other.is_meetable
-    assert "Eureka lemon (incompatible): 40 trees for orders" in one.says
+    assert promised and pairs and one.is_meetable and not other.is_meetable
+    assert other.says.startswith("Talk to the customers of Carrizo citrange + Eureka lemon first, ") and other.trees == 40
+    tables = {b.name: b for b in promised.blocks if isinstance(b, Table)}
+    assert [len(tables[name].rows) for name in ("of_age", "of_age_incompatible", "free_by_month")] == [1, 1, 1]
+    assert len(tables["free_by_month"].columns) == 7 and "incompatible" not in str(tables["free_by_month"].rows)
+    assert re.search(r"\d trees free until \w+ 2027, Carrizo citrange \+ Eureka lemon \(", said_in(promised))
     (orders,) = (b for b in promised.blocks if isinstance(b, Table) and b.name == "open_orders")
     assert [r[:2] for r in orders.rows] == [("BAD", "Farm"), ("LONG", LONG)]
     (stand,) = (b for b in pairs.blocks if isinstance(b, Table) and b.name == "pairs_stand")

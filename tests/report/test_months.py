@@ -60,7 +60,7 @@ def test_a_change_is_called_one_only_where_chance_alone_does_not_do_it() -> None
     calm = {h.name: h for h in headlines(made())}
     assert list(calm) == ["stands", "lost", "take", "delivered"]
     assert [h.change_last.is_one for h in calm.values()] == [False] * 4
-    assert calm["lost"].change_last.says == "20 in 1,000 in September 2026: chance alone does as much"
+    assert calm["lost"].change_last.says == "20 in 1,000 in September 2026: no real difference"
     assert calm["stands"].change_last.says == "as many as on 30 September 2026, as far as counts tell"
     losses, take = replace(USUAL, share=0.05, chance_last=0.01, chance=0.001), replace(USUAL, share=0.8, chance_year=0.04)
     bad = {h.name: h for h in headlines(made(losses=losses, take=take, delivered=60))}

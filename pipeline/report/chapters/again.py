@@ -20,9 +20,10 @@ def chapter(f: Figures) -> Chapter:
             Column(tr("expected from"), "number", expected),
             Column(tr("expected to"), "number", expected),
             Column(tr("counted on"), "day"),
+            Column(tr("in doubt"), "number", tr("How far the number of the group may be off, in plants.")),
             Column(tr("what is believed, and what to do")),
         )
-        rows = [(r.group, r.place, r.counted, r.low, r.high, r.on, r.advice) for r in f.stock.recounts]
+        rows = [(r.group, r.place, r.counted, r.low, r.high, r.on, r.doubt, r.advice) for r in f.stock.recounts]
         blocks.append(Table("count_again", tr("Groups to count again, the most doubtful first"), columns, rows))
     else:
         blocks.append(Says(tr("No count is in doubt.")))

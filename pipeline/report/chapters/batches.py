@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +19,8 @@ from pipeline.workspace import Workspace
 
 _MOST = 60
 """Batches of the folded table, the latest first."""
+_NAMED = 6
+"""Batches that a sentence names."""
 _RATES = """
 SELECT t.level, t.buds_set, t.read, t.taken, t.take_rate, t.adjusted, t.adjusted_low, t.adjusted_high, t.q_value, t.flag,
     b.scion, concat_ws(' ', b.source_block, b.source_tree), b.cut_on
@@ -123,6 +126,7 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     if not store.value("SELECT count(*) FROM lots"):
         return None
     batches, went, places = _batches(store), _went(store), place_names(store)
+    names = {c: label or c for c, label in store.rows("SELECT code, label FROM work.list_scions")}
     title = tr("Budwood batches")
     if not batches:
         return Chapter("batches", title, [Says(tr("No budding names one batch of budwood, so that none can be followed."))])
@@ -138,10 +142,21 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
         said.append(
             Says(trn("No buds of {n} batch have been read yet.", "No buds of {n} batches have been read yet.", unread), "soft")
         )
+    if more := [b.code for b in batches if b.read > b.buds_set]:
+        said.append(
+            Says(
+                trn(
+                    "Of {n} batch more buds were read than set: {batches}. Look at its records.",
+                    "Of {n} batches more buds were read than set: {batches}. Look at their records.",
+                    len(more),
+                    batches=listed(more, _NAMED),
+                )
+            )
+        )
     odd = [b for b in batches if b.flag in ("better", "worse")]
     rest = [b for b in batches if b not in odd]
     if odd:
-        said.append(_compared("flagged_batches", tr("Batches out of line"), odd, went))
+        said.append(_compared("flagged_batches", tr("Batches out of line"), odd, went, names))
     for b in odd:
         if b.flag == "worse" and went.get(b.code):
             said.append(_where(b, went[b.code], places))
@@ -149,7 +164,7 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
         caption = tr("Batches that are not out of line, the latest first")
         if len(rest) > _MOST:
             caption = tr("The latest {n} of {all} batches that are not out of line", n=_MOST, all=len(rest))
-        said.append(Fold(tr("Other batches"), [_compared("batches", caption, rest[:_MOST], went)]))
+        said.append(Fold(tr("Other batches"), [_compared("batches", caption, rest[:_MOST], went, names)]))
     said.append(Fold(tr("How batches are compared"), [Says(_how(), "soft")]))
     return Chapter("batches", title, said)
 
@@ -167,7 +182,7 @@ def _how() -> str:
     )
 
 
-def _compared(name: str, caption: str, batches: list[Batch], went: dict[str, list[Went]]) -> Table:
+def _compared(name: str, caption: str, batches: list[Batch], went: dict[str, list[Went]], names: Mapping[str, str]) -> Table:
     columns = [
         Column(tr("batch"), "code"),
         Column(tr("scion")),
@@ -176,7 +191,7 @@ def _compared(name: str, caption: str, batches: list[Batch], went: dict[str, lis
         Column(tr("buds read"), "number"),
         Column(tr("take"), "share"),
         Column(
-            tr("with the whole mix"),
+            tr("take with the whole mix"),
             "share",
             tr("take, had it been set in what the whole nursery budded; with the 95 % interval"),
         ),
@@ -190,12 +205,26 @@ def _compared(name: str, caption: str, batches: list[Batch], went: dict[str, lis
         of = went.get(b.code, [])
         rows.append(
             [
-                *(b.code, b.scion, b.cut_on, b.buds_set, b.read, b.take_rate, _adjusted(b), flags.words(b.flag, b.q_value)),
+                *(
+                    b.code,
+                    names.get(b.scion or "", b.scion),
+                    b.cut_on,
+                    b.buds_set,
+                    _read(b),
+                    b.take_rate,
+                    _adjusted(b),
+                    flags.words(b.flag, b.q_value),
+                ),
                 *(len({w.group for w in of}), sum(w.standing for w in of), sum(w.sent for w in of)),
             ]
         )
     marked = frozenset(i for i, b in enumerate(batches) if b.flag == "worse")
     return Table(name, caption, columns, rows, marked=marked)
+
+
+def _read(b: Batch) -> Any:
+    """Buds read; marked where they are more than were set."""
+    return Cell(b.read, tr("{n}, more than set", n=b.read), is_marked=True) if b.read > b.buds_set else b.read
 
 
 def _adjusted(b: Batch) -> Cell | None:

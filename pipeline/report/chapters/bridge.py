@@ -23,7 +23,7 @@ REASONS = {
     "opening_wrong": marked("opening number was wrong"),
     "more_found": marked("more found than the book"),
     "since_count": marked("since the last count"),
-    "expected": marked("large losses that may be"),
+    "expected": marked("losses that may not be seen yet"),
 }
 """Why less stands than the book has, or more."""
 _SAYS = {
@@ -194,7 +194,7 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
         blocks.append(
             Fold(
                 tr("By stage and by house"),
-                [_by(store, "stage", tr("stage"), stages), _by(store, "house", tr("house"), place_names(store))],
+                [_by(store, "stage", tr("stage"), stages), _by(store, "house", tr("house or yard"), place_names(store))],
             )
         )
     lost = store.rows(
@@ -202,4 +202,18 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
         " GROUP BY cause ORDER BY n, cause"
     )
     blocks += [Head(tr("From what was opened to what stands")), *_opened(everything, lost)]
-    return Chapter("bridge", tr("From the book to what stands"), blocks)
+    says = ""
+    if "stands" in standing:
+        more, gone_now = _book(standing) - standing["stands"], -standing.get("not_recorded", 0)
+        says = tr(
+            "The book has {more} more than stand; {gone} went without a record.",
+            more=many(more, "plant"),
+            gone=gone_now,
+        )
+        if more < 0:
+            says = tr(
+                "{more} more stand than the book has; {gone} went without a record.",
+                more=many(-more, "plant"),
+                gone=gone_now,
+            )
+    return Chapter("bridge", tr("From the book to what stands"), blocks, says=says)

@@ -14,7 +14,7 @@ def _tasks(name: str, caption: str, tasks: Sequence[Task], is_late: bool) -> Tab
         Column(tr("task")),
         Column(tr("group"), "code"),
         Column(tr("place")),
-        Column(tr("plants"), "number"),
+        Column(tr("plants or buds"), "number", tr("Buds that are to be read by then, or the plants of the group.")),
         Column(tr("due on"), "day"),
     ]
     rows = [[t.task, t.group, t.place, t.plants, t.due_on] for t in tasks]

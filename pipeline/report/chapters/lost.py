@@ -22,7 +22,9 @@ def _rungs(f: Figures) -> Table:
         Column(tr("gone without a record"), "number"),
         Column(tr("both, of all lifted"), "share"),
         Column(
-            tr("otherwise"), "number", tr("Less stands for other reasons, such as since the last count; below 0 more stands.")
+            tr("for other reasons"),
+            "number",
+            tr("Less stands for other reasons, such as since the last count; below 0 more stands."),
         ),
         Column(tr("despatched"), "number"),
         Column(tr("in the books now"), "number"),
@@ -35,6 +37,31 @@ def _rungs(f: Figures) -> Table:
     total = (tr("together"), *(sum(row[i] for row in rows) for i in range(1, len(columns))))
     caption = trn("Where the {n} seedling ever lifted is", "Where all {n} seedlings ever lifted are", f.opened)
     return Table("ladder_now", caption, columns, rows, total)
+
+
+def _reconciled(f: Figures) -> Says | None:
+    """What ties the sums of the table above to those of what stands."""
+    total, book, standing = f.stock.total, sum(r.in_the_books for r in f.ladder), sum(r.standing for r in f.ladder)
+    said = []
+    if standing != total.estimate:
+        said.append(
+            tr(
+                "{sum} are the likeliest numbers of all groups added up; {stands} are to be expected of them together, as is"
+                " said of what stands.",
+                sum=standing,
+                stands=total.estimate,
+            )
+        )
+    if book != total.book:
+        said.append(
+            tr(
+                "Of {book} in the books {gone} are left in groups that are gone by their counts; the others have {rest}.",
+                book=book,
+                gone=book - total.book,
+                rest=total.book,
+            )
+        )
+    return Says(" ".join(said)) if said else None
 
 
 def _causes(f: Figures) -> list[Block]:
@@ -74,7 +101,7 @@ def _by_stage(f: Figures) -> Fold:
         [
             Says(lead, "lead"),
             Drawing(ladder(f.steps, STEP_WORDS, says), says),
-            Table("stage_by_stage", tr("Plants kept stage by stage"), columns, rows),
+            Table("stage_by_stage", tr("Plants kept stage by stage, of those that are through with the stage"), columns, rows),
             Says(how, "soft"),
         ],
     )
@@ -158,7 +185,13 @@ def _off_types(f: Figures) -> list[Block]:
         rows.append((o.label, o.lifted, o.off_type, o.share, o.low, o.high, *published))
         if o.verdict not in ("", "as published"):
             odd.add(place)
-    table = Table("off_types", tr("Off-type culls of all seedlings lifted"), columns, rows, marked=frozenset(odd))
+    table = Table(
+        "off_types",
+        tr("Off-type culls of the seedlings lifted, in groups that have left the trays"),
+        columns,
+        rows,
+        marked=frozenset(odd),
+    )
     how = tr(
         "Groups that have left the trays, beside the range published for the rootstock where its list has one. Ranges differ"
         " with the seed lot and with who looks; it is said that there are more or fewer than published only where the whole"
@@ -172,6 +205,8 @@ def chapter(f: Figures) -> Chapter:
     blocks: list[Block] = []
     if f.ladder and f.opened:
         blocks.append(_rungs(f))
+        if said := _reconciled(f):
+            blocks.append(said)
     blocks += _causes(f)
     if f.steps:
         blocks.append(_by_stage(f))

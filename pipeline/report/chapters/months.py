@@ -16,7 +16,6 @@ from pipeline.report.months import (
     Month,
     cause_words,
     gather_months,
-    headlines,
     in_thousand,
     month_ago,
     parts_of_months,
@@ -42,8 +41,30 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     stages, causes = _stages(store, months), _causes(store, months)
     drawn = _drawn(every, months, stages, causes) if len(months) > 1 else [Says(tr("No month is over yet."))]
     blocks = [*_lead(months[-1]), *drawn, _tables(months, stages, causes)]
-    large = headlines(every)
-    return Chapter("months", tr("Month by month"), blocks, says=large[1].beside)
+    return Chapter("months", tr("Month by month"), blocks, says=_says(every))
+
+
+def _says(every: Sequence[Month]) -> str:
+    """The last month that is over: what was lost, took and was delivered, and whether that is usual."""
+    if len(every) < 2:
+        return tr("No month is over yet.")
+    over = every[-2]
+    parts = [_judged(tr("{plants} lost", plants=many(over.lost, "plant")), over.losses)]
+    if over.take.share is not None:
+        parts.append(_judged(tr("{share} of the buds read took", share=percent(over.take.share)), over.take))
+    parts.append(tr("{plants} delivered", plants=many(over.delivered, "plant")))
+    return tr("{month}: {what}.", month=month(over.first), what="; ".join(parts))
+
+
+def _judged(what: str, held: Held) -> str:
+    """A number of a month in words, and whether it is usual, where that can be told."""
+    if held.chance is None or held.share is None or held.high is None:
+        return what
+    if held.chance >= UNUSUAL:
+        return tr("{what}, as usual", what=what)
+    return (
+        tr("{what}, above what is usual", what=what) if held.share > held.high else tr("{what}, below what is usual", what=what)
+    )
 
 
 def _stages(store: Store, months: Sequence[Month]) -> _Parts:
@@ -222,14 +243,16 @@ def _tables(months: Sequence[Month], stages: _Parts, causes: _Parts) -> Fold:
             Column(tr("usual take"), "text", tr("Where a month lies in 95 of 100 by chance alone, by the months before.")),
             Column(tr("lost"), "number", tr("Recorded as culled, dead or lost, but for what was culled at openings.")),
             Column(
-                tr("in 1,000"), "decimal", tr("Of the plants that stood at the beginning of the month or came in during it.")
+                tr("lost of 1,000 plants"),
+                "decimal",
+                tr("Of the plants that stood at the beginning of the month or came in during it."),
             ),
-            Column(tr("usual in 1,000"), "text"),
+            Column(tr("usual of 1,000"), "text"),
             Column(tr("without a record"), "number", tr("Gone without a record, as far as counts show it.")),
             Column(tr("delivered"), "number"),
             Column(tr("standing"), "number", tr("At the end of the month, as it is believed now.")),
-            Column(tr("at least"), "number"),
-            Column(tr("at most"), "number"),
+            Column(tr("standing, at least"), "number"),
+            Column(tr("standing, at most"), "number"),
         ],
         [_row(months[i]) for i in back],
         marked=out,

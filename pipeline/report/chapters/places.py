@@ -255,16 +255,18 @@ def _plan(houses: list[Place], benches: list[Place]) -> list[Block]:
 
 def _compared(houses: list[Place]) -> Table:
     columns = [
-        Column(tr("house")),
+        Column(tr("house or yard")),
         Column(tr("plants"), "number", tr("what stands there now")),
         Column(tr("lost"), "number", tr("plants lost while there, on record and without one")),
-        Column(tr("expected"), "number", tr("what was to be lost there at the rates of the houses that are in line")),
+        Column(tr("losses expected"), "number", tr("what was to be lost there at the rates of the houses that are in line")),
         Column(tr("times expected"), "decimal", tr("lost, of expected, with the 95 % interval")),
-        Column(tr("losses"), "text"),
+        Column(tr("losses compared"), "text"),
         Column(tr("buds read"), "number"),
         Column(tr("take"), "share", tr("take of the buds set there, as it is")),
-        Column(tr("with the whole mix"), "share", tr("take, had the house had the whole nursery's teams, pairs and months")),
-        Column(tr("buds"), "text"),
+        Column(
+            tr("take with the whole mix"), "share", tr("take, had the house had the whole nursery's teams, pairs and months")
+        ),
+        Column(tr("take compared"), "text"),
         Column(tr("late tasks"), "number"),
         Column(tr("days over"), "number", tr("of the task that is most late")),
     ]

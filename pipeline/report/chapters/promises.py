@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from formpack import words
 from formpack.words import many, tr, trn
@@ -33,9 +33,20 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     if not (orders or trees or ahead or left_out):
         return None
     names, day = Names.read(store), store.value("SELECT as_of FROM work.day")
-    blocks: list[Block] = [Says(_orders_say(orders), "lead")]
+    blocks: list[Block] = [Says(_orders_say(orders, names), "lead")]
     if said := free_says(trees):
         blocks.append(Says(said))
+    if no := sum(f.free for f in trees if names.is_incompatible(f.pair)):
+        blocks.append(
+            Says(
+                trn(
+                    "{n} of them is of a pair that the compatibility list has as incompatible: talk to the customer first.",
+                    "{n} of them are of pairs that the compatibility list has as incompatible: talk to the customers first.",
+                    no,
+                )
+            )
+        )
+    blocks += _by_month(ahead, names, day)
     blocks += [Says(why, "stop") for _, why in left_out]
     if orders:
         blocks.append(_orders(orders, names))
@@ -53,7 +64,7 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
             )
         )
     if trees:
-        blocks.append(_of_age(trees, names))
+        blocks += _of_age(trees, names)
     if ahead:
         says = tr(
             "All trees that will be ready until a month if nothing more is budded, less what is usually lost before they go;"
@@ -65,15 +76,15 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     return Chapter("promises", tr("What can be promised"), blocks)
 
 
-def _can_go(order: Order) -> bool:
-    """Whether it is late though all its trees stand."""
-    return order.days_over > 0 and order.of_age == order.open
+def _can_go(order: Order, names: Names) -> bool:
+    """Whether it is late though all its trees stand; of an incompatible pair nothing goes before the customer was asked."""
+    return not names.is_incompatible(order.pair) and order.days_over > 0 and order.of_age == order.open
 
 
-def _orders_say(orders: Sequence[Order]) -> str:
+def _orders_say(orders: Sequence[Order], names: Names) -> str:
     if not orders:
         return tr("No order is open.")
-    met = [o for o in orders if _can_go(o)]
+    met = [o for o in orders if _can_go(o, names)]
     short = [o for o in orders if o.short]
     said = [
         trn(
@@ -141,26 +152,109 @@ def _orders(orders: Sequence[Order], names: Names) -> Table:
         columns,
         rows,
         (tr("all"), None, None, None, *totals, None, None),
-        frozenset(i for i, o in enumerate(orders) if _can_go(o)),
+        frozenset(i for i, o in enumerate(orders) if _can_go(o, names)),
     )
 
 
-def _of_age(trees: Sequence[OfAge], names: Names) -> Table:
+_COMING = 6
+"""Months of the tables of what is free, with this one."""
+
+
+def _by_month(ahead: dict[Pair, list[Promise]], names: Names, day: dt.date) -> list[Block]:
+    """What is free by the end of each of the coming months: the likeliest numbers, and those that hold in 95 of 100 cases.
+    Incompatible pairs are left out, and counted in a sentence."""
+    first = day.replace(day=1)
+    months = [first]
+    while len(months) < _COMING:
+        months.append((months[-1] + dt.timedelta(days=31)).replace(day=1))
+    can = {pair: at for pair, at in ahead.items() if pair[1] and any(until(at, m).free for m in months)}
+    fit = {pair: at for pair, at in can.items() if not names.is_incompatible(pair)}
+    if not can:
+        return []
+    blocks: list[Block] = [
+        Says(
+            tr(
+                "How many more trees can be promised until the end of a month, less what is usually lost before they go: what"
+                " is promised for a month is no longer free in the months after it.",
+            ),
+            "lead",
+        )
+    ]
+    if fit:
+        caption = tr("Free by month: the likeliest numbers")
+        blocks.append(_free(("free_by_month", caption, months), fit, names, lambda p: p.free))
+        caption = tr("Free by month: what holds in 95 of 100 cases")
+        table = _free(("sure_by_month", caption, months), fit, names, lambda p: p.free_95)
+        blocks.append(Fold(caption, [table]))
+    if no := [(many(until(at, months[-1]).free, "tree"), names.plain(pair)) for pair, at in can.items() if pair not in fit]:
+        blocks.append(
+            Says(
+                tr(
+                    "Left out are pairs that the compatibility list has as incompatible: {trees} free until {month}, {pairs}."
+                    " Talk to the customer first.",
+                    trees=many(sum(until(at, months[-1]).free for pair, at in can.items() if pair not in fit), "tree"),
+                    month=words.month(months[-1]),
+                    pairs=words.listed(tr("{name} ({n})", name=name, n=trees) for trees, name in no),
+                )
+            )
+        )
+    return blocks
+
+
+def _free(
+    what: tuple[str, str, Sequence[dt.date]],
+    ahead: dict[Pair, list[Promise]],
+    names: Names,
+    of: Callable[[Promise], int | None],
+) -> Table:
+    """Pairs down, months across. What cannot be told is no number, and not in the sums."""
+    name, caption, months = what
+    rows = [[of(until(at, m)) for m in months] for at in ahead.values()]
+    shown = [[Cell(None, tr("no data")) if n is None else n or None for n in row] for row in rows]
+    labels = [names.pair(pair) for pair in ahead]
+    order = sorted(range(len(rows)), key=lambda i: labels[i])
+    return Table(
+        name,
+        caption,
+        (Column(tr("pair")), *(Column(words.short_month(m), "number") for m in months)),
+        [(labels[i], *shown[i]) for i in order],
+        (tr("all"), *(sum(row[at] or 0 for row in rows) or None for at in range(len(months)))),
+    )
+
+
+def _of_age(trees: Sequence[OfAge], names: Names) -> list[Block]:
+    """Those of incompatible pairs in a table of their own."""
+    no = [f for f in trees if names.is_incompatible(f.pair)]
+    rest = [f for f in trees if f not in no]
+    blocks: list[Block] = []
+    if rest:
+        blocks.append(_ages("of_age", tr("Trees of age, the most free ones first"), rest, names))
+    if no:
+        caption = tr("Trees of age of incompatible pairs: talk to the customer first")
+        blocks.append(_ages("of_age_incompatible", caption, no, names))
+    note = tr(
+        "These are the trees that can go today. By the end of a month, in the tables of the months, others have become ready,"
+        " and as many are taken off as are usually lost until they go."
+    )
+    return [*blocks, Says(note, "soft")]
+
+
+def _ages(name: str, caption: str, trees: Sequence[OfAge], names: Names) -> Table:
     columns = (
         *(Column(tr("pair")), Column(tr("groups"), "number"), Column(tr("of age"), "number")),
-        *(Column(tr("for open orders"), "number"), Column(tr("free"), "number", tr("no open order wants them"))),
+        *(Column(tr("for open orders"), "number"), Column(tr("free, can go today"), "number", tr("no open order wants them"))),
     )
     rows = [(names.pair(f.pair), f.groups, f.trees, f.promised or None, f.free or None) for f in trees]
     totals = [sum(n) or None for n in ([f.groups for f in trees], [f.trees for f in trees], [f.promised for f in trees])]
     total = (tr("all"), *totals, sum(f.free for f in trees) or None)
-    return Table("of_age", tr("Trees of age, the most free ones first"), columns, rows, total)
+    return Table(name, caption, columns, rows, total)
 
 
 def _pairs(ahead: dict[Pair, list[Promise]], names: Names, day: dt.date) -> Table:
     """Of each pair what can be promised for this month, for when it is next ready, and in all."""
     columns = (
         Column(tr("pair")),
-        Column(tr("free this month"), "number"),
+        Column(tr("free by the end of this month"), "number", tr("less what is usually lost until they go")),
         Column(tr("next ready in"), "month"),
         Column(tr("ready until then"), "number"),
         Column(tr("free until then"), "number", tr("no order wants them, then or later")),

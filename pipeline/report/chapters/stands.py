@@ -49,7 +49,7 @@ def chapter(f: Figures) -> Chapter:
         Fold(tr("By scion"), [_table("stands_by_scion", tr("What stands by scion"), tr("scion"), f.stock.by_scion)]),
     ]
     if len(f.stock.by_house) > 1:
-        by_house = _table("stands_by_house", tr("What stands by house"), tr("house"), f.stock.by_house)
+        by_house = _table("stands_by_house", tr("What stands by house"), tr("house or yard"), f.stock.by_house)
         blocks.append(Fold(tr("By house"), [by_house]))
     how = worked_out(
         tr(

@@ -53,7 +53,7 @@ def _teams(f: Figures, middle: float) -> list[Block]:
         Column(tr("team")),
         Column(tr("buds read"), "number"),
         Column(tr("take"), "share"),
-        Column(tr("with the whole mix"), "share", tr("What its take would be had it budded all that the nursery budded.")),
+        Column(tr("take with the whole mix"), "share", tr("What its take would be had it budded all that the nursery budded.")),
         *interval("share"),
         Column(tr("against the others")),
     )

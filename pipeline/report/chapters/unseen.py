@@ -13,7 +13,7 @@ _MOST_CLOSED = 10
 
 
 def _table(name: str, caption: str, head: str, rows: Sequence[Unrecorded]) -> Table:
-    monthly = Column(tr("of 1,000 plants a month"), "decimal")
+    monthly = Column(tr("a month, of 1,000 plants"), "decimal")
     columns = (Column(head), Column(tr("plants"), "number"), *interval(), monthly)
     return Table(name, caption, columns, [(in_stage(u.label), u.lost, u.low, u.high, u.a_month) for u in rows])
 
@@ -26,7 +26,7 @@ def chapter(f: Figures) -> Chapter:
             "gone_by_stage", tr("Gone without a record, by the stage they were in"), tr("stage"), f.stock.gone_by_stage
         )
         place = _table(
-            "gone_by_place", tr("Gone without a record, by the house they were in"), tr("house"), f.stock.gone_by_place
+            "gone_by_place", tr("Gone without a record, by the house they were in"), tr("house or yard"), f.stock.gone_by_place
         )
         blocks += [
             Says(tr("Plants that the counts show to be gone and nobody noted."), "lead"),
