@@ -45,7 +45,7 @@ def history_of(store: Store, submission: str) -> dict[str, Any]:
     if not found or (len(found) > 1 and found[0][0] != submission):
         many = marked("Several submissions ({n}) begin with {given}; give more of it.")
         said = tr(many if found else marked("No submission is {given}."), n=len(found), given=repr(submission))
-        raise Refused(f"{said} {tr('`formpack problems` and the table submissions name them.')}")
+        raise Refused(" ".join((said, tr("`formpack problems` and the table submissions name them."))))
     instance_id, form_id, received_at, source = found[0]
     answers = store.value(_ANSWERS, [instance_id])
     events = [

@@ -214,7 +214,7 @@ def _losses_beside(of: Month) -> str:
 def _take_beside(of: Month) -> str:
     if not of.read or of.take.share is None:
         return said_take(of)
-    return f"{tr('{taken} of {read} buds.', taken=of.taken, read=of.read)} {said_usual(of.take, percent)}"
+    return " ".join((tr("{taken} of {read} buds.", taken=of.taken, read=of.read), said_usual(of.take, percent)))
 
 
 def said_take(of: Month) -> str:
@@ -222,7 +222,7 @@ def said_take(of: Month) -> str:
     if not of.read or of.take.share is None:
         return tr("No buds were read in {month}.", month=month(of.first))
     given: dict[str, Any] = {"taken": of.taken, "read": of.read, "month": month(of.first), "rate": percent(of.take.share)}
-    return f"{tr('Of {read} buds read in {month} {taken} had taken, {rate}.', **given)} {said_usual(of.take, percent)}"
+    return " ".join((tr("Of {read} buds read in {month} {taken} had taken, {rate}.", **given), said_usual(of.take, percent)))
 
 
 def said_usual(held: Held, shown: Callable[[float], str]) -> str:

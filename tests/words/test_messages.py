@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import ast
 import re
 
 from formpack.words import COUNTED
+from tests.conftest import ROOT
 from tests.words.catalogues import template
 
 _OF_ONE = re.compile(r"\bn1 (?:more |of them )?(?:are|were|have|do|stand|stood|need|keep|should be) (?!counted)")
@@ -51,3 +53,14 @@ def test_one_is_one_and_two_are_several() -> None:
         faults += [text for one, more in nouns if re.search(rf"\bn1 {more}\b|\bn2 {one}\b|\b1 {more}\b", said)]
         faults += [text] if _OF_ONE.search(said) or _OF_TWO.search(said) else []
     assert faults == []
+
+
+def test_no_message_stands_inside_another_text() -> None:
+    """What is marked inside an f-string is not seen by what gathers the messages, and so would never be translated."""
+    marks = {"tr", "trn", "pack", "packn", "marked"}
+    for package in ("formpack", "pipeline"):
+        for path in (ROOT / package).rglob("*.py"):
+            for text in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                for call in ast.walk(text) if isinstance(text, ast.JoinedStr) else ():
+                    if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id in marks:
+                        assert not (call.args and isinstance(call.args[0], ast.Constant)), f"{path}, line {call.lineno}"
