@@ -23,7 +23,7 @@ from openpyxl.worksheet.table import TableStyleInfo
 from formpack.group_code import is_group_code, shown
 from formpack.words import many, tr, unpacked
 from pipeline.harmless import legal
-from pipeline.report.blocks import Block, Cell, Chapter, Column, Figures, Fold, Head, Items, Says, Table
+from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Figures, Fold, Head, Items, Says, Table
 from pipeline.report.columns import column_says
 from pipeline.store import Store
 from pipeline.tables import TABLES, answer_tables, in_order, plain_cell
@@ -191,6 +191,10 @@ class _Sheet:
             elif isinstance(block, Head):
                 self._line("")
                 self._line(block.text, _HEAD)
+            elif isinstance(block, Drawing) and block.head:
+                self._line("")
+                self._line(block.head, _HEAD)
+                self._line(block.text, span=span)
             elif isinstance(block, Fold):
                 self._line("")
                 self._line(block.title, _HEAD)

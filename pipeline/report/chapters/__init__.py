@@ -27,6 +27,7 @@ from pipeline.report.chapters import (
 )
 from pipeline.report.chapters import next as next_round
 from pipeline.report.figures import Figures
+from pipeline.report.stock import in_stage
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 
@@ -70,16 +71,22 @@ def _says(f: Figures) -> dict[str, str]:
     found = {
         "stands": tr("{n} ({low} to {high}) in {groups}", n=total.estimate, low=total.low, high=total.high, groups=groups_said),
         "again": trn("{n} group is in doubt.", "{n} groups are in doubt.", len(recounts)) if recounts else "",
-        "unseen": tr("{plants} of {opened} opened", plants=many(gone, "plant"), opened=f.opened) if gone else "",
-        "lost": tr("{plants} of {opened} opened", plants=many(sum(c.lost for c in f.causes), "plant"), opened=f.opened),
-        "pairs": tr("Take, coming through and what stands of each pair"),
+        "unseen": _most(f, gone, {in_stage(g.label): g.lost for g in f.stock.gone_by_stage}) if gone else "",
+        "lost": _most(f, sum(c.lost for c in f.causes), {c.label: c.lost for c in f.causes}),
         "due": tr("{late} late, {coming} in the coming week", late=many(len(f.late), "task"), coming=len(f.coming)),
-        "late": tr("What it cost to be early or late"),
+        "late": late.found(f),
         "look": tr("{stops} kept out of the books, {notes} worth a look", **_looks(f)) if f.looks else "",
         "notes": many(len(f.notes), "note") if f.notes else "",
         "groups": many(len(f.groups), "group"),
     }
     return found if f.stock.by_stage else {"look": found["look"], "notes": found["notes"]}
+
+
+def _most(f: Figures, plants: int, parts: dict[str, int]) -> str:
+    """How many plants of those opened, and what has most of them."""
+    said = tr("{plants} of {opened} opened", plants=many(plants, "plant"), opened=f.opened)
+    n, what = max(((n, name) for name, n in parts.items()), default=(0, ""))
+    return tr("{said}; most of them: {what} ({n})", said=said, what=what, n=n) if n else said
 
 
 def _looks(f: Figures) -> dict[str, int]:

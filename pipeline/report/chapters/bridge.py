@@ -159,14 +159,7 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     blocks: list[Block] = []
     if "stands" in standing:
         blocks += [
-            Says(
-                tr(
-                    "The book has {book}, in the groups that stand; {stands} stand. Each step between is a reason.",
-                    book=many(_book(standing), "plant"),
-                    stands=standing["stands"],
-                ),
-                "lead",
-            ),
+            Says(_found(standing), "lead"),
             *_from_the_book(standing),
         ]
     if over := _book(gone):
@@ -198,4 +191,17 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
         " GROUP BY cause ORDER BY n, cause"
     )
     blocks += [Head(tr("From what was opened to what stands")), *_opened(everything, lost)]
-    return Chapter("bridge", tr("From the book to what stands"), blocks)
+    return Chapter("bridge", tr("From the book to what stands"), blocks, says=_found(standing))
+
+
+def _found(walked: Mapping[str, int]) -> str:
+    """The walk of the groups that stand, in short."""
+    book, stands = _book(walked), walked.get("stands", 0)
+    if (gone := -walked.get("not_recorded", 0)) <= 0:
+        return tr("{book} in the book, {stands} stand", book=many(book, "plant"), stands=stands)
+    return tr(
+        "{book} in the book, {stands} stand; {gone} went without a record",
+        book=many(book, "plant"),
+        stands=stands,
+        gone=gone,
+    )

@@ -16,7 +16,6 @@ from pipeline.report.months import (
     Month,
     cause_words,
     gather_months,
-    headlines,
     in_thousand,
     month_ago,
     parts_of_months,
@@ -42,8 +41,28 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     stages, causes = _stages(store, months), _causes(store, months)
     drawn = _drawn(every, months, stages, causes) if len(months) > 1 else [Says(tr("No month is over yet."))]
     blocks = [*_lead(months[-1]), *drawn, _tables(months, stages, causes)]
-    large = headlines(every)
-    return Chapter("months", tr("Month by month"), blocks, says=large[1].beside)
+    return Chapter("months", tr("Month by month"), blocks, says=_found(months[-2]) if len(months) > 1 else "")
+
+
+def _found(over: Month) -> str:
+    """What the last month that is over was like."""
+    given = {"month": month(over.first), "lost": many(over.lost, "plant"), "delivered": over.delivered}
+    lost = _is_usual(over.losses)
+    if not over.read or over.take.share is None:
+        return tr("{month}: {lost} lost{usual}; {delivered} delivered", **given, usual=lost)
+    return tr(
+        "{month}: {lost} lost{usual}; {take} of the buds took{usual_take}; {delivered} delivered",
+        **given,
+        usual=lost,
+        take=percent(over.take.share),
+        usual_take=_is_usual(over.take),
+    )
+
+
+def _is_usual(held: Held) -> str:
+    if held.chance is None:
+        return ""
+    return tr(", as usual") if held.chance >= UNUSUAL else tr(", which is unusual")
 
 
 def _stages(store: Store, months: Sequence[Month]) -> _Parts:
@@ -87,12 +106,13 @@ def _lead(now: Month) -> list[Block]:
 
 
 def _drawn(every: Sequence[Month], months: Sequence[Month], stages: _Parts, causes: _Parts) -> list[Block]:
-    """A drawing for each series that has anything, under what the last month that is over has to say."""
+    """What the last month that is over has to say of each series, and a drawing of each that has anything."""
     firsts, last = [m.first for m in months], len(months) - 2
     now, over = months[-1], months[-2]
 
     def drawing(title: str, said: str, before: str, svg: str, alone: str) -> list[Block]:
-        return [Head(title), Says(f"{said} {before}".rstrip()), *([Drawing(svg, alone)] if svg else [])]
+        text = f"{said} {before}".rstrip()
+        return [Drawing(svg, alone, title, text)] if svg else [Head(title), Says(text)]
 
     def others(shown: Callable[[Month], str | None]) -> str:
         """What it was in the month before and a year before, in a sentence of its own."""
@@ -233,6 +253,7 @@ def _tables(months: Sequence[Month], stages: _Parts, causes: _Parts) -> Fold:
         ],
         [_row(months[i]) for i in back],
         marked=out,
+        mark_says=tr("unusual"),
     )
     return Fold(
         tr("The numbers of all months"),

@@ -8,7 +8,7 @@ from typing import Any
 from formpack.words import listed, many, number, percent, tr, trn, unpacked
 from pipeline.formulas.standardised import LEAST_EXPECTED, LEAST_GROUPS
 from pipeline.rates.takes import LEAST_BUDS
-from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Head, Says, Table
+from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Says, Table
 from pipeline.report.chapters import flags
 from pipeline.report.charts.places import MOST_CELLS, House, Spot, plan
 from pipeline.report.stock import place_names
@@ -222,7 +222,7 @@ def _plans(houses: list[Place], benches: list[Place]) -> list[Block]:
             )
         blocks.append(Says(said, "soft"))
 
-    def drawn(spot: Any, says: str) -> Drawing:
+    def drawn(head: str, spot: Any, says: str) -> Drawing:
         rows = [
             House(
                 "" if len(inside[h.level]) == 1 and inside[h.level][0].level == h.level else h.name,
@@ -230,7 +230,7 @@ def _plans(houses: list[Place], benches: list[Place]) -> list[Block]:
             )
             for h in houses
         ]
-        return Drawing(plan(rows, says), says)
+        return Drawing(plan(rows, says), says, head, says)
 
     most_late = max((p.tasks_late for h in houses for p in inside[h.level]), default=0)
 
@@ -247,17 +247,17 @@ def _plans(houses: list[Place], benches: list[Place]) -> list[Block]:
     def late(p: Place) -> Spot:
         return Spot(p.name, number(p.tasks_late), p.tasks_late / max(1, most_late))
 
-    blocks.append(Head(tr("Lost, beside what was to be expected there")))
     blocks.append(
         drawn(
+            tr("Lost, beside what was to be expected there"),
             lost,
             tr("Plan of the places by losses: times what was to be expected of the plants that stood there; dark is more."),
         )
     )
-    blocks.append(Head(tr("Take of the buds set there")))
-    blocks.append(drawn(took, tr("Plan of the places by take of the buds set there; dark is worse.")))
-    blocks.append(Head(tr("Tasks that are late")))
-    blocks.append(drawn(late, tr("Plan of the places by tasks that are late; dark is more.")))
+    blocks.append(
+        drawn(tr("Take of the buds set there"), took, tr("Plan of the places by take of the buds set there; dark is worse."))
+    )
+    blocks.append(drawn(tr("Tasks that are late"), late, tr("Plan of the places by tasks that are late; dark is more.")))
     return blocks
 
 
@@ -278,7 +278,14 @@ def _compared(houses: list[Place]) -> Table:
     ]
     rows = sorted(houses, key=lambda p: (p.flag != "worse" and p.take_flag != "worse", -(p.ratio or 0.0), p.level))
     marked = frozenset(i for i, p in enumerate(rows) if "worse" in (p.flag, p.take_flag))
-    return Table("houses", tr("Houses, what stood there allowed for"), columns, [_house(p) for p in rows], marked=marked)
+    return Table(
+        "houses",
+        tr("Houses, what stood there allowed for"),
+        columns,
+        [_house(p) for p in rows],
+        marked=marked,
+        mark_says=tr("worse"),
+    )
 
 
 def _house(p: Place) -> list[Any]:
