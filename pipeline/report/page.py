@@ -44,7 +44,7 @@ LONG = 15
 """Rows beyond which a table can be searched."""
 KEPT = 18
 """Rows up to which a table stays on one sheet of paper."""
-BESIDE = 72
+BESIDE = 66
 """Letters of a row that have room beside a drawing on a sheet of paper."""
 _LETTERS = r"[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]+"
 _TURNED = re.compile(_LETTERS)

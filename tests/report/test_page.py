@@ -253,7 +253,7 @@ def test_a_table_is_sorted_by_its_heads_and_searched(browser: Browser, page: Pat
     browser.value(OPEN)
     assert browser.value(find % "PÚMP bench") == ["10 of 40 rows", 10]
     assert browser.value(find % "26-0003") == ["1 of 40 rows", 1] and browser.value(find % "") == ["", 40]
-    assert browser.value("document.querySelectorAll('.find').length") == 2
+    assert browser.value("document.querySelectorAll('.find').length") == 3
 
 
 def test_a_drawing_tells_its_numbers_to_pointers_and_keys(browser: Browser, page: Path) -> None:
@@ -279,10 +279,10 @@ def test_it_is_whole_without_its_script_and_on_paper(browser: Browser, page: Pat
     browser.show(page, A4[0], A4[1], script=False)
     browser.ask("Emulation.setEmulatedMedia", media="print")
     try:
-        assert browser.value("document.querySelectorAll('details:not([open])').length") == 6
+        assert browser.value("document.querySelectorAll('details:not([open])').length") == 7
         hidden = """[...document.querySelectorAll('main :is(p, table, figure, li)')].filter(e => !e.checkVisibility())
           .map(e => e.id || e.className)"""
-        assert browser.value(hidden) == ["all", "back", "back", "back", "back", "tip"]
+        assert browser.value(hidden) == ["all", "back", "back", "told-below", "key", "back", "back", "tip"]
         assert browser.value("document.getElementById('first').getBoundingClientRect().bottom") < A4[1]
         assert browser.value("getComputedStyle(document.getElementById('first')).breakAfter") == "page"
         assert browser.value("document.documentElement.scrollWidth") <= A4[0]
