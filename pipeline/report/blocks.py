@@ -16,11 +16,13 @@ as percentages; differences of shares in points; money; days (`date`); months (a
 
 @dataclass(frozen=True)
 class Column:
-    """`head` in words; `says` explains it in the workbook where the head alone is too short."""
+    """`head` in words; `says` explains it below the table and in the workbook, where the head alone is too short. An aside is
+    left out where the screen is narrow."""
 
     head: str
     kind: str = "text"
     says: str = ""
+    is_aside: bool = False
 
 
 @dataclass(frozen=True)
@@ -38,8 +40,8 @@ class Cell:
 
 @dataclass(frozen=True)
 class Table:
-    """`rows` hold values of their columns' kinds, None for nothing, or `Cell`. `marked` are positions of rows that are out of
-    line; `total` is a last row that adds up. `name` is one word, unique in the report."""
+    """`rows` hold values of their columns' kinds, None for nothing, or `Cell`. `marked` are positions of rows that stand out;
+    `total` is a last row that adds up. `name` is one word, unique in the report."""
 
     name: str
     caption: str
@@ -51,6 +53,12 @@ class Table:
     """Positions of columns that the workbook draws over the first column."""
     is_matrix: bool = False
     """The first column heads rows, and the others are one scale: shown as a grid of shaded cells."""
+    mark_says: str = ""
+    """What the mark of rows and cells means; out of line where nothing is said."""
+    is_good: bool = False
+    """What is marked is good news: it has a tick, and is no alarm."""
+    is_for_paper: bool = True
+    """Long lists are left to the screen and the workbook."""
 
 
 @dataclass(frozen=True)
@@ -72,10 +80,16 @@ class Head:
 
 @dataclass(frozen=True)
 class Drawing:
-    """An SVG made by `report/charts`; `says` is a sentence for who cannot see it, and stands in it."""
+    """An SVG made by `report/charts`; `says` is a sentence for who cannot see it, and stands in it. What belongs to it alone is
+    its `head` and `text`: drawings that follow each other stand side by side."""
 
     svg: str
     says: str
+    head: str = ""
+    text: str = ""
+    """Stands in place of `says`, where there is a head."""
+    is_named: bool = False
+    """The drawing itself says what it is, so that `says` is only told to who cannot see it."""
 
 
 @dataclass(frozen=True)

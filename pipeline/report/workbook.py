@@ -207,6 +207,9 @@ class _Sheet:
                 self._line(block.text, _TONES.get(block.tone))
             elif isinstance(block, Head):
                 self._head(block.text, _HEAD)
+            elif isinstance(block, Drawing) and block.head:
+                self._head(block.head, _HEAD)
+                self._line(block.text)
             elif isinstance(block, Fold):
                 self._head(block.title, _HEAD)
                 self._blocks(block.blocks)

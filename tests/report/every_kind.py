@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from pathlib import Path
 
 import matplotlib as mpl
@@ -82,18 +83,26 @@ def first() -> Chapter:
 
 
 def chapters() -> list[Chapter]:
+    found = "Of 40 groups two are out of line, and the others are as they should be."
     tones = [
+        Says(found),
         Says("A sentence."),
         Says("What follows.", "lead"),
         Says("Aside.", "soft"),
         Says("Read this.", "stop", "#matrices"),
     ]
     short_table = Table(
-        "short", "Two of them", [Column("name"), Column("plants", "number"), Column("")], [["a", 2, "x"], [MARKUP, 1, "y"]]
+        "short",
+        "Two of them",
+        [Column("name"), Column("plants", "number", "How many."), Column("")],
+        [["a", 2, "x"], [MARKUP, 1, f"{LONG_NAME} {MARKUP}"]],
+        marked=frozenset({0}),
+        mark_says="can go now",
+        is_good=True,
     )
-    found = "Of 40 groups two are out of line, and the others are as they should be."
-    three = [drawing(f"Number {n}.", n) for n in (3, 6, 4)]
-    folded = Fold("Folded away", [Says("Inside."), matrix(16), Fold("Deeper", [drawing("Deep inside."), groups(16)])])
+    three = [replace(drawing(f"Number {n}.", n), head=f"Head {n}", text="What is in it.") for n in (3, 6, 4)]
+    listed = replace(groups(40), name="listed", caption="Deeper", is_for_paper=False)
+    folded = Fold("Folded away", [Says("Inside."), matrix(16), Fold("Deeper", [drawing("Deep inside."), groups(16), listed])])
     return [
         Chapter("every", "Every kind of block", [*tones, Head("Under a heading"), groups(5), groups(40), short_table], found),
         Chapter(

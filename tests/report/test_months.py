@@ -144,7 +144,8 @@ def test_the_chapter_has_a_drawing_and_a_sentence_for_each_series_and_every_numb
     tables = [t for t in fold.blocks if isinstance(t, Table)]
     assert [t.name for t in tables] == ["by_month", "standing_by_month", "lost_by_month"]
     assert all(len(t.rows) == len(months) and all(len(r) == len(t.columns) for r in t.rows) for t in tables)
-    said = " ".join(b.text for b in found.blocks if isinstance(b, Says))
+    said = " ".join(b.text for b in found.blocks if isinstance(b, (Says, Drawing)))
+    assert all(d.head for d in drawings) and found.says.startswith("October 2026: ")
     assert f"{months[-1].stands:,} plants stand on 2 November 2026" in said and "not over" in said
     assert "{" not in said
 

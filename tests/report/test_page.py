@@ -59,9 +59,25 @@ def test_everything_has_a_head_that_says_what_it_is(page: Path) -> None:
     assert [h.text_content() for h in tree.xpath("//details/summary/h2")] == [c.title for c in chapters]
     assert len(tree.xpath("//h2")) == len(chapters) + 1
     tables = tree.xpath("//table")
-    assert len(tables) == 6 and all(len(t.xpath("./caption")) == 1 for t in tables)
+    assert len(tables) == 7 and all(len(t.xpath("./caption")) == 1 for t in tables)
     assert all(th.get("scope") and th.text_content().strip() for th in tree.xpath("//th"))
     assert len(tree.xpath("//td[@data-v]")) > 300 and tree.xpath("//th[@scope='row']//bdi")[0].text == LETTERS
+
+
+def test_nothing_is_said_twice_and_marks_say_what_they_mean(page: Path) -> None:
+    tree = lxml.html.document_fromstring(page.read_text(encoding="utf-8"))
+    (every, *_) = every_kind.chapters()
+    assert every.blocks[0].text == every.says and tree.text_content().count(every.says) == 1  # type: ignore[union-attr]
+    (good,) = tree.xpath("//*[@id='table-short']")
+    assert "good" in good.get("class") and good.xpath(".//p[@class='key']")[0].text_content() == "can go now"
+    assert good.xpath(".//tr[@class='odd']/*[1]//text()") == ["can go now: ", "a"]
+    assert [e.text_content() for e in good.xpath(".//dl/div/*")] == ["plants", "How many."]
+    assert good.xpath(".//table[@class='told-below']//td[@class='long']")
+    (odd,) = tree.xpath("//*[@id='table-groups5']//p[@class='key']")
+    assert odd.text_content() == "out of line"
+    assert tree.xpath("//*[@id='table-listed']//caption/span/@class") == ["unseen"]
+    first = [e.tag for e in tree.xpath("//section[@id='first']/*")]
+    assert first.index("dl") < first.index("h2") == first.index("ol") - 1
 
 
 def test_a_page_of_nothing_is_a_page_in_each_language() -> None:
@@ -237,7 +253,7 @@ def test_a_table_is_sorted_by_its_heads_and_searched(browser: Browser, page: Pat
     browser.value(OPEN)
     assert browser.value(find % "PÚMP bench") == ["10 of 40 rows", 10]
     assert browser.value(find % "26-0003") == ["1 of 40 rows", 1] and browser.value(find % "") == ["", 40]
-    assert browser.value("document.querySelectorAll('.find').length") == 2
+    assert browser.value("document.querySelectorAll('.find').length") == 3
 
 
 def test_a_drawing_tells_its_numbers_to_pointers_and_keys(browser: Browser, page: Path) -> None:
@@ -263,10 +279,10 @@ def test_it_is_whole_without_its_script_and_on_paper(browser: Browser, page: Pat
     browser.show(page, A4[0], A4[1], script=False)
     browser.ask("Emulation.setEmulatedMedia", media="print")
     try:
-        assert browser.value("document.querySelectorAll('details:not([open])').length") == 6
+        assert browser.value("document.querySelectorAll('details:not([open])').length") == 7
         hidden = """[...document.querySelectorAll('main :is(p, table, figure, li)')].filter(e => !e.checkVisibility())
           .map(e => e.id || e.className)"""
-        assert browser.value(hidden) == ["all", "back", "back", "back", "back", "tip"]
+        assert browser.value(hidden) == ["all", "back", "back", "told-below", "key", "back", "back", "tip"]
         assert browser.value("document.getElementById('first').getBoundingClientRect().bottom") < A4[1]
         assert browser.value("getComputedStyle(document.getElementById('first')).breakAfter") == "page"
         assert browser.value("document.documentElement.scrollWidth") <= A4[0]

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from formpack.words import listed, many, percent, tr, trn
-from pipeline.rates.takes import LEAST_BUDS
+from formpack.words import many, tr, trn
 from pipeline.report.blocks import Chapter, Says
 from pipeline.report.chapters import (
     again,
@@ -74,10 +73,8 @@ def _says(f: Figures) -> dict[str, str]:
         "again": trn("{n} group is in doubt.", "{n} groups are in doubt.", len(recounts)) if recounts else "",
         "unseen": _unseen(f, gone) if gone else "",
         "lost": _lost(f),
-        "take": _take(f) if f.take else "",
-        "pairs": _pairs(f),
         "due": tr("{late} late, {coming} in the coming week", late=many(len(f.late), "task"), coming=len(f.coming)),
-        "late": _late(f),
+        "late": late.found(f),
         "look": tr("{stops} kept out of the books, {notes} worth a look", **_looks(f)) if f.looks else "",
         "notes": many(len(f.notes), "note") if f.notes else "",
         "groups": many(len(f.groups), "group"),
@@ -97,44 +94,6 @@ def _lost(f: Figures) -> str:
         return tr("{plants} of {opened} opened", **given)
     most = f.causes[0]
     return tr("{plants} of {opened} opened, most of them to: {cause} ({n}).", cause=most.label, n=most.lost, **given)
-
-
-def _take(f: Figures) -> str:
-    """The take of all, and the teams that are out of line."""
-    assert f.take
-    said = [tr("{share} of {n} buds took.", share=percent(f.take.rate), n=f.take.of)]
-    for flag in ("worse", "better"):
-        teams = listed(t.label for t in f.teams if t.flag == flag)
-        if teams and flag == "worse":
-            said.append(tr("Worse than the others: {teams}.", teams=teams))
-        elif teams:
-            said.append(tr("Better than the others: {teams}.", teams=teams))
-    if len(said) == 1 and sum(t.q_value is not None for t in f.teams) > 1:
-        said.append(tr("No team is out of line."))
-    return " ".join(said)
-
-
-def _pairs(f: Figures) -> str:
-    """The pairs that took best and worst, of those with enough buds."""
-    told = [s for s in f.by_pair if s.of >= LEAST_BUDS]
-    if len(told) < 2:
-        return ""
-    best, worst = told[0], told[-1]
-    return tr(
-        "{best} took best, {high}; {worst} worst, {low}.",
-        best=best.label,
-        high=percent(best.rate, 0),
-        worst=worst.label,
-        low=percent(worst.rate, 0),
-    )
-
-
-def _late(f: Figures) -> str:
-    """What being late or early is shown to have cost."""
-    cost = round(sum(-t.difference * t.plants for t in f.timeliness if t.difference is not None and (t.high or 0) < 0))
-    if not cost:
-        return tr("It is not shown that work out of its time cost anything.")
-    return trn("It cost about {n} plant.", "It cost about {n} plants.", cost)
 
 
 def _looks(f: Figures) -> dict[str, int]:

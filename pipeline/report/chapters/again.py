@@ -41,6 +41,6 @@ def chapter(f: Figures) -> Chapter:
         )
         if len(f.stock.recounts) > len(f.courses):
             key += " " + trn("Drawn is the most doubtful one.", "Drawn are the {n} most doubtful.", len(f.courses))
-        drawn = [Drawing(course(c), c.says) for c in f.courses]
+        drawn = [Drawing(course(c), c.says, is_named=True) for c in f.courses]
         blocks.append(Fold(tr("Each of them over time"), [Says(key, "lead"), *drawn]))
     return Chapter("again", tr("Groups to count again"), blocks)

@@ -163,14 +163,7 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     blocks: list[Block] = []
     if "stands" in standing:
         blocks += [
-            Says(
-                tr(
-                    "The book has {book}, in the groups that stand; {stands} stand. Each step between is a reason.",
-                    book=many(_book(standing), "plant"),
-                    stands=standing["stands"],
-                ),
-                "lead",
-            ),
+            Says(_found(standing), "lead"),
             *_from_the_book(standing),
         ]
     if over := _book(gone):
@@ -202,18 +195,12 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
         " GROUP BY cause ORDER BY n, cause"
     )
     blocks += [Head(tr("From what was opened to what stands")), *_opened(everything, lost)]
-    says = ""
-    if "stands" in standing:
-        more, gone_now = _book(standing) - standing["stands"], -standing.get("not_recorded", 0)
-        says = tr(
-            "The book has {more} more than stand; {gone} went without a record.",
-            more=many(more, "plant"),
-            gone=gone_now,
-        )
-        if more < 0:
-            says = tr(
-                "{more} more stand than the book has; {gone} went without a record.",
-                more=many(-more, "plant"),
-                gone=gone_now,
-            )
-    return Chapter("bridge", tr("From the book to what stands"), blocks, says=says)
+    return Chapter("bridge", tr("From the book to what stands"), blocks, says=_found(standing) if "stands" in standing else "")
+
+
+def _found(walked: Mapping[str, int]) -> str:
+    """The walk of the groups that stand, in short."""
+    more, gone = _book(walked) - walked["stands"], -walked.get("not_recorded", 0)
+    if more < 0:
+        return tr("{more} more stand than the book has; {gone} went without a record.", more=many(-more, "plant"), gone=gone)
+    return tr("The book has {more} more than stand; {gone} went without a record.", more=many(more, "plant"), gone=gone)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from formpack.words import many, tr
-from pipeline.report.blocks import Chapter, Column, Fold, Says, Table, interval
+from formpack.words import tr
+from pipeline.report.blocks import Chapter, Column, Table, interval
 from pipeline.report.figures import Figures
 
 
@@ -28,6 +28,5 @@ def chapter(f: Figures) -> Chapter | None:
         for g in f.groups
     ]
     odd = frozenset(i for i, g in enumerate(f.groups) if g.state != "ok")
-    table = Table("groups", tr("Every group"), columns, rows, marked=odd)
-    marks = Says(tr("Rows that are marked should be counted again."), "soft")
-    return Chapter("groups", tr("Every group"), [Fold(many(len(rows), "group"), [table, *([marks] if odd else [])])])
+    table = Table("groups", tr("Every group"), columns, rows, marked=odd, mark_says=tr("count again"), is_for_paper=False)
+    return Chapter("groups", tr("Every group"), [table])

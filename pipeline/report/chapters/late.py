@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from formpack.words import marked, tr, trn
+from formpack.words import many, marked, tr, trn
 from pipeline.report.blocks import Chapter, Column, Table, interval, worked_out
 from pipeline.report.figures import Figures, Timeliness
 
@@ -16,6 +16,14 @@ def _cost(t: Timeliness) -> str:
     if t.high < 0:
         return trn("about {n} plant", "about {n} plants", round(-t.difference * t.plants))
     return tr("nothing: it did better") if t.low > 0 else tr("the data cannot tell")
+
+
+def found(f: Figures) -> str:
+    """What late work cost, where that is shown."""
+    cost = sum(round(-t.difference * t.plants) for t in f.timeliness if t.difference and t.high is not None and t.high < 0)
+    if cost:
+        return tr("Work out of its time cost about {plants}.", plants=many(cost, "plant"))
+    return tr("It is not shown that work out of its time cost anything.")
 
 
 def chapter(f: Figures) -> Chapter | None:

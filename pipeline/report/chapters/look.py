@@ -20,7 +20,14 @@ def chapter(f: Figures) -> Chapter:
         rows = [(s.how_many, tr("yes") if s.severity == "stop" else tr("no"), s.example, s.advice) for s in f.looks]
         stops = frozenset(i for i, s in enumerate(f.looks) if s.severity == "stop")
         blocks = [
-            Table("looks", tr("What needs a look, what is kept out of the books first"), columns, rows, marked=stops),
+            Table(
+                "looks",
+                tr("What needs a look, what is kept out of the books first"),
+                columns,
+                rows,
+                marked=stops,
+                mark_says=tr("kept out"),
+            ),
             Says(tr("All of them, one by one: formpack problems, or the sheet problems of the workbook."), "soft"),
         ]
     return Chapter("look", tr("What needs a look"), blocks)

@@ -108,12 +108,13 @@ def _lead(now: Month) -> list[Block]:
 
 
 def _drawn(every: Sequence[Month], months: Sequence[Month], stages: _Parts, causes: _Parts) -> list[Block]:
-    """A drawing for each series that has anything, under what the last month that is over has to say."""
+    """What the last month that is over has to say of each series, and a drawing of each that has anything."""
     firsts, last = [m.first for m in months], len(months) - 2
     now, over = months[-1], months[-2]
 
     def drawing(title: str, said: str, before: str, svg: str, alone: str) -> list[Block]:
-        return [Head(title), Says(f"{said} {before}".rstrip()), *([Drawing(svg, alone)] if svg else [])]
+        text = f"{said} {before}".rstrip()
+        return [Drawing(svg, alone, title, text)] if svg else [Head(title), Says(text)]
 
     def others(shown: Callable[[Month], str | None]) -> str:
         """What it was in the month before and a year before, in a sentence of its own."""
@@ -257,6 +258,7 @@ def _tables(months: Sequence[Month], stages: _Parts, causes: _Parts) -> Fold:
         [_row(months[i]) for i in back],
         marked=out,
         plotted=(7, 11, 12),
+        mark_says=tr("unusual"),
     )
     return Fold(
         tr("The numbers of all months"),

@@ -71,7 +71,17 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     if graded:
         said: list[Block] = [Says(grade.says(names.plain(pair)), "soft") for pair, grade in graded.items()]
         blocks.append(Fold(tr("What the compatibility list says of pairs that are here"), said))
-    return Chapter("pairs", tr("Rootstock and scion"), blocks)
+    return Chapter("pairs", tr("Rootstock and scion"), blocks, says=_found(takes, names))
+
+
+def _found(takes: Mapping[Pair, Cell], names: Names) -> str:
+    """The pairs that took best and worst, of those with enough lots."""
+    known = sorted((c.value, pair) for pair, c in takes.items() if c.value is not None and c.shade is not None)
+    if len(known) < 2:
+        return tr("Take, coming through and what stands of each pair")
+    (low, worst), (high, best) = known[0], known[-1]
+    given = {"best": names.plain(best), "high": percent(high, 0), "worst": names.plain(worst), "low": percent(low, 0)}
+    return tr("{best} took best ({high}), {worst} worst ({low}).", **given)
 
 
 def _share(value: float | None, of: int, units: int) -> Cell:
@@ -97,4 +107,5 @@ def _matrix(name: str, caption: str, cells: Mapping[Pair, Cell], names: Names) -
 
     columns = [Column(tr("rootstock")), *(Column(names.scion(b), "share" if name != "stand" else "number") for b in scions)]
     rows = [(names.rootstock(a), *(cell((a, b)) for b in scions)) for a in rootstocks]
-    return Table(f"pairs_{name}", caption, columns, rows, is_matrix=True)
+    marks_say = tr("incompatible or doubtful")
+    return Table(f"pairs_{name}", caption, columns, rows, is_matrix=True, mark_says=marks_say)

@@ -272,7 +272,14 @@ def _compared(houses: list[Place]) -> Table:
     ]
     rows = sorted(houses, key=lambda p: (p.flag != "worse" and p.take_flag != "worse", -(p.ratio or 0.0), p.level))
     marked = frozenset(i for i, p in enumerate(rows) if "worse" in (p.flag, p.take_flag))
-    return Table("houses", tr("Houses, what stood there allowed for"), columns, [_house(p) for p in rows], marked=marked)
+    return Table(
+        "houses",
+        tr("Houses, what stood there allowed for"),
+        columns,
+        [_house(p) for p in rows],
+        marked=marked,
+        mark_says=tr("worse"),
+    )
 
 
 def _house(p: Place) -> list[Any]:

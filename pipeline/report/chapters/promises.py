@@ -153,6 +153,8 @@ def _orders(orders: Sequence[Order], names: Names) -> Table:
         rows,
         (tr("all"), None, None, None, *totals, None, None),
         frozenset(i for i, o in enumerate(orders) if _can_go(o, names)),
+        mark_says=tr("can go now"),
+        is_good=True,
     )
 
 
@@ -287,4 +289,4 @@ def _months(ahead: dict[Pair, list[Promise]], names: Names) -> Table:
         for pair, months in ahead.items()
         for p in months
     ]
-    return Table("ready_and_free", tr("Ready and free, by pair and month"), columns, rows)
+    return Table("ready_and_free", tr("Ready and free, by pair and month"), columns, rows, is_for_paper=False)

@@ -20,11 +20,11 @@ def _row(s: Standing, label: str) -> tuple[Any, ...]:
 def _table(name: str, caption: str, head: str, rows: Sequence[Standing], total: Standing | None = None) -> Table:
     columns = (
         Column(head),
-        Column(tr("groups"), "number"),
+        Column(tr("groups"), "number", is_aside=True),
         Column(tr("plants"), "number", tr("How many are to be expected.")),
         *interval(),
         Column(tr("book"), "number", tr("What the book says.")),
-        Column(tr("more in the book"), "number"),
+        Column(tr("more in the book"), "number", is_aside=True),
     )
     last = _row(total, tr("together")) if total else None
     plotted = (2,) if total else ()

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from formpack.words import number, percent, short_month, tr, trn
+from formpack.words import listed, number, percent, short_month, tr, trn
 from pipeline.rates.takes import LEAST_BUDS
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Head, Says, Table, interval, worked_out
 from pipeline.report.charts.take import funnel_plot, intervals, teams
@@ -98,6 +98,12 @@ def _more_of_teams(f: Figures, middle: float) -> Fold:
     )
 
 
+def _out_of_line(teams: Sequence[Team]) -> str:
+    """The teams that took worse than the others, by name."""
+    worse = [t.label for t in teams if t.flag == "worse"]
+    return tr("Worse than the others: {teams}.", teams=listed(worse, 3)) if worse else ""
+
+
 def chapter(f: Figures) -> Chapter:
     """How buds take."""
     title = tr("How buds take")
@@ -119,6 +125,7 @@ def chapter(f: Figures) -> Chapter:
         high=percent(f.take.high),
     )
     dots = tr("A dot is the take, its line the 95 % interval, the dashed line the whole nursery.")
+    said = f"{said} {_out_of_line(f.teams)}".rstrip()
     blocks: list[Block] = [Says(said)]
     if f.teams:
         blocks += _teams(f, f.take.rate)
@@ -151,4 +158,4 @@ def chapter(f: Figures) -> Chapter:
             ),
         ),
     ]
-    return Chapter("take", title, blocks)
+    return Chapter("take", title, blocks, says=said)
