@@ -85,7 +85,7 @@ def _says(f: Figures) -> dict[str, str]:
 def _unseen(f: Figures, gone: int) -> str:
     most = max(f.stock.gone_by_stage, key=lambda g: g.lost)
     given = {"plants": many(gone, "plant"), "opened": f.opened}
-    return tr("{plants} of {opened} opened, most of them {stage}: {n}.", stage=in_stage(most.label), n=most.lost, **given)
+    return tr("{plants} of {opened} opened, {n} of them {stage}.", stage=in_stage(most.label), n=most.lost, **given)
 
 
 def _lost(f: Figures) -> str:
@@ -93,7 +93,7 @@ def _lost(f: Figures) -> str:
     if not f.causes:
         return tr("{plants} of {opened} opened", **given)
     most = f.causes[0]
-    return tr("{plants} of {opened} opened, most of them to: {cause} ({n}).", cause=most.label, n=most.lost, **given)
+    return tr("{plants} of {opened} opened; the most to one cause: {cause} ({n}).", cause=most.label, n=most.lost, **given)
 
 
 def _looks(f: Figures) -> dict[str, int]:
