@@ -47,6 +47,13 @@ class Excess(NamedTuple):
     flag: str
 
 
+LEAST_TOLD = 1.0
+"""Losses that must be expected before a ratio to them says anything."""
+
+_HOPELESS = 1e6
+"""So many times the variance of a Poisson number is no limit at all."""
+
+
 def ratio_limits(lost: ArrayLike, expected: ArrayLike, dispersion: ArrayLike = 1.0) -> tuple[Real, Real]:
     """The 95 % limits of lost / expected, lost being a Poisson number whose variance is `dispersion` times as large.
 
@@ -140,7 +147,7 @@ def compare_losses(
     found = {}
     for i, name in enumerate(names.tolist()):
         expected = float(judged.expected[i])
-        ratio = float(seen[i]) / expected if expected > 0 else math.nan
+        ratio = float(seen[i]) / expected if expected >= LEAST_TOLD else math.nan
         flag = "" if not q[i] < 0.05 else "worse" if ratio > 1 else "better"
         limits = float(judged.low[i]), float(judged.high[i])
         found[name] = Excess(int(groups[i]), int(seen[i]), expected, ratio, *limits, float(q[i]), flag)
@@ -187,7 +194,7 @@ def _judged(rows: _Rows, groups: Whole, seen: Real, in_line: Bool) -> _Judged:
     student = np.clip(by_parts, 1, freedom)
     rest = np.where(in_line, (own * (1 - share)).sum(1), expected)
     wider = np.maximum(1.0, variance / np.maximum(rest, _TINY)) * (special.stdtrit(student, 0.975) / Z95) ** 2
-    known = expected > 0
+    known = (expected >= LEAST_TOLD) & (wider < _HOPELESS)
     low, high = (np.where(known, v, math.nan) for v in ratio_limits(seen, np.maximum(expected, _TINY), wider))
     is_told = (groups >= LEAST_GROUPS) & (expected >= LEAST_EXPECTED) & (rest >= _LEAST_APART * expected)
     p = 2 * special.stdtr(student, -np.abs(seen - expected) / np.sqrt(variance))

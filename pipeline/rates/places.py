@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.formulas.standardised import Spread, compare_losses, ratio_limits
+from pipeline.formulas.standardised import LEAST_TOLD, Spread, compare_losses, ratio_limits
 from pipeline.stages import Work
 
 _MONTH, _THOUSAND = 30, 1000
@@ -49,7 +49,13 @@ def compare_places(work: Work) -> None:
         usual = float(of_lines.sum())
         low, high = _limits(gone, of_lines, spread)
         rate = _THOUSAND * _MONTH / days if days else math.nan
-        numbers = (gone * rate, low * rate, high * rate, usual, *(v / usual if usual else math.nan for v in (gone, low, high)))
+        numbers = (
+            gone * rate,
+            low * rate,
+            high * rate,
+            usual,
+            *(v / usual if usual >= LEAST_TOLD else math.nan for v in (gone, low, high)),
+        )
         unseen = int(lost[own & (kind == "not_recorded")].sum())
         return by, level, int(np.count_nonzero(of_lines)), gone, unseen, days, *map(_known, numbers), None, None
 
@@ -80,4 +86,4 @@ def _limits(gone: int, of_lines: Any, spread: Spread) -> tuple[float, float]:
 
 def _known(value: float) -> float | None:
     """Nothing for what is not a number."""
-    return None if math.isnan(value) else value
+    return value if math.isfinite(value) else None

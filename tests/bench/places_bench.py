@@ -1,5 +1,5 @@
-"""How true the flags of houses are; `measure` and `took_in` are called by hand. Nurseries with a truth that the comparison does not
-know: groups frail or strong for life and again in each stage, losses in clumps, rootstocks unlike, houses that hold mostly
+"""How true the flags of houses are; `measure` and `took_in` are called by hand. Nurseries with a truth that the comparison does
+not know: groups frail or strong for life and again in each stage, losses in clumps, rootstocks unlike, houses that hold mostly
 young or mostly old plants, groups moved from house to house within a stage, one group in six split into two of one fate."""
 
 from __future__ import annotations

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import csv
+import re
 import shutil
 from pathlib import Path
 
+import lxml.html
 import pytest
+from babel.dates import get_month_names
 
+from formpack.catalog import causes
 from formpack.words import LANGUAGES
 from pipeline.workspace import Workspace
 from tests.book.test_reconcile import Bench
@@ -25,6 +29,14 @@ LINES = (
     "problems --severity some",
     "problems --rule some",
     "reconcile --next 5000",
+    "reconcile --next 2",
+    "due",
+    "plan",
+    "check",
+    "history nobody",
+    "records --group none",
+    "report",
+    "problems",
     "rebuild",
     "export {}",
     "init",
@@ -50,7 +62,7 @@ def nursery(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def _names(nursery: Path) -> set[str]:
     """The nursery's words: labels and codes of its lists, and what forms are called."""
-    found = {"es", "phone", "paper", "some", nursery.name}
+    found = {"es", "phone", "paper", "reports", "some", "nobody", "none", nursery.name}
     for path in (nursery / "lists").glob("*.csv"):
         with path.open(encoding="utf-8", newline="") as file:
             found |= {cell for row in csv.DictReader(file) for cell in row.values() if cell}
@@ -66,6 +78,17 @@ def test_every_line_is_marked(nursery: Path, monkeypatch: pytest.MonkeyPatch, tm
         # what was answered stands four letters in
         left[line] = unmarked("\n".join(t for t in said.splitlines() if not t.startswith("    ")), names)
     assert left == {line: [] for line in LINES}
+
+
+def test_every_word_of_the_page_is_marked(nursery: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    names = _names(nursery) | {cause["label::Español (es)"] for cause in causes()} | {Workspace(nursery).settings.name}
+    bracketed(monkeypatch)
+    formpack("report", cwd=nursery, code=1)
+    page = lxml.html.parse(nursery / "reports" / "nursery-report.html").getroot()
+    lxml.etree.strip_elements(page, "script", "style")
+    said = re.sub("⟦[^⟦⟧]*…", " ", "\n".join(page.itertext()))  # names in drawings that are cut
+    left = [word for word in unmarked(said, names) if word not in get_month_names("abbreviated", locale="es").values()]
+    assert not left, " ".join(left)
 
 
 def test_what_the_book_says_is_marked(nursery: Path, monkeypatch: pytest.MonkeyPatch) -> None:
