@@ -63,7 +63,7 @@ def due(
             "Due by {n} day after {day}: {tasks}.",
             "Due by {n} days after {day}: {tasks}.",
             days,
-            day=str(day),
+            day=day,
             tasks=many(len(rows) + len(left), "task"),
         )
     )

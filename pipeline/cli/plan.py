@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from formpack import words
-from formpack.words import many, number, tr, trn
+from formpack.words import many, number, short_month, tr, trn
 from pipeline.cli.frame import (
     AsOfOption,
     JsonOption,
@@ -142,8 +142,8 @@ def plan(
             "For {trees} of {pair} ready by {day}, sow by {sow}.",
             trees=many(trees, "tree"),
             pair=" + ".join(pair),
-            day=str(first),
-            sow=str(sow),
+            day=first,
+            sow=sow,
         )
     )
     if grade:
@@ -172,12 +172,12 @@ def _print_all(
                 "Trees that will be ready from {day} on if nothing more is budded, all until that month, less what is usually"
                 " lost before they go; ordered by then; and free, which no order wants, then or later. 80 % and 95 %: the"
                 " number holds in 8 of 10, in 95 of 100 cases.",
-                day=str(day),
+                day=day,
             )
         )
         heads = (tr("pair"), tr("until"), tr("ready"), "80 %", "95 %", tr("ordered"), tr("free"), "80 %", "95 %")
         lines = [
-            (names.pair(pair), f"{p.month:%Y-%m}", p.ready, p.ready_80, p.ready_95, p.ordered, p.free, p.free_80, p.free_95)
+            (names.pair(pair), short_month(p.month), p.ready, p.ready_80, p.ready_95, p.ordered, p.free, p.free_80, p.free_95)
             for pair, found in ahead.items()
             for p in found
         ]
@@ -196,7 +196,7 @@ def _print_orders(orders: Sequence[Order], names: Names) -> None:
     rows = [
         (
             *(o.ref, o.consignee, names.pair(o.pair), o.wanted_on, o.open, o.of_age or None, o.ready or None, o.short or None),
-            *(_chance(o.chance), f"{o.ready_in:%Y-%m}" if o.ready_in else tr("too few stand")),
+            *(_chance(o.chance), short_month(o.ready_in) if o.ready_in else tr("too few stand")),
         )
         for o in orders
     ]
@@ -321,13 +321,16 @@ def _print_stands(pair: str, rootstock: str, stands: Any, first: dt.date) -> Non
         plants, groups = many(stands.plants, "plant"), many(stands.groups, "group")
         said = {"pair": pair, "plants": plants, "groups": groups}
         say(tr("Of {pair} now: {plants} in {groups}. Ready of it:", **said))
-        rows = [(month, n, *((tr("no data"), "") if low is None else (low, high))) for month, n, low, high in stands.ready]
+        rows = [
+            (short_month(dt.date.fromisoformat(f"{month}-01")), n, *((tr("no data"), "") if low is None else (low, high)))
+            for month, n, low, high in stands.ready
+        ]
         print_table((tr("month"), tr("ready"), tr("from"), tr("to")), rows)
         until = sum(n for month, n, _, _ in stands.ready if month <= f"{first:%Y-%m}")
         say(
             tr(
                 "By {month} that makes about {trees}, orders not taken off. From and to: 8 of 10 cases.",
-                month=f"{first:%Y-%m}",
+                month=words.month(first),
                 trees=many(until, "tree"),
             )
         )
@@ -343,7 +346,7 @@ def _print_not_budded(rootstock: str, stands: Any) -> None:
     elif not stands.not_budded_ready:
         say(tr("Of {rootstock} not budded yet: {plants} in {groups}.", rootstock=rootstock, **said))
     else:
-        begin, end = stands.not_budded_ready
+        begin, end = (words.month(dt.date.fromisoformat(f"{month}-01")) for month in stands.not_budded_ready)
         if begin == end:
             say(
                 tr(

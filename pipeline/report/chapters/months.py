@@ -53,7 +53,8 @@ def _says(every: Sequence[Month]) -> str:
     if over.take.share is not None:
         parts.append(_judged(tr("{share} of the buds read took", share=percent(over.take.share)), over.take))
     parts.append(tr("{plants} delivered", plants=many(over.delivered, "plant")))
-    return tr("{month}: {what}.", month=month(over.first), what="; ".join(parts))
+    said = tr("{month}: {what}.", month=month(over.first), what="; ".join(parts))
+    return said[:1].upper() + said[1:]
 
 
 def _judged(what: str, held: Held) -> str:
