@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from formpack import words
 from pipeline import run
 from pipeline.store import Store
 from pipeline.tables import in_order
@@ -32,6 +33,13 @@ def new_workspace(folder: Path, forms: Path | None = None) -> Workspace:
         shutil.copytree(forms, folder / "forms", dirs_exist_ok=True)
     (folder / "nursery.toml").write_text(f'name = "Scenario nursery"\ntoday = {DAY}\n', encoding="utf-8")
     return Workspace(folder)
+
+
+@pytest.fixture(autouse=True)
+def english() -> Iterator[None]:
+    """What a test has spoken is forgotten after it."""
+    yield
+    words.use("")
 
 
 @pytest.fixture

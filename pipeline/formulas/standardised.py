@@ -189,11 +189,12 @@ def _judged(rows: _Rows, groups: Whole, seen: Real, in_line: Bool) -> _Judged:
     # not less than what the units of the house itself show, at the expected size
     by_own = np.bincount(of, left**2 / np.maximum(ratio, 1), houses) * groups / np.maximum(groups - 1, 1)
     variance = np.maximum(variance, by_own)
-    with np.errstate(over="ignore"):  # no doubt at all: as much freedom as there is
-        by_parts = 2 * variance**2 / np.maximum(np.einsum("ij,jk,ik->i", slopes, doubt, slopes), _TINY)
-    student = np.clip(by_parts, 1, freedom)
     rest = np.where(in_line, (own * (1 - share)).sum(1), expected)
-    wider = np.maximum(1.0, variance / np.maximum(rest, _TINY)) * (special.stdtrit(student, 0.975) / Z95) ** 2
+    with np.errstate(over="ignore"):  # no doubt at all: as much freedom as there is; nothing beside it: no limits
+        by_parts = 2 * variance**2 / np.maximum(np.einsum("ij,jk,ik->i", slopes, doubt, slopes), _TINY)
+        apart = np.minimum(variance / np.maximum(rest, _TINY), _HOPELESS)
+    student = np.clip(by_parts, 1, freedom)
+    wider = np.maximum(1.0, apart) * (special.stdtrit(student, 0.975) / Z95) ** 2
     known = (expected >= LEAST_TOLD) & (wider < _HOPELESS)
     low, high = (np.where(known, v, math.nan) for v in ratio_limits(seen, np.maximum(expected, _TINY), wider))
     is_told = (groups >= LEAST_GROUPS) & (expected >= LEAST_EXPECTED) & (rest >= _LEAST_APART * expected)

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from formpack.words import pack
 from pipeline.findings import Finding
 
 State = Literal["accepted", "waiting", "quarantined", "superseded", "withdrawn"]
@@ -157,7 +158,7 @@ def settle(heads: Iterable[Head], stopped: set[str], withdrawn: set[str], cleare
     standing = [h for h in sound if h.instance_id not in stops]
     known = [h for h in standing if h.group_code in opened_on]
     note(
-        Finding(h.instance_id, "before_budding", "visit_date", str(h.visit_date), str(budded[h.read_lot]))
+        Finding(h.instance_id, "before_budding", "visit_date", str(h.visit_date), pack("{day}", day=budded[h.read_lot]))
         for h in known
         if h.read_lot in budded and h.visit_date and h.visit_date < budded[h.read_lot]
     )
@@ -185,6 +186,6 @@ def _too_early(heads: Iterable[Head], opened_on: Mapping[str, dt.date]) -> list[
         for code, name in ((h.group_code, "visit_date"), (h.moves_to, "to_group")):
             opened = opened_on.get(code or "")
             if opened and h.visit_date and h.visit_date < opened:
-                found.append(Finding(h.instance_id, "before_opening", name, str(h.visit_date), str(opened)))
+                found.append(Finding(h.instance_id, "before_opening", name, str(h.visit_date), pack("{day}", day=opened)))
                 break
     return found

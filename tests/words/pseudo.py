@@ -115,7 +115,7 @@ def is_sentence(text: str) -> bool:
 
 _PLACES = re.compile(r"(\{\w+\})")
 _BRACKETED = re.compile(r"⟦[^⟦⟧]*⟧")
-_DAYS = re.compile(r"\d+ de [a-z]+ de \d{4}|\d+ [a-z]{3,4} \d{4}|[a-z]+ de \d{4}")
+_DAYS = re.compile(r"\d+ de [a-z]+ de \d{4}|\d+ [a-z]{3,4} \d{4}|[a-z]{3,4} \d{4}|[a-z]+ de \d{4}")
 
 
 @functools.cache
