@@ -359,12 +359,22 @@ _OF_NUMBERS = frozenset(
 """Rules whose value is a day, or a number, of the program's own; other values are shown as they were given."""
 
 
+def _decimal(text: str) -> str:
+    """A number with its decimals as the language writes them."""
+    try:
+        return number(float(text), 1)
+    except ValueError:
+        return text
+
+
 def _value(finding: Finding) -> str:
     value = unpacked(finding.value)
     if finding.rule in _OF_PLACES:
         return place(value)
     if finding.rule in _OF_DAYS and isinstance(on := date(value), dt.date):
         return day(on)
+    if finding.rule == "thin_stem":
+        return _decimal(value)
     if finding.rule in _OF_NUMBERS and isinstance(many := integer(value), int):
         return number(many)
     value = value if len(value) <= 80 else value[:77] + "..."
@@ -377,6 +387,6 @@ def sentence(finding: Finding, labels: Mapping[str, str]) -> str:
         Rule[finding.rule].sentence,
         label=labels.get(finding.field, "") or finding.field or tr("The answer"),
         value=_value(finding) or tr("nothing"),
-        detail=unpacked(finding.detail).removesuffix("."),
+        detail=_decimal(finding.detail) if finding.rule == "thin_stem" else unpacked(finding.detail).removesuffix("."),
     )
     return said.replace("?.", "?")

@@ -12,7 +12,7 @@ from pipeline.report.blocks import Block, Chapter, Figure, Figures, Fold, Item, 
 from pipeline.report.chapters import batches, places
 from pipeline.report.figures import Figures as Report
 from pipeline.report.figures import unread_buds
-from pipeline.report.held_back import hidden_groups
+from pipeline.report.held_back import hidden_changes, hidden_groups
 from pipeline.report.money import cost_of_last_month, in_money
 from pipeline.report.months import Headline, gather_months, headlines
 from pipeline.report.stock import Recount
@@ -66,18 +66,27 @@ def ranked(found: list[ToDo]) -> list[ToDo]:
 
 
 def kept_out(store: Store) -> list[ToDo]:
-    """Groups whose records are kept out or wait, with the plants that are not in the numbers."""
+    """Groups whose records are kept out or wait, with the plants that are not in the numbers; and what would change others."""
+    found = []
     plants, groups, which = hidden_groups(store)
-    if not groups:
-        return []
-    text = trn(
-        "Put right what is kept out: {n} plant of {groups} is in none of these numbers: {which}.",
-        "Put right what is kept out: {n} plants of {groups} are in none of these numbers: {which}.",
-        plants,
-        groups=many(groups, "group"),
-        which=which,
-    )
-    return [ToDo(text, "#look", plants, tr("{plants} hidden", plants=many(plants, "plant")))]
+    if groups:
+        text = trn(
+            "Put right what is kept out: {n} plant of {groups} is in none of these numbers: {which}.",
+            "Put right what is kept out: {n} plants of {groups} are in none of these numbers: {which}.",
+            plants,
+            groups=many(groups, "group"),
+            which=which,
+        )
+        found.append(ToDo(text, "#look", plants, tr("{plants} hidden", plants=many(plants, "plant"))))
+    plants, groups = hidden_changes(store)
+    if groups:
+        text = tr(
+            "Put right records that are kept out or wait: they take out or move {plants} of {groups}.",
+            plants=many(plants, "plant"),
+            groups=many(groups, "group"),
+        )
+        found.append(ToDo(text, "#look", plants, many(plants, "plant")))
+    return found
 
 
 def count_again(recounts: list[Recount]) -> list[ToDo]:
@@ -167,7 +176,7 @@ def first_screen(store: Store, workspace: Workspace, f: Report) -> Chapter:
     blocks.append(Items(items[:_SHOWN]) if items else Says(tr("There is nothing that has to be done.")))
     if more := items[_SHOWN:]:
         blocks.append(Fold(trn("{n} thing more to do", "{n} things more to do", len(more)), [Items(more, start=_SHOWN + 1)]))
-    return Chapter("first", tr("What to do"), blocks)
+    return Chapter("first", tr("What to do"), blocks, says=tr("{name}: what stands on {day}", name=f.name, day=f.day))
 
 
 def _large(h: Headline) -> Figure:

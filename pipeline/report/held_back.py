@@ -18,6 +18,17 @@ def hidden_groups(store: Store) -> tuple[int, int, str]:
     return sum(row[1] for row in hidden), len(hidden), listed([_which(*row) for row in hidden], _MOST)
 
 
+def hidden_changes(store: Store) -> tuple[int, int]:
+    """Plants that records of known groups take out or move while they are kept out or wait, and those groups; second entries
+    are not counted."""
+    ((plants, groups),) = store.rows(
+        "SELECT coalesce(sum(abs(h.plants)), 0)::BIGINT, count(DISTINCT h.group_code) FROM work.held_back h"
+        " WHERE h.is_known AND h.plants <> 0 AND NOT EXISTS (SELECT 1 FROM problems p"
+        " WHERE p.instance_id = h.instance_id AND p.rule = 'double_entry')"
+    )
+    return plants, groups
+
+
 def not_in_this(store: Store) -> list[str]:
     """Sentences, the groups with the most plants first; none where nothing that is held back would change what stands."""
     said = []
@@ -32,12 +43,7 @@ def not_in_this(store: Store) -> list[str]:
                 which=which,
             )
         )
-    others = store.rows(
-        "SELECT sum(abs(h.plants))::BIGINT, count(DISTINCT h.group_code) FROM work.held_back h"
-        " WHERE h.is_known AND h.plants <> 0 AND NOT EXISTS (SELECT 1 FROM problems p"
-        " WHERE p.instance_id = h.instance_id AND p.rule = 'double_entry')"
-    )
-    plants, groups_of = others[0]
+    plants, groups_of = hidden_changes(store)
     if plants:
         said.append(
             tr(

@@ -219,7 +219,7 @@ def _compared(name: str, caption: str, batches: list[Batch], went: dict[str, lis
             ]
         )
     marked = frozenset(i for i, b in enumerate(batches) if b.flag == "worse")
-    return Table(name, caption, columns, rows, marked=marked, mark_says=tr("worse"))
+    return Table(name, caption, columns, rows, marked=marked, mark_says=tr("worse") if marked else tr("look at its records"))
 
 
 def _read(b: Batch) -> Any:

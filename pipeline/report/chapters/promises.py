@@ -33,7 +33,7 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     if not (orders or trees or ahead or left_out):
         return None
     names, day = Names.read(store), store.value("SELECT as_of FROM work.day")
-    blocks: list[Block] = [Says(_orders_say(orders, names), "lead")]
+    blocks: list[Block] = [Says(" ".join((_orders_say(orders, names), *_free_says(ahead, names, day))), "lead")]
     if said := free_says(trees):
         blocks.append(Says(said))
     if no := sum(f.free for f in trees if names.is_incompatible(f.pair)):
@@ -141,7 +141,7 @@ def _orders(orders: Sequence[Order], names: Names) -> Table:
     rows = [
         (
             *(o.ref, o.consignee, names.pair(o.pair), o.wanted_on, o.open, o.of_age or None, o.short or None),
-            *(chance_words(o.chance), o.ready_in or Cell(None, tr("too few stand"))),
+            *(Cell(None, "") if _can_go(o, names) else chance_words(o.chance), o.ready_in or Cell(None, tr("too few stand"))),
         )
         for o in orders
     ]
@@ -158,17 +158,37 @@ def _orders(orders: Sequence[Order], names: Names) -> Table:
     )
 
 
+def _free_says(ahead: dict[Pair, list[Promise]], names: Names, day: dt.date) -> list[str]:
+    """What can be promised by the end of the last month of the table, in a sentence; none where nothing is free by then."""
+    last = _coming(day)[-1]
+    then = [until(at, last) for pair, at in ahead.items() if pair[1] and not names.is_incompatible(pair)]
+    if not (free := sum(p.free or 0 for p in then)):
+        return []
+    return [
+        tr(
+            "By the end of {month} about {trees} more can be promised, {n} in 95 of 100 cases.",
+            month=words.month(last),
+            trees=many(free, "tree"),
+            n=sum(p.free_95 or 0 for p in then),
+        )
+    ]
+
+
 _COMING = 6
 """Months of the tables of what is free, with this one."""
+
+
+def _coming(day: dt.date) -> list[dt.date]:
+    months = [day.replace(day=1)]
+    while len(months) < _COMING:
+        months.append((months[-1] + dt.timedelta(days=31)).replace(day=1))
+    return months
 
 
 def _by_month(ahead: dict[Pair, list[Promise]], names: Names, day: dt.date) -> list[Block]:
     """What is free by the end of each of the coming months: the likeliest numbers, and those that hold in 95 of 100 cases.
     Incompatible pairs are left out, and counted in a sentence."""
-    first = day.replace(day=1)
-    months = [first]
-    while len(months) < _COMING:
-        months.append((months[-1] + dt.timedelta(days=31)).replace(day=1))
+    months = _coming(day)
     can = {pair: at for pair, at in ahead.items() if pair[1] and any(until(at, m).free for m in months)}
     fit = {pair: at for pair, at in can.items() if not names.is_incompatible(pair)}
     if not can:

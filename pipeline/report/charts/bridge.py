@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
@@ -14,7 +15,8 @@ from pipeline.report.charts.base import ASIDE, INK, LEAF, PEEL, RULE, STYLE, WID
 from pipeline.report.charts.rows import lines_at
 
 _ROOM_AROUND = 0.06
-_HEIGHT, _LETTERS = 0.235, 30
+_HEIGHT, _LETTERS, _BETWEEN = 0.26, 28, 8
+"""Inches of a row, letters of a line of its name, points between two such lines."""
 
 
 class Step(NamedTuple):
@@ -64,7 +66,12 @@ def walk(steps: Sequence[Step], says: str, is_beside: bool = False) -> str:
             weight = "bold" if step.is_sum else "normal"
             spot: Any = {"xycoords": ("axes fraction", "data"), "textcoords": "offset points", "va": "center", "ha": "right"}
             axes.annotate(said, (1, place), xytext=(wide, 0), **spot, weight=weight, color=INK)
-        axes.set_yticks(range(len(steps)), [short(step.label, _LETTERS) for step in steps])
+        axes.set_yticks([])
+        for place, step in enumerate(steps):
+            lines = textwrap.wrap(short(step.label), _LETTERS)
+            for at, line in enumerate(lines):
+                down = _BETWEEN * ((len(lines) - 1) / 2 - at)
+                axes.annotate(line, (0, place), xytext=(-5, down), **spot)
         axes.set_ylim(len(steps) - 0.5, -0.5)
         axes.set_xlim(least - (room if least < 0 else 0), most + room)
         axes.xaxis.set_major_locator(mpl.ticker.MaxNLocator(3, integer=True, steps=[1, 2, 5, 10]))

@@ -40,7 +40,7 @@ def causes(rows: Sequence[Cause], words: Mapping[str, str], says: str) -> str:
     stages = [s for s in list(words)[:7] if any(s == stage for cause in rows for stage, _ in cause.by_stage)]
     looks: dict[str, Any] = {s: {"facecolor": SHADES[i], "hatch": _HATCHES[i]} for i, s in enumerate(list(words)[:7])}
     with mpl.rc_context(STYLE | {"hatch.linewidth": 0.5, "hatch.color": INK}):
-        figure, axes = rows_of(len(rows), over=0.42)
+        figure, axes = rows_of(len(rows), over=0.6)
         for place, cause in zip(places(len(rows)), rows, strict=True):
             start, by_stage = 0, dict(cause.by_stage)
             for stage in stages:
@@ -52,7 +52,7 @@ def causes(rows: Sequence[Cause], words: Mapping[str, str], says: str) -> str:
         counts(axes.xaxis)
         lines_at(axes)
         key = [Patch(**looks[s], label=tr(words[s])) for s in stages]
-        figure.legend(handles=key, loc="upper left", ncols=4, fontsize=7.5, frameon=False, columnspacing=1, handlelength=1.4)
+        figure.legend(handles=key, loc="upper left", ncols=3, fontsize=7.5, frameon=False, columnspacing=1, handlelength=1.4)
         return svg(figure, says)
 
 
