@@ -7,7 +7,7 @@ from pathlib import Path
 
 from tests.robust.books import module_run
 
-MANY = 5 if os.environ.get("CI") else 3
+MANY = 4 if os.environ.get("CI") else 3
 """Faults in each case; `python -m tests.robust.faults` does all."""
 
 
