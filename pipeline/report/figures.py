@@ -9,7 +9,8 @@ from formpack.group_code import shown
 from formpack.words import LANGUAGES, current, marked, tr, unpacked
 from pipeline.findings import Rule
 from pipeline.formulas.comparison import NOT_FROM
-from pipeline.rates.losses import LEAST_AT_RISK, NOT_RECORDED
+from pipeline.rates.losses import LEAST_AT_RISK
+from pipeline.report.months import cause_words
 from pipeline.report.round import Round, gather_round
 from pipeline.report.stock import Course, Remainders, Stock, courses, gather_stock, in_stage, remainders
 from pipeline.store import Store
@@ -393,12 +394,9 @@ def _groups(store: Store, names: dict[str, str]) -> list[GroupRow]:
 
 def gather(store: Store, workspace: Workspace) -> Figures:
     """Everything the page needs, from the tables as they are now."""
-    from formpack.catalog import causes
     from pipeline.run import counts_of_states
 
     names = _labels(store)
-    words = {c["name"]: c.get(f"label::{_language()}") or c["label::English (en)"] for c in causes()}
-    words[NOT_RECORDED] = tr("gone without a record")
     opening, budding = _curve(store, "days_from_opening"), _curve(store, "days_from_budding")
     overall = _shares(store, "all", {})
     return Figures(
@@ -409,7 +407,7 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         walk=gather_round(store, workspace.settings.walk, workspace.settings.walk.hours),
         courses=courses(store),
         steps=[Step(*row) for row in store.rows(_STEPS)],
-        causes=_causes(store, words),
+        causes=_causes(store, cause_words()),
         opened=store.value("SELECT coalesce(sum(quantity), 0)::BIGINT FROM movements WHERE kind = 'opened'"),
         take=overall[0] if overall else None,
         rho=store.value("SELECT rho FROM work.take_spread") or 0.0,

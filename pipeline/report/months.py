@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from formpack.words import LANGUAGES, current, many, month, number, percent, tr, trn
+from formpack.words import many, month, number, percent, tr, trn
 from pipeline.formulas.usual import OUT_OF_LINE, UNUSUAL
 from pipeline.rates.losses import NOT_RECORDED
 from pipeline.store import Store
@@ -106,10 +106,9 @@ def parts_of_months(store: Store, kind: str) -> dict[tuple[dt.date, str], int]:
 
 def cause_words() -> dict[str, str]:
     """What causes are called in the language that is spoken."""
-    from formpack.catalog import causes
+    from formpack.catalog import causes, text_in
 
-    label = f"label::{LANGUAGES[current()]} ({current()})"
-    return {c["name"]: c[label] for c in causes()} | {NOT_RECORDED: tr("gone without a record")}
+    return {c["name"]: text_in(c, "label") for c in causes()} | {NOT_RECORDED: tr("gone without a record")}
 
 
 def in_thousand(share: float) -> str:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
-from formpack.catalog import causes
-from formpack.words import LANGUAGES, current, many, marked, tr
-from pipeline.rates.losses import NOT_RECORDED, STAGES
+from formpack.words import many, marked, tr
+from pipeline.rates.losses import STAGES
 from pipeline.report.blocks import Block, Chapter, Column, Drawing, Fold, Head, Says, Table
 from pipeline.report.charts.bridge import Step, walk
+from pipeline.report.months import cause_words
 from pipeline.report.stock import in_stage, place_names
 from pipeline.store import Store
 from pipeline.workspace import Workspace
@@ -39,13 +39,6 @@ _SAYS = {
     ),
 }
 _MOST_CAUSES = 7
-
-
-def cause_words() -> dict[str, str]:
-    """What the causes of loss are called in the language spoken."""
-    own = f"label::{LANGUAGES[current()]} ({current()})"
-    named = {c["name"]: c.get(own) or c["label::English (en)"] for c in causes()}
-    return named | {NOT_RECORDED: tr("gone without a record")}
 
 
 def _sums(store: Store, by: str, groups: str) -> dict[str | None, dict[str, int]]:

@@ -7,8 +7,8 @@ import math
 from formpack.words import listed, many, month, tr
 from pipeline.rates.losses import NOT_RECORDED, STAGES
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Fold, Head, Says, Table
-from pipeline.report.chapters.bridge import cause_words
 from pipeline.report.money import Losses, cost_of_last_month, late_orders, losses
+from pipeline.report.months import cause_words
 from pipeline.report.stock import in_stage
 from pipeline.settings import Prices, Settings
 from pipeline.store import Store
