@@ -186,6 +186,8 @@ def _print_all(
 
 
 def _print_orders(orders: Sequence[Order], names: Names) -> None:
+    from pipeline.rates.promises import chance_says
+
     if not orders:
         return
     say(tr("Open orders, the oldest first, as they are served. Of age: trees that stand for it and can go now."))
@@ -196,7 +198,7 @@ def _print_orders(orders: Sequence[Order], names: Names) -> None:
     rows = [
         (
             *(o.ref, o.consignee, names.pair(o.pair), o.wanted_on, o.open, o.of_age or None, o.ready or None, o.short or None),
-            *(_chance(o.chance), short_month(o.ready_in) if o.ready_in else tr("too few stand")),
+            *(chance_says(o.chance), short_month(o.ready_in) if o.ready_in else tr("too few stand")),
         )
         for o in orders
     ]
@@ -218,14 +220,6 @@ def _print_ending(orders: Sequence[Order], is_any: bool, is_left_out: bool) -> N
         say(tr("No open order that could be read falls short.") if is_left_out else tr("No open order falls short."))
     else:
         say(tr("Nothing is on the way: no budded group stands and no order is open."))
-
-
-def _chance(value: float | None) -> str:
-    if value is None:
-        return tr("no data")
-    if value > 0.99:
-        return tr("over {share}", share=words.percent(0.99, 0))
-    return tr("under {share}", share=words.percent(0.01, 0)) if value < 0.01 else words.percent(value, 0)
 
 
 def _print_now(pair: tuple[str, str], now: Any, coming: dt.date | None) -> None:

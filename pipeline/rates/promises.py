@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from formpack.words import listed, many, month, tr, trn, unpacked
+from formpack.words import listed, many, month, percent, tr, trn, unpacked
 from pipeline.harmless import one_line
 from pipeline.store import Store
 
@@ -155,6 +155,15 @@ def promises(store: Store) -> dict[Pair, list[Promise]]:
     for stock, scion, text, *rest in store.rows(_PROMISES):
         found.setdefault((stock, scion), []).append(Promise(dt.date.fromisoformat(f"{text}-01"), *rest))
     return found
+
+
+def chance_says(value: float | None) -> str:
+    """A chance in words: never 0 or 100 %."""
+    if value is None:
+        return tr("no data")
+    if value > 0.99:
+        return tr("over {share}", share=percent(0.99, 0))
+    return tr("under {share}", share=percent(0.01, 0)) if value < 0.01 else percent(value, 0)
 
 
 def until(of_pair: Sequence[Promise], first: dt.date) -> Promise:

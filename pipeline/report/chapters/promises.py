@@ -14,6 +14,7 @@ from pipeline.rates.promises import (
     Order,
     Pair,
     Promise,
+    chance_says,
     free_says,
     next_ready,
     of_age,
@@ -115,15 +116,6 @@ def _orders_say(orders: Sequence[Order], names: Names) -> str:
     return " ".join(said)
 
 
-def chance_words(value: float | None) -> Cell:
-    """A chance as a cell: never 0 or 100 %."""
-    if value is None:
-        return Cell(None, tr("no data"))
-    if value > 0.99:
-        return Cell(value, tr("over {share}", share=words.percent(0.99, 0)))
-    return Cell(value, tr("under {share}", share=words.percent(0.01, 0)) if value < 0.01 else words.percent(value, 0))
-
-
 def _orders(orders: Sequence[Order], names: Names) -> Table:
     columns = (
         Column(tr("order")),
@@ -141,7 +133,10 @@ def _orders(orders: Sequence[Order], names: Names) -> Table:
     rows = [
         (
             *(o.ref, o.consignee, names.pair(o.pair), o.wanted_on, o.open, o.of_age or None, o.short or None),
-            *(Cell(None, "") if _can_go(o, names) else chance_words(o.chance), o.ready_in or Cell(None, tr("too few stand"))),
+            *(
+                Cell(None, "") if _can_go(o, names) else Cell(o.chance, chance_says(o.chance)),
+                o.ready_in or Cell(None, tr("too few stand")),
+            ),
         )
         for o in orders
     ]
