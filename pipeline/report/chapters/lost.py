@@ -22,7 +22,7 @@ def _rungs(f: Figures) -> Table:
         Column(tr("gone without a record"), "number"),
         Column(tr("both, of all lifted"), "share"),
         Column(
-            tr("for other reasons"),
+            tr("less for other reasons"),
             "number",
             tr("Less stands for other reasons, such as since the last count; below 0 more stands."),
         ),

@@ -252,7 +252,11 @@ def _tables(months: Sequence[Month], stages: _Parts, causes: _Parts) -> Fold:
             Column(tr("usual of 1,000"), "text"),
             Column(tr("without a record"), "number", tr("Gone without a record, as far as counts show it.")),
             Column(tr("delivered"), "number"),
-            Column(tr("standing"), "number", tr("At the end of the month, as it is believed now.")),
+            Column(
+                tr("standing"),
+                "number",
+                tr("At the end of the month, as it is believed now. The interval of a former month is as wide to both sides."),
+            ),
             Column(tr("standing, at least"), "number"),
             Column(tr("standing, at most"), "number"),
         ],
