@@ -23,6 +23,7 @@ from formpack import expression, shipped
 from formpack.expression import ExpressionError, Kind, Node, Operation
 from formpack.readers import Unreadable, cell_text, has_control, text_of
 from formpack.sheets import Spent, Unopened, sheets_of
+from formpack.words import LANGUAGES as SPOKEN
 from formpack.words import current, listed, marked, tr, trn
 from formpack.words import place as place_in_words
 
@@ -190,6 +191,11 @@ class Form:
 
     def title_in(self, language: str) -> str:
         return self.settings.get(f"form_title::{language}") or self.title
+
+    @property
+    def title_spoken(self) -> str:
+        """What it is called in the language that is spoken."""
+        return self.title_in(f"{SPOKEN[current()]} ({current()})")
 
     @cached_property
     def kept(self) -> tuple[Question, ...]:

@@ -248,6 +248,11 @@ def month(on: dt.date) -> str:
     return str(format_skeleton("yMMMM", on, locale=_language))
 
 
+def first_day(of: str) -> dt.date:
+    """The first day of a month as tables write it: `2026-11`."""
+    return dt.date.fromisoformat(f"{of}-01")
+
+
 def short_month(on: dt.date) -> str:
     """A month where there is little room: `Nov 2026`."""
     if _language == "en":

@@ -293,6 +293,11 @@ def notes_since(store: Store, forms: dict[str, Form], first: dt.date, last: dt.d
     return store.rows(" UNION ALL ".join(queries) + " ORDER BY 1 DESC, 2, 3, 4, 5", [first, last]) if queries else []
 
 
+def names_of(store: Store, name: str) -> dict[str, str]:
+    """What the codes of a list are called."""
+    return {c: label or c for c, label in store.rows(f'SELECT code, label FROM work."list_{name}"')}
+
+
 def publish_view(store: Store, name: str) -> None:
     """A table of the contract as a view under its own name."""
     listed = ", ".join(f'"{c}"' for c in TABLES[name][1])

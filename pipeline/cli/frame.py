@@ -147,8 +147,7 @@ def number_of(option: str, kind: str, least: float, most: float) -> Callable[[An
 
 def titles(workspace: Workspace) -> dict[str, str]:
     """What each form is called in the language that is spoken."""
-    language = f"{words.LANGUAGES[words.current()]} ({words.current()})"
-    return {form.form_id: form.title_in(language) for form in workspace.forms.values()}
+    return {form.form_id: form.title_spoken for form in workspace.forms.values()}
 
 
 _STATES = {

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from formpack import words
-from formpack.words import many, number, short_month, tr, trn
+from formpack.words import first_day, many, number, short_month, tr, trn
 from pipeline.cli.frame import (
     AsOfOption,
     JsonOption,
@@ -316,7 +316,7 @@ def _print_stands(pair: str, rootstock: str, stands: Any, first: dt.date) -> Non
         said = {"pair": pair, "plants": plants, "groups": groups}
         say(tr("Of {pair} now: {plants} in {groups}. Ready of it:", **said))
         rows = [
-            (short_month(dt.date.fromisoformat(f"{month}-01")), n, *((tr("no data"), "") if low is None else (low, high)))
+            (short_month(first_day(month)), n, *((tr("no data"), "") if low is None else (low, high)))
             for month, n, low, high in stands.ready
         ]
         print_table((tr("month"), tr("ready"), tr("from"), tr("to")), rows)
@@ -340,7 +340,7 @@ def _print_not_budded(rootstock: str, stands: Any) -> None:
     elif not stands.not_budded_ready:
         say(tr("Of {rootstock} not budded yet: {plants} in {groups}.", rootstock=rootstock, **said))
     else:
-        begin, end = (words.month(dt.date.fromisoformat(f"{month}-01")) for month in stands.not_budded_ready)
+        begin, end = (words.month(first_day(month)) for month in stands.not_budded_ready)
         if begin == end:
             say(
                 tr(

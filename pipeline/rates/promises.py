@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from formpack.words import listed, many, month, percent, tr, trn, unpacked
+from formpack.words import first_day, listed, many, month, percent, tr, trn, unpacked
 from pipeline.harmless import one_line
 from pipeline.store import Store
 
@@ -153,7 +153,7 @@ def promises(store: Store) -> dict[Pair, list[Promise]]:
     """By pair, the months in which something becomes ready or is wanted, in order."""
     found: dict[Pair, list[Promise]] = {}
     for stock, scion, text, *rest in store.rows(_PROMISES):
-        found.setdefault((stock, scion), []).append(Promise(dt.date.fromisoformat(f"{text}-01"), *rest))
+        found.setdefault((stock, scion), []).append(Promise(first_day(text), *rest))
     return found
 
 

@@ -6,7 +6,7 @@ import datetime as dt
 from dataclasses import dataclass, replace
 
 from formpack.group_code import shown
-from formpack.words import LANGUAGES, current, marked, tr, unpacked
+from formpack.words import marked, tr, unpacked
 from pipeline.findings import Rule
 from pipeline.formulas.comparison import NOT_FROM
 from pipeline.rates.losses import LEAST_AT_RISK
@@ -14,7 +14,7 @@ from pipeline.report.months import cause_words
 from pipeline.report.round import Round, gather_round
 from pipeline.report.stock import Course, Remainders, Stock, courses, gather_stock, in_stage, remainders
 from pipeline.store import Store
-from pipeline.tables import TASK_WORDS, notes_since
+from pipeline.tables import TASK_WORDS, names_of, notes_since
 from pipeline.workspace import Workspace
 
 STEP_WORDS = {
@@ -284,16 +284,11 @@ def flag_words(flag: str) -> str:
     return tr(FLAGS.get(flag, flag))
 
 
-def _language() -> str:
-    """The language that is spoken, as sheets of forms name it: `English (en)`."""
-    return f"{LANGUAGES[current()]} ({current()})"
-
-
 def _labels(store: Store) -> dict[str, str]:
     """What codes are called: rootstocks, scions, teams, places, causes."""
     found: dict[str, str] = {}
     for name in ("rootstocks", "scions", "teams", "locations"):
-        found |= {c: label or c for c, label in store.rows(f'SELECT code, label FROM work."list_{name}"')}
+        found |= names_of(store, name)
     return found
 
 
@@ -377,7 +372,7 @@ def _notes(store: Store, workspace: Workspace, names: dict[str, str]) -> list[No
     """What people wrote in the last seven days."""
     day = store.value("SELECT as_of FROM work.day")
     rows = notes_since(store, workspace.forms, day - dt.timedelta(days=6), day)
-    titles = {form_id: form.title_in(_language()).split(" / ")[0] for form_id, form in workspace.forms.items()}
+    titles = {form_id: form.title_spoken.split(" / ")[0] for form_id, form in workspace.forms.items()}
     return [Note(on, titles[f], shown(g) if g else "", names.get(who, who or ""), said) for on, f, g, who, said in rows]
 
 

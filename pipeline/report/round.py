@@ -15,6 +15,7 @@ from pipeline.formulas.next_round import Costs, Counting, choose, numbers, varia
 from pipeline.formulas.sums import DRAWS, SHARES, Shared, draw_sums, sum_intervals
 from pipeline.settings import Walk
 from pipeline.store import Store
+from pipeline.tables import names_of
 
 ROUND = tuple("standing stands_now houses counts counting_rates shared_doubt owed list_locations".split())
 """The tables that `gather_round` reads."""
@@ -140,7 +141,7 @@ def gather_round(store: Store, walk: Walk, hours: float) -> Round:
         _half(draw_sums([r[0] for r in rows], cells, gone, of, 3, shared))
         for cells, gone in ((spread, unseen), (after, np.where(is_chosen, 0.0, unseen)))
     ]
-    names = {c: label or c for c, label in store.rows("SELECT code, label FROM work.list_locations")}
+    names = names_of(store, "locations")
     has_promised = any(r[9] for r in rows)
     found = Round(
         hours=hours,

@@ -14,6 +14,7 @@ from pipeline.book.totals import MIXED, NO_SCION
 from pipeline.report.held_back import not_in_this
 from pipeline.report.round import doubts
 from pipeline.store import Store
+from pipeline.tables import names_of
 
 STAGE_WORDS = {
     "tray": marked("in trays"),
@@ -289,16 +290,13 @@ def remainders(store: Store, names: dict[str, str]) -> list[Remainders]:
 
 
 def place_names(store: Store) -> dict[str, str]:
-    return {c: label or c for c, label in store.rows("SELECT code, label FROM work.list_locations")}
+    return names_of(store, "locations")
 
 
 def gather_stock(store: Store) -> Stock:
     """Everything the page and `formpack reconcile` say of what stands."""
     places = place_names(store)
-    scions, rootstocks = (
-        {c: label or c for c, label in store.rows(f"SELECT code, label FROM work.list_{name}")}
-        for name in ("scions", "rootstocks")
-    )
+    scions, rootstocks = names_of(store, "scions"), names_of(store, "rootstocks")
     order = list(STAGE_WORDS)
     total = _standing(store, "all", {})
     by_stage = _standing(store, "stage", {})

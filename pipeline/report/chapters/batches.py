@@ -15,6 +15,7 @@ from pipeline.report.blocks import Block, Cell, Chapter, Column, Fold, Says, Tab
 from pipeline.report.chapters import flags
 from pipeline.report.stock import place_names
 from pipeline.store import Store
+from pipeline.tables import names_of
 from pipeline.workspace import Workspace
 
 _MOST = 60
@@ -108,9 +109,8 @@ def out_of_line(store: Store) -> list[flags.OutOfLine]:
         if b.flag == "worse" and b.adjusted is not None:
             lost = max(0, round(b.read * (_others(b, batches) - b.adjusted)))
             said = tr(
-                "Batch {batch} took badly: {adjusted} with the whole mix, where others have {others}; that is"
-                " {plants} of its {read}"
-                " buds.",
+                "Batch {batch} took badly: {adjusted} with the whole mix, where others have {others}; that is {plants} of its"
+                " {read} buds.",
                 batch=b.code,
                 adjusted=percent(b.adjusted),
                 others=percent(_others(b, batches)),
@@ -126,7 +126,7 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     if not store.value("SELECT count(*) FROM lots"):
         return None
     batches, went, places = _batches(store), _went(store), place_names(store)
-    names = {c: label or c for c, label in store.rows("SELECT code, label FROM work.list_scions")}
+    names = names_of(store, "scions")
     title = tr("Budwood batches")
     if not batches:
         return Chapter("batches", title, [Says(tr("No budding names one batch of budwood, so that none can be followed."))])
@@ -171,13 +171,10 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
 
 def _how() -> str:
     return tr(
-        "With the whole mix is the take a batch would have had, had it been set in what the whole nursery"
-        " budded: rootstock, scion,"
-        " pair, month, attempt and team are allowed for. A batch is flagged only with {buds} buds read and"
-        " fewer than 5 false alarms"
-        " in 100 flags. Trees of a group with several batches are shared out by the buds that took; trees that"
-        " were moved on to other"
-        " groups are not followed.",
+        "With the whole mix is the take a batch would have had, had it been set in what the whole nursery budded: rootstock,"
+        " scion, pair, month, attempt and team are allowed for. A batch is flagged only with {buds} buds read and fewer than"
+        " 5 false alarms in 100 flags. Trees of a group with several batches are shared out by the buds that took; trees that"
+        " were moved on to other groups are not followed.",
         buds=LEAST_BUDS,
     )
 

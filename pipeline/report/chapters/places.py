@@ -83,9 +83,8 @@ def _more_lost(p: Place) -> str:
     assert p.expected is not None and p.ratio is not None and p.ratio_low is not None and p.ratio_high is not None
     numbers = {"lost": p.lost, "expected": round(p.expected), "ratio": number(p.ratio, 1)}
     return tr(
-        "{place} loses more than what stands there explains: {lost} plants where {expected} were to be"
-        " expected, {ratio} times as"
-        " many ({low} to {high}).",
+        "{place} loses more than what stands there explains: {lost} plants where {expected} were to be expected, {ratio}"
+        " times as many ({low} to {high}).",
         place=p.name,
         low=number(p.ratio_low, 1),
         high=number(p.ratio_high, 1),
@@ -116,9 +115,8 @@ def _buds_lost(p: Place, store: Store) -> int:
 def _took_badly(p: Place, store: Store) -> str:
     assert p.take_adjusted is not None
     return tr(
-        "Buds set in {place} took worse than its teams, pairs and months explain: {adjusted} with the whole"
-        " mix, where others have"
-        " {others}.",
+        "Buds set in {place} took worse than its teams, pairs and months explain: {adjusted} with the whole mix, where others"
+        " have {others}.",
         place=p.name,
         adjusted=percent(p.take_adjusted),
         others=percent(_others(p, store)),
@@ -190,15 +188,12 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
 
 def _how() -> str:
     return tr(
-        "Expected is what the plants that stood there would have lost at the rates of the houses that are in line: by stage and"
-        " rootstock, plant-days until a group was last seen, and plants looked at when a stage was reached. A"
-        " loss belongs to the"
-        " place where the group stood before the visit that found it. What was taken out at an opening is no place's loss and"
-        " is not here. Frail groups and losses in clumps are allowed for. Take is compared with teams, pairs,"
-        " months and batches"
-        " allowed for. A flag asks for fewer than 5 false alarms in 100 flags, for {groups} groups with {lost}"
-        " losses expected, or"
-        " {buds} buds of {groups} groups.",
+        "Expected is what the plants that stood there would have lost at the rates of the houses that are in line: by stage"
+        " and rootstock, plant-days until a group was last seen, and plants looked at when a stage was reached. A loss"
+        " belongs to the place where the group stood before the visit that found it. What was taken out at an opening is no"
+        " place's loss and is not here. Frail groups and losses in clumps are allowed for. Take is compared with teams,"
+        " pairs, months and batches allowed for. A flag asks for fewer than 5 false alarms in 100 flags, for {groups} groups"
+        " with {lost} losses expected, or {buds} buds of {groups} groups.",
         groups=LEAST_GROUPS,
         lost=round(LEAST_EXPECTED),
         buds=LEAST_BUDS,
@@ -247,8 +242,8 @@ def _plan(houses: list[Place], benches: list[Place]) -> list[Block]:
         lines += [Line(p.name, [lost(p), took(p), late(p)], not is_one(h)) for p in inside[h.level]]
     heads = [tr("losses"), tr("take"), tr("late tasks")]
     says = tr(
-        "Places: losses as times what was to be expected of what stood there, take of the buds set there, and late tasks; dark"
-        " is worse."
+        "Places: losses as times what was to be expected of what stood there, take of the buds set there, and late tasks;"
+        " dark is worse."
     )
     return [*blocks, Drawing(plan(heads, lines, says), says)]
 

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from formpack.words import listed, number, percent, short_month, tr, trn
+from formpack.words import first_day, listed, number, percent, short_month, tr, trn
 from pipeline.rates.takes import LEAST_BUDS
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Head, Says, Table, interval, worked_out
 from pipeline.report.charts.take import funnel_plot, intervals, teams
 from pipeline.report.figures import DAYS_TO_READING, Figures, Share, Team, flag_words
-
-
-def _month(s: Share) -> dt.date:
-    return dt.date.fromisoformat(f"{s.label}-01")
 
 
 def _shares(name: str, caption: str, head: str, rows: Sequence[Share], is_month: bool = False) -> Table:
@@ -27,7 +22,7 @@ def _shares(name: str, caption: str, head: str, rows: Sequence[Share], is_month:
         Column(tr("take"), "share"),
         *interval("share"),
     )
-    shown = [(_month(s) if is_month else s.label, s.lots, s.of, s.count, s.rate, s.low, s.high) for s in rows]
+    shown = [(first_day(s.label) if is_month else s.label, s.lots, s.of, s.count, s.rate, s.low, s.high) for s in rows]
     return Table(name, caption, columns, shown)
 
 
@@ -110,7 +105,7 @@ def chapter(f: Figures) -> Chapter:
     if not f.take:
         return Chapter("take", title, [Says(tr("No buds have been read yet."))])
     by_days = [replace(s, label=tr(DAYS_TO_READING.get(s.label, s.label))) for s in f.by_days]
-    by_month = [replace(s, label=short_month(_month(s))) for s in f.by_month]
+    by_month = [replace(s, label=short_month(first_day(s.label))) for s in f.by_month]
     by_rootstock = _shares("take_by_rootstock", tr("Take by rootstock"), tr("rootstock"), f.by_rootstock)
     by_scion = _shares("take_by_scion", tr("Take by scion"), tr("scion"), f.by_scion_take)
     by_pair = _shares("take_by_pair", tr("Take by combination"), tr("rootstock + scion"), f.by_pair)
