@@ -20,6 +20,7 @@ from formpack.readers import MISSING, READERS, Unreadable, Value, has_control, t
 from formpack.words import marked, pack, tr
 
 REFERENCES: dict[tuple[str, str], str] = {
+    ("locations", "looked_after_by"): "staff",
     ("teams", "budder"): "staff",
     ("teams", "wrapper"): "staff",
     ("seed_lots", "rootstock"): "rootstocks",
@@ -52,7 +53,7 @@ _LIMITS: dict[tuple[str, str], tuple[float, float, str]] = {
 }
 """(list, column) -> the least, the most, and what is said of what is less or more."""
 LONGEST_CODE, LONGEST_CELL = 60, 1000
-_MAY_LACK = {"active", "part_of", "label"}
+_MAY_LACK = {"active", "part_of", "label", "looked_after_by", "botanical_name"}
 _NO, _YES = {"no", "n", "nao", "false", "0"}, {"yes", "y", "si", "s", "sim", "true", "1", ""}
 
 Row = dict[str, str]

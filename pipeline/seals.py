@@ -15,7 +15,7 @@ import duckdb
 
 from formpack.words import many, tr
 
-APPENDED = ("raw_files", "file_names", "corrections", "state_changes")
+APPENDED = ("raw_files", "file_names", "corrections", "state_changes", "codes", "printed")
 """Tables that only ever get more rows: of these a transaction's own rows are looked at, not the whole."""
 WHOLE = ("list_rows", "named_forms", "form_versions", "passed_over", "not_taken", "layout")
 _SEALED = (*APPENDED, *WHOLE)
@@ -23,6 +23,7 @@ Content = tuple[int, int]
 """How many rows there are, and the sum of their numbers."""
 Before = dict[str, tuple[Content, int]]
 """What a transaction found: of each table its content (of appended tables nothing), and its highest rowid."""
+_NOTHING: tuple[Content, int] = ((0, 0), -1)
 
 
 def _columns(connection: duckdb.DuckDBPyConnection) -> dict[str, list[str]]:
@@ -52,24 +53,27 @@ def _contents(connection: duckdb.DuckDBPyConnection, after: dict[str, int]) -> d
 
 def begin(connection: duckdb.DuckDBPyConnection, lets_go: bool = False) -> Before | None:
     """What is there before a transaction does anything; None where there are no seals yet. Where it may let go of rows, all
-    tables are looked at whole."""
-    if "seals" not in _columns(connection):
+    tables are looked at whole. A store of a former layout may lack tables: of these there is nothing."""
+    there = _columns(connection)
+    if "seals" not in there:
         return None
     if lets_go:
-        return {name: (content, -1) for name, content in _contents(connection, dict.fromkeys(_SEALED, -1)).items()}
-    queries = [f"SELECT '{name}', coalesce(max(rowid), -1) FROM kept.{name}" for name in APPENDED]
+        whole = [name for name in _SEALED if name in there]
+        return {name: (content, -1) for name, content in _contents(connection, dict.fromkeys(whole, -1)).items()}
+    queries = [f"SELECT '{name}', coalesce(max(rowid), -1) FROM kept.{name}" for name in APPENDED if name in there]
     last = dict(connection.execute(" UNION ALL ".join(queries)).fetchall())
-    whole = _contents(connection, dict.fromkeys(WHOLE, -1))
-    return {name: (whole.get(name, (0, 0)), last.get(name, -1)) for name in _SEALED}
+    now = _contents(connection, {name: -1 for name in WHOLE if name in there})
+    return {name: (now.get(name, (0, 0)), last.get(name, -1)) for name in _SEALED}
 
 
 def add(connection: duckdb.DuckDBPyConnection, before: Before | None) -> None:
     """Seal what a transaction has done, before it ends; in a store without seals, everything."""
-    now = _contents(connection, {name: before[name][1] if before else -1 for name in _SEALED})
+    found = before or {}
+    now = _contents(connection, {name: found.get(name, _NOTHING)[1] for name in _SEALED})
     sealed = _last(connection)
     number, link = last_link(connection)
     for name in _SEALED:
-        was = before[name][0] if before else (0, 0)
+        was = found.get(name, _NOTHING)[0]
         more = (now[name][0] - was[0], now[name][1] - was[1])
         if any(more):
             content = tuple(a + b for a, b in zip(sealed.get(name, (0, 0)), more, strict=True))

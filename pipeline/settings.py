@@ -117,6 +117,23 @@ class Prices:
 
 
 @dataclass(frozen=True)
+class Passport:
+    """What a nursery that is registered for plant passports prints on them; none is printed where it is not given."""
+
+    country: str = ""
+    """ISO 3166-1 alpha-2 code of the state where the operator is registered; GB for Great Britain."""
+    registration: str = ""
+    origin: str = ""
+    """Where the plants are from: a two-letter code, or the name of a third country."""
+    local_title: str = ""
+    """The title in the nursery's own language, beside the English one."""
+
+    @property
+    def is_on(self) -> bool:
+        return bool(self.country and self.registration and self.origin)
+
+
+@dataclass(frozen=True)
 class Settings:
     name: str = "Our nursery"
     language: str = "English (en)"
@@ -130,6 +147,7 @@ class Settings:
     phone: Phone = field(default_factory=Phone)
     walk: Walk = field(default_factory=Walk)
     prices: Prices = field(default_factory=Prices)
+    passport: Passport = field(default_factory=Passport)
 
 
 _SHARE, _RATE, _MONEY = (0.0001, 0.99), (0.0001, 100), (0, 1_000_000_000)

@@ -27,13 +27,13 @@ SQL = {path.stem: path for path in Path(__file__).parent.glob("*/sql/*.sql")}
 _WAIT_SECONDS, _READER_WAITS = 5.0, 1.0
 _IN_USE = ("Could not set lock", "being used by another process")
 """What the system says of a store that another command holds; the name of a folder may hold such a word as "lock"."""
-LAYOUT = 4
+LAYOUT = 5
 """Raise it when a table of `kept`, or one that is written to row by row, changes its columns."""
 _FIRST_SEALED = 4
 """The layout from which on what is kept has seals."""
 KEPT = tuple(
     """
-    raw_files file_names passed_over not_taken seals corrections state_changes list_rows named_forms form_versions
+    raw_files file_names passed_over not_taken seals corrections state_changes list_rows named_forms form_versions codes printed
     """.split()
 )
 """The tables of `kept`: what can never be made again."""
@@ -73,6 +73,9 @@ CREATE TABLE IF NOT EXISTS kept.list_rows (
 CREATE TABLE IF NOT EXISTS kept.named_forms (sha256 VARCHAR PRIMARY KEY, form_id VARCHAR);
 CREATE TABLE IF NOT EXISTS kept.form_versions (
     form_id VARCHAR, version VARCHAR, asked VARCHAR, is_published BOOLEAN, PRIMARY KEY (form_id, version));
+CREATE TABLE IF NOT EXISTS kept.codes (code VARCHAR PRIMARY KEY, issued_at TIMESTAMP, issued_on DATE);
+CREATE TABLE IF NOT EXISTS kept.printed (
+    number BIGINT PRIMARY KEY, printed_at TIMESTAMP, printed_on DATE, kind VARCHAR, about VARCHAR, shows VARCHAR);
 CREATE TABLE IF NOT EXISTS kept.layout (number INTEGER);
 CREATE TABLE IF NOT EXISTS work.state (key VARCHAR PRIMARY KEY, value VARCHAR);
 CREATE TABLE IF NOT EXISTS work.changes (name VARCHAR, number BIGINT, by_column VARCHAR, key VARCHAR);

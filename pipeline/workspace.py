@@ -19,9 +19,9 @@ from pipeline.settings import Settings, read_settings, text_fault
 LISTS: dict[str, tuple[str, ...]] = {
     "staff": ("code", "label", "active"),
     "teams": ("code", "label", "budder", "wrapper", "active"),
-    "locations": ("code", "label", "part_of", "active"),
-    "rootstocks": ("code", "label", "off_type_low", "off_type_high", "source", "active"),
-    "scions": ("code", "label", "active"),
+    "locations": ("code", "label", "part_of", "looked_after_by", "active"),
+    "rootstocks": ("code", "label", "botanical_name", "off_type_low", "off_type_high", "source", "active"),
+    "scions": ("code", "label", "botanical_name", "active"),
     "seed_lots": ("code", "label", "rootstock", "supplier", "received", "treated", "active"),
     "budwood_batches": (
         *("code", "label", "scion", "source_block", "source_tree", "cut_on", "authorisation", "buds"),
@@ -79,6 +79,12 @@ hours = 4                # of the round on the report page
 #                        # put into a plant by the time it is at each stage
 # trees = {{ "CARRIZO+TAHITI" = 0.00, VALENCIA = 0.00 }}
 #                        # price of a tree of a pair, or of a scion, where it is another
+
+[passport]               # plant passports: off, and none is printed, until these lines lose their # and have your own data
+# country = "XX"         # two letters of the state where you are registered, as in ISO 3166-1; "GB" for Great Britain
+# registration = ""      # your registration number
+# origin = "XX"          # where the plants are from: two letters, or the name of a third country
+# local_title = ""       # the title in your own language, where it is not English
 
 [phone]
 show_expected = false    # true: a phone tells how many plants are expected before a number is typed; people copy it

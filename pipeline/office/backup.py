@@ -226,6 +226,9 @@ def _fill(store: Store, source: Path, is_proved: bool) -> list[str]:
     where it has to be proved."""
     run = store.connection.execute
     run("DELETE FROM kept.seals")
+    former = _layout_of(source)
+    if former:  # the seals are of that layout
+        run("UPDATE kept.layout SET number = ?", [former])
     try:
         faults = _read_raw(store, source)
         for table in _TABLES:
@@ -250,7 +253,22 @@ def _fill(store: Store, source: Path, is_proved: bool) -> list[str]:
     elif sealed:  # what was sealed is not there any more: what there is, is sealed anew
         run("DELETE FROM kept.seals")
         seals.add(store.connection, None)
+    if former:
+        before = seals.begin(store.connection)
+        run("UPDATE kept.layout SET number = ?", [LAYOUT])
+        seals.add(store.connection, before)
     return faults
+
+
+def _layout_of(source: Path) -> int:
+    """The layout of a backup, where it is a former one that has seals; else 0."""
+    if not (source / "seals.csv").exists():
+        return 0
+    try:
+        layout = int(json.loads((source / MANIFEST).read_text(encoding="utf-8"))["layout"])
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
+        return 0
+    return layout if 0 < layout < LAYOUT else 0
 
 
 def _read_raw(store: Store, source: Path) -> list[str]:

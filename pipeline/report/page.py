@@ -201,8 +201,9 @@ def _is_short(fold: Fold) -> bool:
     return all(isinstance(block, Says) for block in fold.blocks)
 
 
-def page_html(name: str, day: dt.date, first: Chapter, chapters: Sequence[Chapter]) -> str:
-    """The whole page: what the nursery is called, of what day, the first screen, and the chapters, folded."""
+def page_html(name: str, day: dt.date, first: Chapter, chapters: Sequence[Chapter], about: str = "") -> str:
+    """The whole page: what the nursery is called, of what day, the first screen, and the chapters, folded. A page `about` one
+    thing (a group, say) is headed by it, and its chapters are open."""
     here = Path(__file__)
     script = here.with_suffix(".js").read_text(encoding="utf-8")
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
@@ -234,6 +235,7 @@ def page_html(name: str, day: dt.date, first: Chapter, chapters: Sequence[Chapte
         language=words.current(),
         name=name,
         day=day,
+        about=about,
         first=first,
         around=_around_list(first.blocks),
         chapters=chapters,

@@ -13,7 +13,8 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipeline import run
+from pipeline import run, seals, store
+from pipeline.office import backup
 from pipeline.store import LAYOUT, Store
 from pipeline.workspace import Workspace
 from tests.cli.test_cli import formpack
@@ -159,3 +160,28 @@ def test_a_later_store_is_left_alone(tmp_path: Path) -> None:
         assert said == "This store was written by a later version of formpack; use that version, or update this one.\n", words
         assert workspace.store_file.read_bytes() == (tmp_path / "copy").read_bytes(), words
         assert not list(tmp_path.glob("*.wal"))
+
+
+def test_layout_4_is_brought_up_and_restored(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Which had seals, but neither codes nor what was printed; the seals go on where they were."""
+    workspace = nursery(tmp_path / "nursery")
+    new = ("codes", "printed")
+    with monkeypatch.context() as patched:
+        for module in (store, backup):
+            patched.setattr(module, "LAYOUT", 4)
+            patched.setattr(module, "KEPT", tuple(t for t in store.KEPT if t not in new))
+        patched.setattr(backup, "_TABLES", tuple(t for t in backup._TABLES if t not in new))
+        patched.setattr(seals, "APPENDED", tuple(t for t in seals.APPENDED if t not in new))
+        patched.setattr(seals, "_SEALED", tuple(t for t in seals._SEALED if t not in new))
+        without = "".join(s + ";" for s in store._KEPT.split(";")[:-1] if not any(f"kept.{t} " in s for t in new))
+        patched.setattr(store, "_KEPT", without)
+        run.import_files(workspace, [workspace.inbox])
+        formpack("export", "../backup", cwd=workspace.folder)
+        assert not (tmp_path / "backup" / "codes.csv").exists()
+    formpack("rebuild", "--from", "../backup", "--workspace", "../restored", cwd=workspace.folder)
+    for folder in (workspace.folder, tmp_path / "restored"):
+        formpack("check", cwd=folder)
+        with Store.open(folder / "store.duckdb", is_read_only=True) as opened:
+            assert opened.layout == LAYOUT and opened.value("SELECT count(*) FROM kept.codes") == 0
+            assert seals.faults(opened.connection) == []
+            assert opened.value("SELECT count(*) FROM kept.seals WHERE what = 'layout'") == 2
