@@ -69,7 +69,7 @@ def grid(heads: Sequence[str], rows: Sequence[Sequence[Any]], widths_mm: Sequenc
     from reportlab.lib.units import mm
     from reportlab.platypus import Table
 
-    right = [bool(rows) and all(isinstance(r[i], int) or r[i] is None for r in rows) for i in range(len(heads))]
+    right = [{type(r[i]) for r in rows} <= {int, type(None)} and any(r[i] is not None for r in rows) for i in range(len(heads))]
     body = [[words(_shown(v), 8.5, is_right=at) if _shown(v) else "" for v, at in zip(row, right, strict=True)] for row in rows]
     table = Table(
         [[words(h, 8, bold=True, is_right=at) for h, at in zip(heads, right, strict=True)], *body],
