@@ -41,4 +41,4 @@ def printed(store: Store, kinds: Iterable[str], about: str | None = None) -> lis
         " WHERE kind IN (SELECT unnest($1)) AND ($2 IS NULL OR about = $2) ORDER BY number",
         [list(kinds), about],
     )
-    return [Print(*row[:5], shows=json.loads(row[5])) for row in rows]
+    return [Print(number, at, on, kind, what, json.loads(shows)) for number, at, on, kind, what, shows in rows]
