@@ -1,18 +1,18 @@
 """What is known of plants that were touched by something (came from one seed lot, had a bud of one batch, stood in one group)
 once groups were moved, split, put together and partly sent out: at least so many of them are here, and at most.
 
-Plants of a group cannot be told apart, so a record of so many plants that leave says nothing of which. Every way in which they
-may have been chosen is possible, and `low` and `high` are the fewest and the most touched plants over all of these. They are
-found in two steps. One pass through the events keeps an interval of the touched plants of each group. Where groups were mixed,
-what went one way did not go another, so the sum of two intervals is too wide: there a linear programme gives the ends. It is one
-of flows in a network with whole bounds, whose corners are whole numbers (Ahuja, Magnanti and Orlin, *Network Flows*, 1993,
-theorem 9.10; from memory). Two things that are known of plants make the intervals narrower: a plant gets one bud at an attempt,
-so buds set at one attempt in one group are in plants of their own; and plants that leave because the buds of a lot failed are of
-that lot.
+Plants of a group cannot be told apart, so a record of so many plants that leave says nothing of which. Every way in which
+they may have been chosen is possible, and `low` and `high` are the fewest and the most touched plants over all of these.
+They are found in two steps. One pass through the events keeps an interval of the touched plants of each group. Where groups
+were mixed, what went one way did not go another, so the sum of two intervals is too wide: there a linear programme gives
+the ends. It is one of flows in a network with whole bounds, whose corners are whole numbers (Ahuja, Magnanti and Orlin,
+*Network Flows*, 1993, theorem 9.10; from memory). Two things that are known of plants make the intervals narrower: a plant
+gets one bud at an attempt, so buds set at one attempt in one group are in plants of their own; and plants that leave
+because the buds of a lot failed are of that lot.
 
-Unrecorded losses need no room of their own: a plant that vanished is as good as one that stays until the end and is not there
-then. Plants that nobody recorded as coming, but that left or were budded, are `unknown`: in a group that was reached they may be
-touched.
+Unrecorded losses need no room of their own: a plant that vanished is as good as one that stays until the end and is not
+there then. Plants that nobody recorded as coming, but that left or were budded, are `unknown`: in a group that was reached
+they may be touched.
 """
 
 from __future__ import annotations
