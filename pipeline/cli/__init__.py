@@ -23,6 +23,7 @@ from pipeline.cli import (
     reconcile,
     records,
     report,
+    trace,
 )
 
 app = typer.Typer(
@@ -46,6 +47,7 @@ for command in (
     reconcile.reconcile,
     plan.plan,
     report.report,
+    trace.trace,
     due.due,
     rebuild.rebuild,
     export.export,

@@ -31,6 +31,7 @@ from formpack.words import many_of, marked, tr, trn
 from pipeline.harmless import json_text, one_line
 
 if TYPE_CHECKING:
+    from pipeline.report.blocks import Block
     from pipeline.workspace import Workspace
 
 WorkspaceOption = Annotated[Path, typer.Option("--workspace", help="The nursery's folder.", show_default="this folder")]
@@ -327,6 +328,30 @@ def print_table(columns: Sequence[str], rows: Sequence[Sequence[Any]], beneath: 
         say("  ".join(said).rstrip())
         for more in beneath[number - 1] if beneath and number else ():
             say(more)
+
+
+def print_blocks(blocks: Sequence[Block]) -> None:
+    """Print the sentences and tables of a report; drawings, and what explains it, stand on its page."""
+    import textwrap
+
+    from pipeline.report.blocks import Cell, Column, Head, Says, Table
+    from pipeline.report.page import said
+
+    def shown(value: Any, column: Column) -> Any:
+        text = value.text if isinstance(value, Cell) else ""
+        plain = value.value if isinstance(value, Cell) else value
+        return text or (plain if column.kind in ("number", "day") else said(plain, column.kind))
+
+    for block in blocks:
+        if isinstance(block, (Says, Head)):
+            for line in textwrap.wrap(block.text, 118, break_long_words=False, break_on_hyphens=False):
+                say(line)
+        elif isinstance(block, Table):
+            say()
+            say(block.caption)
+            rows = [*block.rows, *([block.total] if block.total else [])]
+            cells = [[shown(value, c) for value, c in zip(row, block.columns, strict=True)] for row in rows]
+            print_table([c.head for c in block.columns], cells)
 
 
 WORK = (marked("keeping"), marked("reading"), marked("making"))

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from formpack.catalog import Form
 from formpack.group_code import is_group_code, plain, shown
-from formpack.readers import NearMiss, with_near_miss
+from formpack.readers import NearMiss
 from formpack.words import marked, tr
 from pipeline.findings import Refused
 from pipeline.formulas.tracing import NONE, Key, Part
@@ -28,7 +28,8 @@ KINDS = {
 """What can be traced -> the list that has its codes, and what it is called; `tr` that."""
 TABLES = tuple(
     "standing movements lots accepted bookings openings origins growing states current particulars list_rows answers"
-    " quiet_moves list_budwood_batches list_seed_lots list_teams list_orders list_locations list_rootstocks list_scions".split()
+    " quiet_moves houses list_budwood_batches list_seed_lots list_teams list_orders list_locations list_rootstocks"
+    " list_scions".split()
 )
 """The tables that are read here."""
 _STARTS = {
@@ -79,6 +80,8 @@ class InGroup:
     low: int
     high: int
     here: Part
+    gone: Part
+    """The traced ones of those that were culled, found dead or lost in it."""
     unknown: int
     """Plants that left it, or were budded, without having come."""
 
@@ -91,7 +94,8 @@ class Sent:
     consignee: str | None
     first_on: dt.date
     last_on: dt.date
-    groups: tuple[str, ...]
+    groups: tuple[tuple[str, int, Part], ...]
+    """By group: trees in all, and the traced ones."""
     trees: int
     part: Part
 
@@ -179,6 +183,11 @@ class Trace:
     """Whether the numbers are as narrow as the records allow."""
 
     @property
+    def needs_a_person(self) -> bool:
+        """Whether there is something that no record settles."""
+        return bool(self.kept_out or (self.forwards and (self.forwards.perhaps or self.forwards.unnamed)))
+
+    @property
     def name(self) -> str:
         return tr(KINDS[self.kind][1], code=shown(self.code) if self.kind == "group" else self.code)
 
@@ -213,15 +222,19 @@ def _known(store: Store, kind: str, code: str) -> tuple[str, dict[str, str]]:
             )
             raise Refused(tr(said, code=shown(digits)))
         near = NearMiss(shown(c) for (c,) in store.rows("SELECT group_code FROM work.openings")).of(code)
-        raise Refused(tr("{what} is no code of a group.", what=with_near_miss(repr(code), near)))
+        raise Refused(_with(tr("{what} is no code of a group.", what=repr(code)), near))
     listed = KINDS[kind][0]
     known = dict(store.rows("SELECT code, texts FROM work.list_rows WHERE list_name = $1", [listed]))
     if code not in known:
         near = NearMiss(known).of(code)
-        said = marked("{what} is not in lists/{list}.csv, and never was.")
-        raise Refused(tr(said, what=with_near_miss(repr(code), near), list=listed))
+        raise Refused(_with(tr("{what} is not in lists/{list}.csv, and never was.", what=repr(code), list=listed), near))
     row: dict[str, str] = json.loads(known[code])
     return code, {k: v for k, v in row.items() if v and k not in ("code", "active")}
+
+
+def _with(said: str, near: str) -> str:
+    """The sentence, with what may have been meant."""
+    return f"{said} {near}".rstrip()
 
 
 def _alike(store: Store, code: str) -> tuple[str, ...]:
@@ -287,7 +300,8 @@ def _forwards(store: Store, forms: Mapping[str, Form], edges: Sequence[Edge], ki
         here = _of_those_that_stand(tracks.total([group]), tracks.book(group), stands, low, high)
         facts = (rootstock, scion, stage, place, own.get(group, 0), tuple(came[group]))
         since = days[group] if group != source.whole else min(c.on_date for c in some if c.group == group)
-        groups.append(InGroup(group, since, *facts, book, stands, low, high, here, tracks.unknown.get(group, 0)))
+        lost = tracks.total(n for numbers in gone.values() for n in numbers if some[n].group == group)
+        groups.append(InGroup(group, since, *facts, book, stands, low, high, here, lost, tracks.unknown.get(group, 0)))
     sent = [_sent(some, tracks, *to, found) for to, found in out.items()]
     sent = sorted((s for s in sent if s.part.high), key=lambda s: (s.first_on, s.order_ref or "", s.consignee or ""))
     forwards = Forwards(
@@ -298,7 +312,7 @@ def _forwards(store: Store, forms: Mapping[str, Form], edges: Sequence[Edge], ki
         despatched=tracks.total([n for found in out.values() for n in found]),
         gone=tuple((k, part) for k in ("culled", "died", "lost") if (part := tracks.total(gone.get(k, []))).high),
         flows=tuple(moved),
-        perhaps=_perhaps(store, edges, begun, days, inside),
+        perhaps=_perhaps(store, _open(edges, some, tracks), begun, inside),
         unnamed=tuple(store.rows(_UNNAMED, [code])) if kind == "batch" else (),
     )
     return forwards, tracks.is_exact
@@ -333,9 +347,13 @@ def _together(tracks: Tracks, groups: Sequence[InGroup]) -> Part:
 
 def _sent(some: Sequence[Change], tracks: Tracks, order_ref: str | None, consignee: str | None, numbers: list[int]) -> Sent:
     found = [some[n] for n in numbers]
-    groups = tuple(sorted({c.group for c in found}))
+    by_group: dict[str, list[int]] = defaultdict(list)
+    for number in numbers:
+        by_group[some[number].group].append(number)
+    groups = [(g, sum(some[n].quantity for n in of), tracks.total(of)) for g, of in sorted(by_group.items())]
     days = [c.on_date for c in found]
-    return Sent(order_ref, consignee, min(days), max(days), groups, sum(c.quantity for c in found), tracks.total(numbers))
+    trees, part = sum(c.quantity for c in found), tracks.total(numbers)
+    return Sent(order_ref, consignee, min(days), max(days), tuple(g for g in groups if g[2].high), trees, part)
 
 
 def _consignees(store: Store, forms: Mapping[str, Form], instance_ids: Sequence[str]) -> dict[str, str]:
@@ -352,11 +370,20 @@ def _consignees(store: Store, forms: Mapping[str, Form], instance_ids: Sequence[
     return found
 
 
+def _open(edges: Sequence[Edge], some: Sequence[Change], tracks: Tracks) -> list[Edge]:
+    """The moves less those of which it is known that no traced plant was in them: plants of failed buds of another lot."""
+    settled: dict[Edge, bool] = {}
+    for number, c in enumerate(some):
+        if c.kind == "moved_out" and c.other_group:
+            edge = (c.on_date, c.group, c.other_group)
+            settled[edge] = settled.get(edge, True) and number in tracks.settled
+    return [edge for edge in edges if not settled.get(edge, False)]
+
+
 def _perhaps(
     store: Store,
     edges: Sequence[Edge],
     begun: Mapping[str, dt.date],
-    days: Mapping[str, dt.date],
     inside: set[str],
 ) -> tuple[Perhaps, ...]:
     """Groups that no record leads to, and why they should be looked at."""

@@ -113,6 +113,8 @@ class Tracks:
         if (early := _in_order(some, inside, is_late=False)) != orders[0]:
             orders.append(early)
         lots = _touching(some, source)
+        self.settled = {n for n, c in enumerate(some) if _of(c, lots) is False}
+        """Changes by which only plants of lots left that are not of the source."""
         for order in orders:
             events = [(number, e) for number in order if (e := _event(some[number], inside, source, lots)) is not None]
             followed = Followed([e for _, e in events], source.whole)
@@ -166,9 +168,13 @@ def _event(change: Change, inside: set[str], source: Source, lots: Mapping[tuple
         is_of_it = source.budded(change)
         return Event(group, "touched", n, attempt=change.attempt or 0, lot=change.lot) if is_of_it else None
     to = (change.other_group or "") if change.other_group in inside else ""
-    known = lots.get((group, change.lot), set()) if change.kind == "moved_out" and change.lot else set()
-    of_it = next(iter(known)) if len(known) == 1 else None
-    return Event(group, "left", n, to, attempt=change.attempt or 0, lot=change.lot, of_touched=of_it)
+    return Event(group, "left", n, to, attempt=change.attempt or 0, lot=change.lot, of_touched=_of(change, lots))
+
+
+def _of(change: Change, lots: Mapping[tuple[str, str], set[bool]]) -> bool | None:
+    """Whether plants that left because the buds of a lot failed are of the source: all, none, or nobody knows."""
+    known = lots.get((change.group, change.lot), set()) if change.kind == "moved_out" and change.lot else set()
+    return next(iter(known)) if len(known) == 1 else None
 
 
 def _in_order(some: Sequence[Change], inside: set[str], is_late: bool) -> list[int]:

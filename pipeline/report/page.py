@@ -237,7 +237,7 @@ def page_html(name: str, day: dt.date, first: Chapter, chapters: Sequence[Chapte
         day=day,
         about=about,
         first=first,
-        around=_around_list(first.blocks),
+        around=((), first.blocks) if about else _around_list(first.blocks),
         chapters=chapters,
         palette=PALETTE,
         sheet_head=Markup(_in_style(tr("{name}, {day}", name=name, day=day))),

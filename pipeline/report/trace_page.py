@@ -1,0 +1,360 @@
+"""What was traced, in words, tables and a drawing: shown on the screen and on a page of its own."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+
+from formpack.group_code import shown
+from formpack.words import listed, many, marked, number, tr, trn
+from pipeline.formulas.tracing import Part
+from pipeline.office.trace import Backwards, Forwards, InGroup, Trace, labels
+from pipeline.report.blocks import Block, Chapter, Column, Drawing, Fold, Head, Says, Table
+from pipeline.report.charts.flow import COLOURS, Band, Bar, flow, gathered
+from pipeline.report.stock import STAGE_WORDS, place_names
+from pipeline.store import Store
+from pipeline.tables import names_of
+
+_ABOUT = {
+    "label": marked("on the list as {value}"),
+    "scion": marked("scion {value}"),
+    "rootstock": marked("rootstock {value}"),
+    "source_block": marked("source block {value}"),
+    "source_tree": marked("source tree {value}"),
+    "cut_on": marked("cut on {value}"),
+    "authorisation": marked("authorisation {value}"),
+    "buds": marked("{value} buds on the list"),
+    "supplier": marked("supplier {value}"),
+    "received": marked("received on {value}"),
+    "treated": marked("treated: {value}"),
+    "consignee": marked("for {value}"),
+    "quantity": marked("{value} trees ordered"),
+    "wanted_on": marked("wanted on {value}"),
+}
+GONE = {"culled": marked("culled"), "died": marked("found dead"), "lost": marked("lost")}
+_SOURCES = {"seed_lot": marked("seed lot"), "batch": marked("budwood batch"), "team": marked("team that budded")}
+_LISTS = {"seed_lot": "seed_lots", "batch": "budwood_batches", "team": "teams"}
+_OPTIONS = {"seed_lot": "--seed-lot", "batch": "--batch", "team": "--team"}
+
+
+def part_says(part: Part) -> str:
+    """`763`, or `760 to 780`."""
+    if part.is_certain:
+        return number(part.low)
+    return tr("{low} to {high}", low=part.low, high=part.high)
+
+
+def chapters(store: Store, found: Trace, form_titles: dict[str, str]) -> tuple[Chapter, list[Chapter]]:
+    """The first screen, which says what there is, and the chapters with each group, order and record."""
+    first: list[Block] = []
+    drawing: list[Block] = []
+    if found.about:
+        first.append(Says(_about(found), "lead"))
+    rest: list[Chapter] = []
+    if found.forwards:
+        first += [Says(text) for text in _forwards_says(found, found.forwards)]
+        if found.forwards.groups:
+            drawing.append(_drawing(store, found, found.forwards))
+        rest += _forwards(store, found.forwards, found.kind)
+    if found.backwards:
+        first += [Says(text) for text in _backwards_says(found, found.backwards)]
+        rest += _backwards(store, found, found.backwards)
+    if found.kept_out:
+        n = len(found.kept_out)
+        said = trn(
+            "{n} record about it is not in the books and not counted here; `formpack problems` says what to do.",
+            "{n} records about it are not in the books and not counted here; `formpack problems` says what to do.",
+            n,
+        )
+        first.append(Says(said, "stop", "#kept_out"))
+        rest.append(Chapter("kept_out", tr("Records that are not in the books"), [_kept_out(found, form_titles)]))
+    if not found.is_exact:
+        first.append(
+            Says(tr("So many groups are mixed that the numbers are true but could be closer: the ends were not worked out."))
+        )
+    how = Fold(tr("What at least and at most mean"), [Says(text, "lead") for text in _how(found.kind)])
+    return Chapter("first", tr("What was found"), [*first, *drawing, how]), rest
+
+
+def _about(found: Trace) -> str:
+    def value(column: str, text: str) -> object:
+        if column in ("cut_on", "received", "wanted_on"):
+            try:
+                return dt.date.fromisoformat(text)
+            except ValueError:
+                return text
+        return int(text) if column in ("buds", "quantity") and text.isdecimal() else text
+
+    parts = [tr(_ABOUT[k], value=value(k, v)) for k, v in found.about.items() if k in _ABOUT and v != found.code]
+    said = tr("{name}: {facts}.", name=found.name, facts="; ".join(parts))
+    if found.alike:
+        others = listed(found.alike, 12)
+        said += " " + tr("Other batches from the same source tree: {batches}.", batches=others)
+    return said
+
+
+def _begun_says(found: Trace, f: Forwards) -> str:
+    """How much of it there ever was."""
+    code = found.code
+    begun = [g for g in f.groups if g.source]
+    none = {
+        "batch": marked("No buds of batch {code} have been set, as far as the books go."),
+        "seed_lot": marked("No group was opened from seed lot {code}, as far as the books go."),
+        "team": marked("Team {code} has set no buds, as far as the books go."),
+        "group": marked("No plants ever stood in group {code}, as far as the books go."),
+    }
+    if not begun:
+        return tr(none[found.kind], code=shown(code) if found.kind == "group" else code)
+    some = {
+        "batch": marked("Buds of batch {code} were set in {plants} of {groups}, the first on {first}."),
+        "seed_lot": marked("{plants} of seed lot {code} were opened in {groups}, the first on {first}."),
+        "team": marked("Team {code} set {buds} in {groups}, the first on {first}."),
+        "group": marked("{plants} in all stood in group {code}, the first from {first} on."),
+    }
+    values = {"plants": many(f.plants, "plant"), "groups": many(len(begun), "group"), "buds": many(f.plants, "bud")}
+    first = min(g.since for g in begun)
+    return tr(some[found.kind], code=shown(code) if found.kind == "group" else code, first=first, **values)
+
+
+def _forwards_says(found: Trace, f: Forwards) -> list[str]:
+    said = [_begun_says(found, f)]
+    if f.groups:
+        standing = sum(1 for g in f.groups if g.here.high)
+        said.append(
+            tr(
+                "Of these, {standing} stand now, in {groups}; {despatched} were despatched.",
+                standing=part_says(f.standing),
+                groups=many(standing, "group"),
+                despatched=part_says(f.despatched),
+            )
+        )
+    if f.gone:
+        parts = [f"{part_says(part)} {tr(GONE[kind])}" for kind, part in f.gone]
+        said.append(tr("By the records the others were: {parts}.", parts=listed(parts)))
+    if unknown := [g for g in f.groups if g.unknown]:
+        plants = many(sum(g.unknown for g in unknown), "plant")
+        said.append(
+            tr(
+                "{plants} more left {groups}, or were budded there, than ever came: they may be of these too, and count as that"
+                " in at most.",
+                plants=plants,
+                groups=listed((shown(g.group) for g in unknown), 6),
+            )
+        )
+    if f.unnamed:
+        buds, groups = many(sum(n for _, n in f.unnamed), "bud"), listed((shown(g) for g, _ in f.unnamed), 6)
+        said.append(tr("{buds} were set without a batch named, in {groups}: they may be of it.", buds=buds, groups=groups))
+    if f.perhaps:
+        said.append(
+            trn(
+                "No record leads to {n} other group, but look at it as well: the last table says why.",
+                "No record leads to {n} other groups, but look at them as well: the last table says why.",
+                len(f.perhaps),
+            )
+        )
+    return said
+
+
+def _how(kind: str) -> list[str]:
+    what = {
+        "batch": tr("A plant counts once a bud of the batch was set in it, whether that bud took or not."),
+        "team": tr("A plant counts once the team set a bud in it, whether that bud took or not."),
+        "seed_lot": tr("A plant counts if it was opened from the seed lot."),
+        "group": tr("A plant counts if it ever stood in the group."),
+        "order": tr("Trees of a group that took in plants of several sources may be of any of them."),
+    }
+    return [
+        what[kind],
+        tr(
+            "Plants of a group cannot be told apart. Where only some of them count and some left, nobody wrote down which: at"
+            " least is the fewest and at most the most that can have gone that way by the records. Plants whose buds failed are"
+            " of the lot they were read in."
+        ),
+        tr(
+            "What stands is what the counts let expect (within the interval of 95 of 100), so plants that vanished without a"
+            " record may have been any. Records that were never made, or name the wrong batch or group, nobody can follow."
+        ),
+    ]
+
+
+def _pieces(g: InGroup, kind: str) -> str:
+    parts = [tr("{plants} moved from {group}", plants=part_says(part), group=shown(other)) for other, _, part in g.came]
+    if g.source and kind != "group":
+        begun = marked("{n} opened here") if kind == "seed_lot" else marked("{n} budded here")
+        parts.insert(0, tr(begun, n=g.source))
+    return listed(parts, 4)
+
+
+def _forwards(store: Store, f: Forwards, kind: str) -> list[Chapter]:
+    found = []
+    if f.groups:
+        found.append(Chapter("groups", tr("Groups"), [_groups(store, f, kind)]))
+    if f.sent:
+        found.append(Chapter("sent", tr("Despatched"), [_sent(f)]))
+    if f.perhaps:
+        found.append(Chapter("perhaps", tr("Look at these as well"), [_perhaps(store, f)]))
+    return found
+
+
+def _groups(store: Store, f: Forwards, kind: str) -> Table:
+    places, pairs = place_names(store), labels(store, f.groups)
+    columns = (
+        *(Column(tr("group"), "code"), Column(tr("place")), Column(tr("plants standing"), "number"), *_ends()),
+        *(Column(tr("pair")), Column(tr("stage"), is_aside=True), Column(tr("since"), "day", is_aside=True)),
+        Column(tr("how they came")),
+    )
+    # what stands first, in the order of a walk
+    ordered = sorted(f.groups, key=lambda g: (not g.here.high, g.place or "" if g.here.high else "", g.group))
+    rows = [
+        (
+            *(shown(g.group), places.get(g.place or "", g.place) if g.high else None, g.stands, g.here.low, g.here.high),
+            *(pairs[g.group], tr(STAGE_WORDS.get(g.stage, g.stage)), g.since, _pieces(g, kind)),
+        )
+        for g in ordered
+    ]
+    total = [tr("together"), None, sum(g.stands for g in f.groups), f.standing.low, f.standing.high, *[None] * 4]
+    return Table("groups", tr("Every group it reached"), columns, rows, total)
+
+
+def _sent(f: Forwards) -> Table:
+    columns = (
+        *(Column(tr("order"), "code"), Column(tr("consignee")), Column(tr("trees of these groups"), "number"), *_ends()),
+        *(Column(tr("from"), "day", is_aside=True), Column(tr("to"), "day"), Column(tr("groups, with their trees"))),
+    )
+    nobody = tr("not recorded")
+    rows = [
+        (
+            *(s.order_ref or nobody, s.consignee or nobody, s.trees, s.part.low, s.part.high, s.first_on, s.last_on),
+            listed((tr("{group} ({n})", group=shown(g), n=trees) for g, trees, _ in s.groups), 6),
+        )
+        for s in f.sent
+    ]
+    total = [tr("together"), None, sum(s.trees for s in f.sent), f.despatched.low, f.despatched.high, *[None] * 3]
+    return Table("sent", tr("Who got of it"), columns, rows, total)
+
+
+def _perhaps(store: Store, f: Forwards) -> Table:
+    places = place_names(store)
+    why = {
+        "counts": marked("by the counts about {n} plants came from {group} without a record"),
+        "order": marked("plants came from {group}, perhaps after it was reached: two things of one day"),
+        "from": marked("plants came from {group}, which is in this table"),
+    }
+    columns = (Column(tr("group"), "code"), Column(tr("place")), Column(tr("plants standing"), "number"), Column(tr("why")))
+    rows = [
+        (
+            *(shown(p.group), places.get(p.place or "", p.place), p.stands),
+            tr(why[p.why], n=p.plants, group=shown(p.from_group) if p.from_group else "?"),
+        )
+        for p in f.perhaps
+    ]
+    return Table("perhaps", tr("Groups that no record leads to, to be looked at as well"), columns, rows)
+
+
+def _ends() -> tuple[Column, Column]:
+    return Column(tr("of it, at least"), "number"), Column(tr("at most"), "number")
+
+
+def _backwards_says(found: Trace, b: Backwards) -> list[str]:
+    if not b.plants:
+        return [tr("Nothing has left for order {code} yet.", code=found.code)] if found.kind == "order" else []
+    if found.kind == "order":
+        trees, groups = many(b.plants, "tree"), many(len(b.through), "group")
+        return [
+            tr("{trees} left for order {code}. They can have stood in {groups}.", trees=trees, code=found.code, groups=groups)
+        ]
+    said = marked("Where the {n} plants in the book of the group came from:")
+    if b.is_of_those_that_left:
+        said = marked("Nothing stands in the group by its book. Where the {n} plants that left it came from:")
+    return [tr(said, n=b.plants)]
+
+
+def _backwards(store: Store, found: Trace, b: Backwards) -> list[Chapter]:
+    if not b.sources:
+        return []
+    rows = []
+    for s in b.sources:
+        label = names_of(store, _LISTS[s.kind]).get(s.code, "")
+        rows.append((tr(_SOURCES[s.kind]), s.code, "" if label == s.code else label, s.part.low, s.part.high))
+    columns = (Column(tr("source")), Column(tr("code"), "code"), Column(tr("name")), *_ends())
+    blocks: list[Block] = [Table("sources", tr("What they are of"), columns, rows)]
+    followed = next((s for s in b.sources if s.kind == "batch"), b.sources[0])
+    command = f"formpack trace {_OPTIONS[followed.kind]} {followed.code}"
+    blocks.append(Says(tr("To follow one of them to where else it went: `{command}`.", command=command), "soft"))
+    others = [g for g in b.through if g != found.code]
+    if others:
+        blocks += [Head(tr("Groups they can have stood in")), Says(listed(map(shown, others), 60))]
+    return [Chapter("sources", tr("Where they came from"), blocks)]
+
+
+def _kept_out(found: Trace, form_titles: dict[str, str]) -> Table:
+    why = {"named": marked("names {code}"), "group": marked("about a group that was reached")}
+    columns = (
+        *(Column(tr("day"), "day"), Column(tr("form")), Column(tr("group"), "code"), Column(tr("state"))),
+        *(Column(tr("why")), Column(tr("submission"), "code")),
+    )
+    rows = [
+        (
+            *(k.on_date, form_titles.get(k.form_id, k.form_id), shown(k.group) if k.group and len(k.group) == 8 else k.group),
+            *(tr(k.state), tr(why[k.why], code=found.code), k.instance_id),
+        )
+        for k in found.kept_out
+    ]
+    return Table("kept_out", tr("Records that are not in the books"), columns, rows)
+
+
+def _drawing(store: Store, found: Trace, f: Forwards) -> Drawing:
+    """From what is traced through its groups to where they are."""
+    columns = _columns(f)
+    last = max(columns.values()) + 1
+    where: dict[str, str] = {}
+    houses = dict(store.rows("SELECT location, house FROM work.houses"))
+    places = place_names(store)
+    bars = [Bar("source", 0, found.code if found.kind != "group" else shown(found.code), float(f.plants), "source", found.name)]
+    bands: list[Band] = []
+    ends: dict[str, list[float]] = defaultdict(lambda: [0.0, 0.0])
+    kinds: dict[str, str] = {}
+
+    def end(group: str, key: str, kind: str, label: str, part: Part) -> None:
+        if part.high:
+            kinds[key], where[key] = kind, label
+            ends[key][0] += part.about or 0.5
+            ends[key][1] += part.low
+            bands.append(Band(group, key, part.about or 0.5, part.low))
+
+    for g in f.groups:
+        through = g.source + sum(part.about for _, _, part in g.came)
+        bars.append(Bar(g.group, columns[g.group], shown(g.group), through, "group", f"{shown(g.group)}: {number(through)}"))
+        if g.source:
+            bands.append(Band("source", g.group, g.source, g.source))
+        house = houses.get(g.place or "", g.place) or ""
+        end(g.group, f"house {house}", "stands", tr("in {place}", place=places.get(house, house) or "?"), g.here)
+        end(g.group, "gone", "gone", tr("gone"), g.gone)
+    for a, b, _, part in f.flows:
+        bands.append(Band(a, b, part.about or 0.5, part.low))
+    for s in f.sent:
+        for group, _, part in s.groups:
+            whom = " ".join(filter(None, (s.order_ref, s.consignee))) or tr("not recorded")
+            end(group, f"order {s.order_ref} {s.consignee}", "sent", whom, part)
+    for key in sorted(ends, key=lambda k: (list(COLOURS).index(kinds[k]), k)):
+        says = f"{where[key]}: {number(ends[key][0])}"
+        bars.append(Bar(key, last, where[key], ends[key][0], kinds[key], says))
+    counts = {n: trn("{n} other", "{n} others", n) for n in range(len(bars) + 1)}
+    kept, joined = gathered(bars, bands, counts)
+    text = tr("{name}: its groups, where their plants stand, and who got of them.", name=found.name)
+    return Drawing(flow(kept, joined, text), text)
+
+
+def _columns(f: Forwards) -> dict[str, int]:
+    """In which column of the drawing each group stands: those where it began first, then what came from those."""
+    at = {g.group: 1 for g in f.groups if g.source}
+    for _ in range(2):
+        for a, b, _, _ in f.flows:
+            if a in at and b not in at:
+                at[b] = min(3, at[a] + 1)
+    return {g.group: at.get(g.group, 3) for g in f.groups}
+
+
+def page_about(found: Trace) -> str:
+    """What heads the page."""
+    return tr("Where it went: {name}", name=found.name) if found.forwards else tr("Where it came from: {name}", name=found.name)
