@@ -196,7 +196,7 @@ class Followed:
     @property
     def groups(self) -> list[str]:
         """Groups that touched plants may have stood in, by their code."""
-        return sorted(g for g, steps in self._steps.items() if any(s.moved[1] and s.sign > 0 for s in steps))
+        return sorted(g for g, steps in self._steps.items() if any(s.after[1] for s in steps))
 
     def plants_in(self, group: str) -> int:
         """Plants that stand in a group by the events."""
