@@ -32,7 +32,8 @@ MOST_VARIABLES, MOST_SOLVED = 6000, 3000
 @dataclass(frozen=True)
 class Event:
     """Something that happened to a group, of so many plants. `came` from nowhere else in the nursery; were `touched` where they
-    stood; or `left`, `to` another group or for good. Events stand in the order of time."""
+    stood; or `left`, `to` another group (or the same: they were moved within it) or for good. Events stand in the order of
+    time. A `lot` is so many plants touched elsewhere that are known to be a lot of this group."""
 
     group: str
     kind: str
@@ -110,6 +111,7 @@ class Followed:
         self._left: dict[int, tuple[str, Part]] = {}
         self._whole = whole
         self._solved = 0
+        self._within: set[int] = set()
         for number, event in enumerate(events):
             self._follow(number, event)
 
@@ -126,6 +128,8 @@ class Followed:
         elif event.kind == "left":
             self._more_than_came(event, here, number)
             self._leave(number, event, here)
+        elif event.kind == "lot":
+            here.of_lot[event.lot] += event.quantity
         else:
             raise ValueError(event.kind)
 
@@ -173,6 +177,10 @@ class Followed:
         n = event.quantity
         least, most = max(0, n - (here.plants - here.low)), min(n, here.high)
         about = n * here.about / here.plants if here.plants else 0.0
+        if event.to == event.group:
+            self._left[number] = (event.group, Part(least, most, min(max(round(about), least), most)))
+            self._within.add(number)
+            return
         if event.of_touched is True:
             least = max(least, min(n, here.of_lot[event.lot], most))
             here.of_lot[event.lot] = max(0, here.of_lot[event.lot] - n)
@@ -183,9 +191,7 @@ class Followed:
         here.plants -= n
         here.low, here.high = max(0, here.low - most), max(0, min(here.plants, stays_most))
         here.about = min(max(here.about - about, here.low), here.high)
-        self._steps[event.group].append(
-            _Step(number, event.group, -1, (least, most), (here.low, here.high), to=event.to if event.to != event.group else "")
-        )
+        self._steps[event.group].append(_Step(number, event.group, -1, (least, most), (here.low, here.high), event.to))
         part = Part(least, most, round(about))
         self._left[number] = (event.group, part)
         if event.to:
@@ -215,7 +221,7 @@ class Followed:
         for key in keys:
             part = self._interval(key)
             group = self._left[key][0] if isinstance(key, int) else key
-            if part.is_certain or group not in self._mixed:
+            if part.is_certain or group not in self._mixed or key in self._within:
                 sure += part
             else:
                 parts[self._mixed[group]].append(key)

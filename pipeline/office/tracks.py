@@ -30,8 +30,6 @@ WHERE b.word = 'set' AND b.quantity > 0 AND a.group_code IN (SELECT unnest($1))
 GROUP BY ALL
 ORDER BY ALL
 """
-_RANKS, _LEAVES = {"opened": 0, "moved_in": 0, "set": 1}, 2
-"""In which order things of one moment stand."""
 
 
 @dataclass(frozen=True)
@@ -101,74 +99,47 @@ class Source:
 
 
 class Tracks:
-    """Changes of groups, followed from a source. What the phones saved stands in the order in which they saved it, as in the
-    books; of what bears no time of day it is not known whether plants left before others came or were budded that day, so both
-    are worked out and the wider numbers hold."""
+    """Changes of groups, followed from a source. Things of one day stand in the order in which the phones saved them, as in
+    the books. Where a group took plants in or was budded, and let plants go, all on one day, and some of it bears no time,
+    nobody knows what came first: the groups that are linked by it are then one for that day, whose plants may all have been
+    anywhere in it."""
 
     def __init__(self, some: Sequence[Change], groups: Iterable[str], source: Source) -> None:
-        self.changes = some
-        inside = set(groups)
-        self._ways: list[tuple[Followed, dict[int, int]]] = []
-        orders = [_in_order(some, inside, is_late=True)]
-        if (early := _in_order(some, inside, is_late=False)) != orders[0]:
-            orders.append(early)
-        lots = _touching(some, source)
+        lots: dict[tuple[str, str], set[bool]] = defaultdict(set)
+        for change in some:
+            if change.kind == "set":
+                lots[change.group, change.lot].add(source.budded(change))
         self.settled = {n for n, c in enumerate(some) if _of(c, lots) is False}
         """Changes by which only plants of lots left that are not of the source."""
-        for order in orders:
-            events = [(number, e) for number in order if (e := _event(some[number], inside, source, lots)) is not None]
-            followed = Followed([e for _, e in events], source.whole)
-            self._ways.append((followed, {number: place for place, (number, _) in enumerate(events)}))
+        laid = _Laid(some, set(groups), source, lots)
+        self._followed = Followed(laid.events, source.whole)
+        self._place, self._pools = laid.place, laid.pools
 
     def total(self, keys: Iterable[Key]) -> Part:
         """The traced plants that stand in groups (by their codes) and left by changes (by their numbers), together."""
-        asked = list(keys)
-        parts = [
-            followed.total(place[k] if isinstance(k, int) else k for k in asked if isinstance(k, str) or k in place)
-            for followed, place in self._ways
-        ]
-        return Part(min(p.low for p in parts), max(p.high for p in parts), parts[0].about)
+        return self._followed.total(self._place[k] if isinstance(k, int) else k for k in keys)
 
     @property
     def groups(self) -> set[str]:
         """The groups in which traced plants may have stood."""
-        return {group for followed, _ in self._ways for group in followed.groups}
+        return set(self._followed.groups) - self._pools.keys()
 
     @property
     def unknown(self) -> dict[str, int]:
         """Plants of these groups that left, or in which buds were set, without having come."""
-        return {g: n for followed, _ in self._ways[:1] for g, n in sorted(followed.unknown.items())}
+        found: dict[str, int] = defaultdict(int)
+        for group, n in self._followed.unknown.items():
+            found[self._pools.get(group, group)] += n
+        return found
 
     @property
     def is_exact(self) -> bool:
         """Whether what was asked for is as narrow as what is known allows."""
-        return all(followed.is_exact for followed, _ in self._ways)
+        return self._followed.is_exact
 
     def book(self, group: str) -> int:
         """Plants of a group by these changes."""
-        return self._ways[0][0].plants_in(group)
-
-
-def _touching(some: Iterable[Change], source: Source) -> dict[tuple[str, str], set[bool]]:
-    """Of each lot of each group whether its buds are of the source: of all, of none, of some."""
-    lots: dict[tuple[str, str], set[bool]] = defaultdict(set)
-    for change in some:
-        if change.kind == "set":
-            lots[change.group, change.lot].add(source.budded(change))
-    return lots
-
-
-def _event(change: Change, inside: set[str], source: Source, lots: Mapping[tuple[str, str], set[bool]]) -> Event | None:
-    group, n = change.group, change.quantity
-    if change.kind == "opened":
-        return Event(group, "came", n, is_touched=source.opened(change))
-    if change.kind == "moved_in":
-        return None if change.other_group in inside else Event(group, "came", n)
-    if change.kind == "set":
-        is_of_it = source.budded(change)
-        return Event(group, "touched", n, attempt=change.attempt or 0, lot=change.lot) if is_of_it else None
-    to = (change.other_group or "") if change.other_group in inside else ""
-    return Event(group, "left", n, to, attempt=change.attempt or 0, lot=change.lot, of_touched=_of(change, lots))
+        return self._followed.plants_in(group)
 
 
 def _of(change: Change, lots: Mapping[tuple[str, str], set[bool]]) -> bool | None:
@@ -177,54 +148,140 @@ def _of(change: Change, lots: Mapping[tuple[str, str], set[bool]]) -> bool | Non
     return next(iter(known)) if len(known) == 1 else None
 
 
-def _in_order(some: Sequence[Change], inside: set[str], is_late: bool) -> list[int]:
-    """The numbers of the changes in the order of time. Without a time of day plants come first, and leave last; or, where they
-    are there already, before buds are set and before what bears a time. Of what stands at one moment, plants leave a group once
-    they are in it."""
+class _Laid:
+    """Changes laid out as events, day by day."""
 
-    def moment(number: int) -> tuple[dt.date, str, int]:
-        c = some[number]
-        rank = _RANKS.get(c.kind, _LEAVES)
-        if not c.ended and rank == _LEAVES:
-            return (c.on_date, "~", _LEAVES) if is_late else (c.on_date, "", 0)
-        return c.on_date, c.ended, rank
-
-    order: list[int] = []
-    plants: dict[str, int] = defaultdict(int)
-
-    def do(todo: list[int], must: bool) -> list[int]:
-        """Do what can be done, and what cannot where it must be. Returns what is left."""
-        while todo:
-            done: set[int] = set()
-            for n in todo:
-                c = some[n]
-                if c.kind not in _RANKS and plants[c.group] < c.quantity:
-                    continue
-                if c.kind in _RANKS:
-                    plants[c.group] += c.quantity if c.kind != "set" else 0
+    def __init__(
+        self, some: Sequence[Change], inside: set[str], source: Source, lots: Mapping[tuple[str, str], set[bool]]
+    ) -> None:
+        self.some, self.inside, self.source, self.lots = some, inside, source, lots
+        self.events: list[Event] = []
+        self.place: dict[int, int] = {}
+        """Number of a change by which plants left -> that of its event."""
+        self.pools: dict[str, str] = {}
+        """Groups that are one for a day, under a name of their own -> the first of them."""
+        self._plants: dict[str, int] = defaultdict(int)
+        wanted = [n for n, c in enumerate(some) if c.kind != "moved_in" or c.other_group not in inside]
+        for day, same in groupby(sorted(wanted, key=lambda n: some[n].on_date), key=lambda n: some[n].on_date):
+            for linked in self._linked(list(same)):
+                first = [n for n in linked if some[n].kind in ("opened", "moved_in") and not some[n].ended]
+                rest = [n for n in linked if n not in first]
+                for n in first:
+                    self._come(n)
+                if self._is_open(rest):
+                    self._pool(day, rest)
                 else:
-                    plants[c.group] -= c.quantity
-                    plants[c.other_group or ""] += c.quantity if c.other_group in inside else 0
-                done.add(n)
-            if not done:
-                if not must:
-                    break
-                c, done = some[todo[0]], {todo[0]}  # more than there is leaves
-                plants[c.group] = 0
-                plants[c.other_group or ""] += c.quantity if c.other_group in inside else 0
-            order.extend(n for n in todo if n in done)
-            todo = [n for n in todo if n not in done]
-        return todo
+                    self._in_turn(rest)
 
-    def place(number: int) -> tuple[object, ...]:
-        return *moment(number), some[number].kind not in _RANKS, number
+    def _goes_to(self, c: Change) -> str:
+        return (c.other_group or "") if c.kind == "moved_out" and c.other_group in self.inside else ""
 
-    wanted = [n for n in range(len(some)) if some[n].kind != "moved_in" or some[n].other_group not in inside]
-    for _, day in groupby(
-        sorted(wanted, key=lambda n: (*moment(n), some[n].kind not in _RANKS, n)), key=lambda n: some[n].on_date
-    ):
-        waiting: list[int] = []
-        for (_, at, _), same in groupby(day, key=moment):
-            waiting += do(list(same), must=bool(at))
-        do(waiting, must=True)
-    return order
+    def _linked(self, numbers: list[int]) -> list[list[int]]:
+        """The changes of a day, those of groups together that plants went between."""
+        root: dict[str, str] = {}
+
+        def of(group: str) -> str:
+            while root.setdefault(group, group) != group:
+                group = root[group]
+            return group
+
+        for n in numbers:
+            if to := self._goes_to(self.some[n]):
+                root[of(self.some[n].group)] = of(to)
+        found: dict[str, list[int]] = defaultdict(list)
+        for n in numbers:
+            found[of(self.some[n].group)].append(n)
+        return list(found.values())
+
+    def _touches(self, c: Change) -> bool:
+        return c.kind == "set" and self.source.budded(c)
+
+    def _is_open(self, numbers: list[int]) -> bool:
+        """Whether the order of these matters and is not known."""
+        if all(self.some[n].ended for n in numbers):
+            return False
+        gains = {self._goes_to(self.some[n]) or self.some[n].group for n in numbers if not self._is_loss(self.some[n])}
+        return any(self.some[n].group in gains for n in numbers if self._leaves(self.some[n]))
+
+    def _leaves(self, c: Change) -> bool:
+        return c.kind not in ("opened", "moved_in", "set")
+
+    def _is_loss(self, c: Change) -> bool:
+        """Whether it neither brings plants nor touches any."""
+        return (c.kind == "set" and not self._touches(c)) or (self._leaves(c) and not self._goes_to(c))
+
+    def _come(self, n: int) -> None:
+        c = self.some[n]
+        self._plants[c.group] += c.quantity
+        self.events.append(Event(c.group, "came", c.quantity, is_touched=c.kind == "opened" and self.source.opened(c)))
+
+    def _in_turn(self, numbers: list[int]) -> None:
+        """One after the other; of what stands at one moment, plants leave a group once they are in it."""
+
+        def moment(n: int) -> tuple[str, int]:
+            c = self.some[n]
+            return c.ended, 2 if self._leaves(c) else 1 if c.kind == "set" else 0
+
+        for _, same in groupby(sorted(numbers, key=lambda n: (*moment(n), n)), key=moment):
+            todo = list(same)
+            while todo:
+                n = next((n for n in todo if self._can(self.some[n])), todo[0])
+                todo.remove(n)
+                self._do(n)
+
+    def _can(self, c: Change) -> bool:
+        return not self._leaves(c) or self._plants[c.group] >= c.quantity
+
+    def _do(self, n: int) -> None:
+        c = self.some[n]
+        if c.kind in ("opened", "moved_in"):
+            self._come(n)
+        elif self._touches(c):
+            self.events.append(Event(c.group, "touched", c.quantity, attempt=c.attempt or 0, lot=c.lot))
+        elif self._leaves(c):
+            to = self._goes_to(c)
+            self._plants[c.group] = max(0, self._plants[c.group] - c.quantity)
+            self._plants[to] += c.quantity
+            self.place[n] = len(self.events)
+            of = _of(c, self.lots)
+            self.events.append(Event(c.group, "left", c.quantity, to, attempt=c.attempt or 0, lot=c.lot, of_touched=of))
+
+    def _pool(self, day: dt.date, numbers: list[int]) -> None:
+        """All of it at once, in a group of its own that these are for the day. A plant that was budded that day counts from its
+        beginning: those that had left by then were not budded, and there are as many of the others."""
+        some = self.some
+        groups = sorted({g for n in numbers for g in (some[n].group, self._goes_to(some[n])) if g})
+        pool = f"{day} {groups[0]}"
+        self.pools[pool] = groups[0]
+        after = {g: self._plants[g] for g in groups}
+        for g in groups:
+            if self._plants[g]:
+                self.events.append(Event(g, "left", self._plants[g], pool))
+        for n in numbers:
+            c = some[n]
+            if c.kind in ("opened", "moved_in"):
+                touched = c.group == self.source.whole or (c.kind == "opened" and self.source.opened(c))
+                self.events.append(Event(pool, "came", c.quantity, is_touched=touched))
+                after[c.group] += c.quantity
+        for n in numbers:
+            c = some[n]
+            if self._touches(c):
+                self.events.append(Event(pool, "touched", c.quantity, attempt=c.attempt or 0, lot=f"{c.group} {c.lot}"))
+            elif self.source.whole and self._goes_to(c) == self.source.whole:
+                self.events.append(Event(pool, "touched", c.quantity))
+        for n in numbers:
+            c = some[n]
+            if self._leaves(c):
+                to = self._goes_to(c)
+                self.place[n] = len(self.events)
+                self.events.append(Event(pool, "left", c.quantity, pool if to else ""))
+                after[c.group] -= c.quantity
+                if to:
+                    after[to] += c.quantity
+        for g in groups:
+            self._plants[g] = max(0, after[g])
+            if after[g] > 0:
+                self.events.append(Event(pool, "left", after[g], g))
+        for n in numbers:
+            if self._touches(some[n]):
+                self.events.append(Event(some[n].group, "lot", some[n].quantity, lot=some[n].lot))

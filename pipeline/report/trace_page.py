@@ -200,7 +200,7 @@ def _groups(store: Store, f: Forwards, kind: str) -> Table:
     places, pairs = place_names(store), labels(store, f.groups)
     columns = (
         *(Column(tr("group"), "code"), Column(tr("place")), Column(tr("plants standing"), "number"), *_ends()),
-        *(Column(tr("pair")), Column(tr("stage"), is_aside=True), Column(tr("since"), "day", is_aside=True)),
+        *(Column(tr("pair"), is_aside=True), Column(tr("stage"), is_aside=True), Column(tr("since"), "day", is_aside=True)),
         Column(tr("how they came")),
     )
     # what stands first, in the order of a walk
@@ -263,10 +263,10 @@ def _backwards_says(found: Trace, b: Backwards) -> list[str]:
         return [
             tr("{trees} left for order {code}. They can have stood in {groups}.", trees=trees, code=found.code, groups=groups)
         ]
-    said = marked("Where the {n} plants in the book of the group came from:")
+    said = marked("The book of the group has {plants}; the last table says where they came from.")
     if b.is_of_those_that_left:
-        said = marked("Nothing stands in the group by its book. Where the {n} plants that left it came from:")
-    return [tr(said, n=b.plants)]
+        said = marked("By its book nothing stands in the group; the last table says where the {plants} that left it came from.")
+    return [tr(said, plants=many(b.plants, "plant"))]
 
 
 def _backwards(store: Store, found: Trace, b: Backwards) -> list[Chapter]:

@@ -225,6 +225,7 @@ def test_records_that_contradict_each_other_give_wider_numbers_and_no_end() -> N
 
 def test_beyond_its_bounds_it_says_that_it_is_wider(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("pipeline.formulas.tracing.MOST_VARIABLES", 3)
-    events = [Event("A", "came", 5, is_touched=True), Event("A", "came", 5), Event("A", "left", 5, "B"), Event("B", "left", 5, "A")]
+    came = [Event("A", "came", 5, is_touched=True), Event("A", "came", 5)]
+    events = [*came, Event("A", "left", 5, "B"), Event("B", "left", 5, "A")]
     followed = Followed(events)
     assert followed.total([2]) == Part(0, 5, 2) and not followed.is_exact

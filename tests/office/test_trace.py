@@ -1,0 +1,300 @@
+"""Traces of nurseries whose plants are known one by one: nothing is missed, and every number holds the truth."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import random
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+
+from formpack.group_code import shown
+from pipeline import run
+from pipeline.office import trace as office
+from pipeline.office.trace import Trace
+from pipeline.workspace import Workspace
+from tests.book.test_reconcile import CODES, CULLS, Bench
+from tests.cli.test_cli import formpack
+from tests.conftest import looked_at, new_workspace, table
+
+SEEDS, BATCHES, TEAMS, ORDERS = ("L1", "L2"), ("B1", "B2", "B3"), ("T02", "T04"), ("O1", "O2", "O3")
+LAST = dt.date(2026, 10, 1)
+
+
+@pytest.fixture
+def nursery(tmp_path: Path) -> Workspace:
+    return listed(new_workspace(tmp_path / "nursery"))
+
+
+def listed(workspace: Workspace) -> Workspace:
+    """Several seed lots, batches and orders."""
+    lists = {
+        "seed_lots": ["code,label,rootstock", *(f"{c},{c},CARRIZO" for c in SEEDS)],
+        "budwood_batches": [
+            "code,label,scion,source_block,source_tree",
+            *(f"{c},{c},TAHITI,A,M{i // 2}" for i, c in enumerate(BATCHES)),
+        ],
+        "orders": [
+            "code,label,consignee,scion,rootstock,quantity,wanted_on",
+            *(f"{c},{c},Farm {c},TAHITI,CARRIZO,500,2026-09-01" for c in ORDERS),
+        ],
+    }
+    for name, rows in lists.items():
+        (workspace.lists / f"{name}.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return workspace
+
+
+@dataclass
+class Plant:
+    """What a plant has in truth."""
+
+    marks: set[tuple[str, str]] = field(default_factory=set)
+    at: tuple[str, str] = ("group", "")
+    lot: tuple[int, str, int] | None = None
+    """The group, team and attempt of its last bud, while that was not read."""
+
+
+class Told:
+    """A nursery that writes down what is done with plants that it knows one by one."""
+
+    def __init__(self, workspace: Workspace, seed: int, with_times: bool = True) -> None:
+        self.bench, self.draw, self.plants = Bench(workspace), random.Random(seed), list[Plant]()
+        self.day, self.minute, self.with_times = dt.date(2026, 2, 2), 0, with_times
+
+    def in_group(self, group: int) -> list[Plant]:
+        return [p for p in self.plants if p.at == ("group", CODES[group])]
+
+    def note(self, form: str, group: int, **answers: object) -> None:
+        self.minute += 1
+        at = f"{8 + self.minute // 60:02}:{self.minute % 60:02}"
+        self.bench.note(form, f"{self.day:%m-%d}", group, at, **answers)
+        if not self.with_times:
+            self.bench.rows[form][-1]["end"] = ""
+
+    def open(self, group: int, n: int) -> None:
+        lot = self.draw.choice(SEEDS)
+        seed = {"seed_lot": lot, "rootstock": "CARRIZO", "sow_date": "2025-12-01"}
+        none = dict.fromkeys(CULLS.split(","), 0)
+        self.note("open_group", group, **seed, lifted=n, planted=n, location="H1", **none)
+        for _ in range(n):
+            self.plants.append(Plant({("seed_lot", lot)}))
+            self._moved(self.plants[-1:], group)
+
+    def _moved(self, some: list[Plant], group: int) -> None:
+        for p in some:
+            p.at = ("group", CODES[group])
+            p.marks.add(p.at)
+
+    def bud(self, group: int, n: int, attempt: int) -> None:
+        team, batch = self.draw.choice(TEAMS), self.draw.choice(BATCHES)
+        free = [p for p in self.in_group(group) if not (p.lot and p.lot[0] == group and p.lot[2] == attempt)]
+        some = self.draw.sample(free, min(n, len(free)))
+        if some:
+            what = {"team_code": team, "attempt": attempt, "scion": "TAHITI", "budwood_batch": batch}
+            self.note("budding", group, **what, buds_set=len(some), passed_over=0, recount="yes")
+            for p in some:
+                p.marks |= {("batch", batch), ("team", team)}
+                p.lot = (group, team, attempt)
+
+    def read(self, group: int, to: int) -> None:
+        lots = Counter(p.lot for p in self.in_group(group) if p.lot and p.lot[0] == group)
+        for (_, team, attempt), n in sorted((k, v) for k, v in lots.items() if k):
+            mine = [p for p in self.in_group(group) if p.lot == (group, team, attempt)]
+            failed = self.draw.sample(mine, self.draw.randint(1, max(1, n // 4)))
+            counts = {"green": n - len(failed), "brown": len(failed), "unsure": 0, "missing": 0}
+            aside = {"brown_moved": "yes", "set_aside_to": CODES[to]}
+            self.note("bud_take", group, team_code=team, attempt=attempt, **counts, recount="yes", **aside)
+            for p in mine:
+                p.lot = None
+            self._moved(failed, to)
+
+    def move(self, group: int, to: int, n: int) -> None:
+        some = self.draw.sample(self.in_group(group), n)
+        self.note("transfer", group, to_group=CODES[to], moved=n, transfer_reason="regrade", recount="yes")
+        self._moved(some, to)
+        for p in some:
+            p.lot = None
+
+    def send(self, group: int, n: int) -> None:
+        order = self.draw.choice(ORDERS)
+        self.note("despatch", group, despatched=n, order_ref=order, consignee=f"Farm {order}", recount="yes")
+        for p in self.draw.sample(self.in_group(group), n):
+            p.at = ("order", order)
+
+    def lose(self, group: int, n: int) -> None:
+        self.note("loss", group, lost=n, loss_cause="frost", recount="yes")
+        for p in self.draw.sample(self.in_group(group), n):
+            p.at = ("gone", "")
+
+    def live(self, days: int) -> None:
+        """Some things a day, each of which is written down as it was."""
+        for group in range(3):
+            self.open(group, self.draw.randint(60, 140))
+        for _ in range(days):
+            self.day += dt.timedelta(days=1)
+            self.minute = 0
+            for _ in range(self.draw.randint(1, 3)):
+                group, to = self.draw.sample(range(6), 2)
+                here = len(self.in_group(group))
+                if here < 4:
+                    continue
+                n = self.draw.randint(1, here - 1)
+                what = self.draw.choice(["move", "move", "bud", "bud", "read", "send", "lose"])
+                if what == "move":
+                    self.move(group, to, n if self.draw.random() < 0.7 else here)
+                elif what == "bud":
+                    self.bud(group, n, self.draw.choice([1, 1, 2]))
+                elif what == "read":
+                    self.read(group, to)
+                elif what == "send":
+                    self.send(group, max(1, n // 3))
+                else:
+                    self.lose(group, max(1, n // 4))
+
+    def truth(self, mark: tuple[str, str]) -> Counter[tuple[str, str]]:
+        """Where the plants with a mark are."""
+        return Counter(p.at for p in self.plants if mark in p.marks)
+
+
+def traced(workspace: Workspace, kind: str, code: str) -> Trace:
+    with looked_at(workspace, office.TABLES) as store:
+        return office.trace(store, workspace.forms, kind, code)
+
+
+def holds_truth(told: Told, found: Trace, kind: str, code: str) -> None:
+    truth = told.truth((kind, code))
+    f = found.forwards
+    assert f is not None
+    groups = {g.group: g for g in f.groups}
+    for group in CODES[:6]:
+        n = truth["group", group]
+        assert n == 0 or group in groups, (kind, code, group)
+        if group in groups:  # nothing vanished, so the book stands
+            g = groups[group]
+            assert g.here.low <= n <= g.here.high, (kind, code, group, n, g.here)
+    sent = {s.order_ref: s for s in f.sent}
+    for order in ORDERS:
+        n = truth["order", order]
+        assert n == 0 or order in sent, (kind, code, order)
+        if order in sent:
+            assert sent[order].part.low <= n <= sent[order].part.high, (kind, code, order, n, sent[order].part)
+            assert sent[order].consignee == f"Farm {order}"
+    standing = sum(n for (what, _), n in truth.items() if what == "group")
+    assert f.standing.low <= standing <= f.standing.high
+    despatched = sum(n for (what, _), n in truth.items() if what == "order")
+    assert f.despatched.low <= despatched <= f.despatched.high
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_every_plant_is_where_the_trace_says(seed: int, nursery: Workspace) -> None:
+    """Forwards from every seed lot, batch, team and group, and backwards from every order."""
+    told = Told(nursery, seed, with_times=seed % 3 != 2)
+    told.live(24)
+    told.bench.write()
+    run.import_files(nursery, [nursery.inbox], LAST, is_sure=True)
+    assert table(nursery, "submissions", "DISTINCT state") == [("accepted",)], table(nursery, "problems", "rule, message")
+    for kind, codes in (("seed_lot", SEEDS), ("batch", BATCHES), ("team", TEAMS), ("group", CODES[:6])):
+        for code in codes:
+            if told.truth((kind, code)) or kind != "group":
+                found = traced(nursery, kind, code)
+                holds_truth(told, found, kind, code)
+                assert found.is_exact and not found.kept_out
+    for order in ORDERS:
+        mine = [p for p in told.plants if p.at == ("order", order)]
+        back = traced(nursery, "order", order).backwards
+        assert back is not None and back.plants == len(mine)
+        parts = {(s.kind, s.code): s.part for s in back.sources}
+        for kind, codes in (("seed_lot", SEEDS), ("batch", BATCHES), ("team", TEAMS)):
+            for code in codes:
+                n = sum((kind, code) in p.marks for p in mine)
+                part = parts.get((kind, code))
+                assert (part is not None and part.low <= n <= part.high) or n == 0, (order, code, n, part)
+        assert {g for p in mine for what, g in p.marks if what == "group"} <= set(back.through)
+
+
+def test_a_bad_batch_is_followed_in_one_command(nursery: Workspace) -> None:
+    told = Told(nursery, 1)
+    told.open(0, 100)
+    told.day += dt.timedelta(days=1)
+    told.draw = random.Random(3)
+    told.bud(0, 60, 1)
+    (batch,) = {code for p in told.plants for kind, code in p.marks if kind == "batch"}
+    told.move(0, 1, 50)
+    told.send(1, 20)
+    told.bench.write()
+    run.import_files(nursery, [nursery.inbox], LAST)
+    said = formpack("trace", "--batch", batch, cwd=nursery.folder)
+    assert f"Buds of batch {batch} were set in 60 plants of 1 group" in said
+    assert shown(CODES[0]) in said and shown(CODES[1]) in said and "Farm O" in said
+    # of 50 that were moved at least 10 had a bud; of 20 sent on nobody knows
+    found = traced(nursery, "batch", batch).forwards
+    assert found is not None and [(a, b, n, p.low, p.high) for a, b, n, p in found.flows] == [(*CODES[:2], 50, 10, 50)]
+    assert (found.despatched.low, found.despatched.high) == (0, 20)
+    assert 30 < found.standing.low <= 40 and found.standing.high == 60  # some may have vanished since
+    page = nursery.folder / "page.html"
+    formpack("trace", "--batch", batch, "--to", str(page), cwd=nursery.folder)
+    text = page.read_text(encoding="utf-8")
+    assert "<svg" in text and shown(CODES[1]) in text and "Where it went" in text
+    document = json.loads(formpack("trace", "--batch", batch, "--json", cwd=nursery.folder))
+    assert [g["group"] for g in document["forwards"]["groups"]] == CODES[:2]
+    other = next(b for b in BATCHES if b != batch)
+    assert f"No buds of batch {other} have been set" in formpack("trace", "--batch", other, cwd=nursery.folder)
+
+
+def test_what_no_record_settles_is_named(nursery: Workspace) -> None:
+    """A record with a wrong code of its group, buds without a batch, and a code that nobody knows."""
+    told = Told(nursery, 1)
+    told.open(0, 100)
+    told.bench.write()
+    what = {"team_code": "T02", "attempt": 1, "scion": "TAHITI", "budwood_batch": "B1"}
+    told.bench.note("budding", "05-01", 0, **what, buds_set=40, passed_over=0, recount="yes")
+    told.bench.note("budding", "05-01", 7, **what, buds_set=30, passed_over=0, recount="yes")
+    told.bench.write()
+    run.import_files(nursery, [nursery.inbox], LAST)
+    found = traced(nursery, "batch", "B1")
+    assert [(k.group, k.state, k.why) for k in found.kept_out] == [(CODES[7], "waiting", "named")] and found.needs_a_person
+    said = formpack("trace", "--batch", "B1", cwd=nursery.folder, code=1)
+    assert "1 record about it is not in the books" in said and "names B1" in said
+    assert "Other batches from the same source tree: B2." in said
+    for words, named in (
+        (["--batch", "B9"], "lists/budwood_batches.csv"),
+        (["--order", "O1O"], "lists/orders.csv, and never was"),
+        (["--group", shown(CODES[0])[:-1] + "0"], "is no code of a group"),
+        (["--group", CODES[5]], "There is no group"),
+        ([], "Say what to follow"),
+        (["--batch", "B1", "--order", "O1"], "Say what to follow"),
+    ):
+        refused = formpack("trace", *words, cwd=nursery.folder, code=2)
+        assert named in refused and refused.count("\n") == 1, refused
+    assert "Nothing has left for order O1 yet." in formpack("trace", "--order", "O1", cwd=nursery.folder)
+
+
+def test_two_things_of_one_day_without_a_time_may_have_been_either_way_round(nursery: Workspace) -> None:
+    """Plants left a group on the day on which others were budded there: none or all that left may have had a bud."""
+    told = Told(nursery, 1, with_times=False)
+    told.open(0, 100)
+    told.day += dt.timedelta(days=30)
+    what = {"team_code": "T02", "attempt": 1, "scion": "TAHITI", "budwood_batch": "B1"}
+    told.note("budding", 0, **what, buds_set=60, passed_over=0, recount="yes")
+    told.move(0, 1, 30)
+    told.bench.write()
+    run.import_files(nursery, [nursery.inbox], LAST)
+    found = traced(nursery, "batch", "B1").forwards
+    assert found is not None
+    assert [(p.low, p.high) for *_, p in found.flows] == [(0, 30)]
+
+
+def test_moves_that_go_round_come_to_an_end(nursery: Workspace) -> None:
+    told = Told(nursery, 1)
+    told.open(0, 50)
+    for a, b in ((0, 1), (1, 2), (2, 0), (0, 1), (1, 0)):
+        told.day += dt.timedelta(days=1)
+        told.move(a, b, 20)
+    told.bench.write()
+    run.import_files(nursery, [nursery.inbox], LAST)
+    holds_truth(told, traced(nursery, "group", CODES[1]), "group", CODES[1])
+    back = traced(nursery, "group", CODES[0]).backwards
+    assert back is not None and back.plants == 50 and {s.part.low for s in back.sources} == {50}
