@@ -106,7 +106,7 @@ def _begun_says(found: Trace, f: Forwards) -> str:
     if not begun:
         return tr(none[found.kind], code=shown(code) if found.kind == "group" else code)
     some = {
-        "batch": marked("Buds of batch {code} were set in {plants} of {groups}, the first on {first}."),
+        "batch": marked("{buds} of batch {code} were set in {groups}, the first on {first}."),
         "seed_lot": marked("{plants} of seed lot {code} were opened in {groups}, the first on {first}."),
         "team": marked("Team {code} set {buds} in {groups}, the first on {first}."),
         "group": marked("{plants} in all stood in group {code}, the first from {first} on."),
@@ -122,7 +122,7 @@ def _forwards_says(found: Trace, f: Forwards) -> list[str]:
         standing = sum(1 for g in f.groups if g.here.high)
         said.append(
             tr(
-                "Of these, {standing} stand now, in {groups}; {despatched} were despatched.",
+                "Of these plants, {standing} stand now, in {groups}; {despatched} were despatched.",
                 standing=part_says(f.standing),
                 groups=many(standing, "group"),
                 despatched=part_says(f.despatched),

@@ -227,7 +227,7 @@ def test_a_bad_batch_is_followed_in_one_command(nursery: Workspace) -> None:
     told.bench.write()
     run.import_files(nursery, [nursery.inbox], LAST)
     said = formpack("trace", "--batch", batch, cwd=nursery.folder)
-    assert f"Buds of batch {batch} were set in 60 plants of 1 group" in said
+    assert f"60 buds of batch {batch} were set in 1 group" in said
     assert shown(CODES[0]) in said and shown(CODES[1]) in said and "Farm O" in said
     # of 50 that were moved at least 10 had a bud; of 20 sent on nobody knows
     found = traced(nursery, "batch", batch).forwards
