@@ -81,7 +81,7 @@ def test_every_line_is_marked(nursery: Path, monkeypatch: pytest.MonkeyPatch, tm
         said = formpack(*line.format(tmp_path / "backup").split(), cwd=nursery, code=None)
         assert "⟦" in said, line
         # what was answered stands four letters in
-        left[line] = unmarked("\n".join(t for t in said.splitlines() if not t.startswith("    ")), names)
+        left[line] = unmarked(" ".join(t for t in said.splitlines() if not t.startswith("    ")), names)
     assert left == {line: [] for line in LINES}
 
 
