@@ -23,6 +23,7 @@ from pipeline.cli import (
     reconcile,
     records,
     report,
+    signs,
 )
 
 app = typer.Typer(
@@ -38,6 +39,7 @@ for command in (
     init.init,
     demo.demo,
     forms.forms,
+    signs.signs,
     import_.import_,
     problems.problems,
     records.records,
