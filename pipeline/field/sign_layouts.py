@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import functools
 import io
 import math
 import unicodedata
@@ -150,17 +151,23 @@ def _cells(
         _cell(canvas, sign, name, x + number * step, top, step - gap, height)
 
 
-def _square(canvas: Canvas, code: str, x: float, y: float, side: float) -> None:
-    """The QR code of the eight digits, quiet zone within `side`, as one path: rectangles of a row merged."""
+@functools.lru_cache(maxsize=1)
+def _modules(code: str) -> tuple[bytearray, ...]:
+    """The rows of the QR code of eight digits: numeric, error correction Q (a quarter of it may be lost)."""
     import segno
 
-    made = segno.make_qr(code, mode="numeric", error="q", boost_error=False)
-    module = side / (made.symbol_size(border=_QUIET)[0])
+    return tuple(segno.make_qr(code, mode="numeric", error="q", boost_error=False).matrix)
+
+
+def _square(canvas: Canvas, code: str, x: float, y: float, side: float) -> None:
+    """The QR code of the eight digits, quiet zone within `side`, as one path: rectangles of a row merged."""
+    modules = _modules(code)
+    module = side / (len(modules) + 2 * _QUIET)
     canvas.saveState()
     canvas.translate(x, y + side)
     canvas.scale(module, -module)
     path = canvas.beginPath()
-    for row, bits in enumerate(made.matrix, start=_QUIET):
+    for row, bits in enumerate(modules, start=_QUIET):
         left = _QUIET
         for is_dark, run in groupby(bits):
             wide = len(list(run))
