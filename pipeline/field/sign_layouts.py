@@ -42,6 +42,8 @@ _QUIET = 4
 """Blank modules round a QR code, as ISO/IEC 18004 asks."""
 _INK, _GREY = 0.0, 0.35
 _CUT = "…"
+_LEAST = 1.9
+"""No text is smaller: 5.4 points."""
 _BLUE, _YELLOW = (0, 51 / 255, 153 / 255), (1, 204 / 255, 0)
 """The colours of the flag of the Union on screens; shape and colours after the graphics guide to the European emblem."""
 
@@ -107,8 +109,8 @@ def _words(
     """A text in a box, as large as `size` and the box allow on one line or on two; one that is too long even so is cut."""
     text = unicodedata.normalize("NFC", one_line(text))
     lines = [text]
-    for share in (1, 0.9, 0.8, 0.7, 0.6, 0.5, 0.42, 0.36):
-        used = size * share
+    for share in (1, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4):
+        used = max(size * share, _LEAST)
         if _wide(text, used) <= width:
             break
         if used * 2.2 <= height and not (lines := _broken(text, used, width))[-1].endswith(_CUT):

@@ -137,7 +137,8 @@ def of_groups(store: Store, given: Sequence[str]) -> list[Group]:
         read = code(text)
         if isinstance(read, Unreadable):
             near = NearMiss(shown(c) for c in issued | books.keys()).of(text)
-            raise Refused(f"{tr('--group {given} {why}.', given=text[:60], why=read.why)} {near}".strip())
+            said = tr("--group {given} {why}.", given=text[:60], why=read.why)
+            raise Refused(f"{said} {near}".strip())
         group = books.get(str(read)) or (_blank(str(read)) if read in issued else None)
         if group is None:
             said = marked(

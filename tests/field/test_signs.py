@@ -195,7 +195,7 @@ def test_a_sign_shows_what_the_books_say(bench: Bench) -> None:
 
 def test_a_place_has_what_is_part_of_it(bench: Bench) -> None:
     assert [g["group_code"] for g in signs(bench, "--place", "H1", "--kind", "stake")["groups"]] == [CODES[0]]
-    assert refused(bench, "--place", "H1B2") == "--place H1B2: there is no such code in lists/locations.csv. H1B1?"
+    assert refused(bench, "--place", "House 1") == "--place House 1: there is no such code in lists/locations.csv. H1?"
     with (bench.workspace.lists / "locations.csv").open("a", encoding="utf-8") as file:
         file.write("H3,House 3,H4\nH4,House 4,H3\n")
     assert refused(bench, "--place", "H3") == "No group stands in House 3, so there is no sign to print."
