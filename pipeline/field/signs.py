@@ -26,9 +26,8 @@ TABLES = (
     *("list_rootstocks", "list_scions", "list_locations"),
 )
 """The tables that signs are made from."""
-MOST_NEW = 5000
 MOST_SIGNS = 20_000
-"""New codes, and signs, of one print."""
+"""Signs of one print."""
 SERIALS = 9999
 """Serial numbers of a year: 1 to this."""
 
@@ -194,9 +193,14 @@ def new_groups(store: Store, year: int, many: int) -> list[Group]:
     highest = max(used, default=0)
     free = [*range(highest + 1, SERIALS + 1), *(n for n in range(1, highest) if n not in used)]
     if len(free) < many:
-        left = trn("{n} code of {year} is left", "{n} codes of {year} are left", len(free), year=str(year))
         raise Refused(
-            tr("{left}, fewer than {many}, so none was issued; name another --year, or ask for fewer.", left=left, many=many)
+            trn(
+                "{n} code of {year} is left, fewer than {many}, so none was issued; name another --year, or ask for fewer.",
+                "{n} codes of {year} are left, fewer than {many}, so none was issued; name another --year, or ask for fewer.",
+                len(free),
+                year=str(year),
+                many=many,
+            )
         )
     return [_blank(issue(year, serial, 1)[0]) for serial in free[:many]]
 
