@@ -329,5 +329,7 @@ COUNTED = (
     many_of("{n} form", "{n} forms"),
     many_of("{n} list", "{n} lists"),
     many_of("{n} note", "{n} notes"),
+    many_of("{n} sign", "{n} signs"),
+    many_of("{n} sheet", "{n} sheets"),
 )
 """The words that `many` counts."""

@@ -121,6 +121,8 @@ IN_CI_ONLY = (
     "tests/office/test_records.py::test_an_accepted_wrong_answer",
     "tests/office/test_correct.py::test_decisions_survive_rebuild",
     "tests/rates/test_lives.py::test_a_nursery_whose_truth",
+    "tests/field/test_signs.py::test_no_code_stands_on_two_signs_whatever_fails[refused]",
+    "tests/field/test_signs.py::test_no_code_stands_on_two_signs_whatever_fails[stopped]",
 )
 """What takes long and has a smaller sibling in the everyday run."""
 

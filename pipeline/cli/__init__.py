@@ -23,6 +23,7 @@ from pipeline.cli import (
     reconcile,
     records,
     report,
+    signs,
     trace,
 )
 
@@ -39,6 +40,7 @@ for command in (
     init.init,
     demo.demo,
     forms.forms,
+    signs.signs,
     import_.import_,
     problems.problems,
     records.records,

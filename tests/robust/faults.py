@@ -352,6 +352,7 @@ CASES = (
     Case("decisions", ("correct", "list.xlsx", "--by", "S01"), (*_WHOLE, _decided)),
     Case("a rebuilding", ("rebuild",), (*_WHOLE, _renamed)),
     Case("forms", ("forms",), (_handed_out, _renamed)),
+    Case("signs", ("signs", "--changed"), _WHOLE),
     Case("a report", ("report",), (*_WHOLE, _reported, _renamed)),
     Case("a backup", ("export", "../backup"), _WHOLE),
     Case("a restoring", ("rebuild", "--from", "backup", "--workspace", "nursery"), (*_WHOLE, _backed_up)),

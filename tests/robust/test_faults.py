@@ -6,12 +6,13 @@ import os
 from pathlib import Path
 
 from tests.robust.books import module_run
+from tests.robust.faults import CASES
 
 MANY = 4 if os.environ.get("CI") else 3
 """Faults in each case; `python -m tests.robust.faults` does all."""
 
 
 def test_every_command_ends_in_before_or_after(tmp_path: Path) -> None:
-    """Imports, decisions, a rebuilding, forms, a report, a backup and a restoring, killed, stopped, refused and out of room."""
+    """Imports, decisions, a rebuilding, forms, signs, a report, a backup and a restoring; killed, stopped, refused, full."""
     said = module_run("tests.robust.faults", tmp_path, MANY, "20261102")
-    assert said.count("kinds of end") == 8
+    assert said.count("kinds of end") == len(CASES)
