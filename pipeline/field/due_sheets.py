@@ -36,7 +36,7 @@ def _of_place(due: DueList, place: str, tasks: list[Task], is_told: bool) -> lis
     widths = [13.0, 23, 42, 42, 29, 33]
     if is_told:
         heads.insert(5, tr("plants"))
-        widths[5:] = [15, 18]
+        widths = [13.0, 23, 38, 38, 29, 15, 26]
         for row, t in zip(rows, tasks, strict=True):
             row.insert(5, None if t.task == "despatch" else t.plants)
     return [words(due.places.label(place), 10.5, bold=True, keep=True), grid(heads, rows, widths), gap(4)]
