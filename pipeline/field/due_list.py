@@ -242,11 +242,11 @@ def said_by_count(tasks: Iterable[Task]) -> str:
 def due_today(store: Store) -> tuple[dict[str, str], dict[str, str]]:
     """What is due by the day of the store, in words: of each group, and of each place with all that is part of it."""
     found = due_list(store, Wanted(days=0))
-    of_groups: dict[str, list[str]] = {}
+    of_groups: dict[str, set[str]] = {}
     of_places: dict[str, list[Task]] = {}
     for t in found.tasks:
-        of_groups.setdefault(t.group, []).append(tr(TASK_WORDS[t.task]))
+        of_groups.setdefault(t.group, set()).add(t.task)
         for place in found.places.way(t.place):
             of_places.setdefault(place, []).append(t)
-    groups = {group: ", ".join(dict.fromkeys(tasks)) for group, tasks in of_groups.items()}
+    groups = {group: ", ".join(tr(TASK_WORDS[task]) for task in TO_DO if task in tasks) for group, tasks in of_groups.items()}
     return groups, {place: said_by_count(tasks) for place, tasks in of_places.items()}
