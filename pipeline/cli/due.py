@@ -64,21 +64,11 @@ def due(
             free = free_says(of_age(store)) if task in ("", "despatch") and not wanted.is_narrow else ""
         written = _write(ws, found, to, ics)
     if as_json:
-        columns = (*TABLES["due"][1], "looked_after_by", "teams")
         rows = []
         for t in found.tasks:
-            told = (
-                t.group,
-                t.task,
-                t.due_on,
-                t.days_over,
-                t.place or None,
-                t.plants,
-                t.order or None,
-                t.trees,
-                t.person or None,
-            )
-            rows.append(dict(zip(columns, (*told, t.teams), strict=True)))
+            row = (t.group, t.task, t.due_on, t.days_over, t.place or None, t.plants, t.order or None, t.trees)
+            whose = {"looked_after_by": t.person or None, "teams": t.teams}
+            rows.append(dict(zip(TABLES["due"][1], row, strict=True)) | whose)
         print_json({"as_of": found.day, "due": rows, "clear_out": [asdict(r) for r in left]})
         return
     if to is not None or ics is not None:

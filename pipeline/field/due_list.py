@@ -13,7 +13,7 @@ from formpack.words import listed, many, many_of, short_day, tr, trn
 from pipeline.findings import Refused
 from pipeline.rates.promises import Names
 from pipeline.store import Store
-from pipeline.tables import TASK_WORDS
+from pipeline.tables import TASK_WORDS, names_of
 
 TABLES = (
     *("due", "day", "standing", "lots", "settings", "list_rows", "list_locations", "list_staff", "list_teams"),
@@ -72,7 +72,8 @@ class Places:
     def read(cls, store: Store) -> Places:
         """All that the list has, or had."""
         rows = store.rows("SELECT code, label, part_of, looked_after_by FROM work.list_locations")
-        return cls(*({row[0]: row[at] or (row[0] if at == 1 else "") for row in rows} for at in (1, 2, 3)))
+        labels = {code: label or code for code, label, *_ in rows}
+        return cls(labels, {row[0]: row[2] or "" for row in rows}, {row[0]: row[3] or "" for row in rows})
 
     def label(self, place: str) -> str:
         return self.labels.get(place) or place or tr("no place given")
@@ -127,8 +128,9 @@ class DueList:
     @cached_property
     def by_person(self) -> dict[str, list[Task]]:
         """Each person's tasks in the order of a walk, late ones first at each place; nobody's ('') last."""
+        walks = {place: self.places.walk(place) for place in {t.place for t in self.tasks}}
         found: dict[str, list[Task]] = {}
-        for task in sorted(self.tasks, key=lambda t: (self.places.walk(t.place), t.due_on, t.group, t.task, t.order)):
+        for task in sorted(self.tasks, key=lambda t: (walks[t.place], t.due_on, t.group, t.task, t.order)):
             found.setdefault(task.person, []).append(task)
         return {person: found[person] for person in sorted(found, key=lambda p: (not p, self.name(p), p))}
 
@@ -189,10 +191,7 @@ def _known(option: str, code: str, names: Mapping[str, str], list_name: str) -> 
 def due_list(store: Store, wanted: Wanted) -> DueList:
     """What is due by so many days after the day of the store. Raises Refused where a code is not known."""
     places, names = Places.read(store), Names.read(store)
-    staff, teams = (
-        {code: label or code for code, label in store.rows(f"SELECT code, label FROM work.list_{name}")}
-        for name in ("staff", "teams")
-    )
+    staff, teams = names_of(store, "staff"), names_of(store, "teams")
     for option, code, known, list_name in (
         ("--person", wanted.person, staff | {p: p for p in places.named.values() if p}, "staff"),
         ("--team", wanted.team, teams, "teams"),
@@ -231,7 +230,7 @@ def due_list(store: Store, wanted: Wanted) -> DueList:
     return DueList(day, tuple(found), places, staff, teams, frozenset(code for (code,) in lapsed))
 
 
-def said_by_count(tasks: Iterable[Task]) -> str:
+def _by_count(tasks: Iterable[Task]) -> str:
     """`2 to count, 1 to read`: how many groups have each task."""
     groups: dict[str, set[str]] = {}
     for t in tasks:
@@ -246,7 +245,7 @@ def due_today(store: Store) -> tuple[dict[str, str], dict[str, str]]:
     of_places: dict[str, list[Task]] = {}
     for t in found.tasks:
         of_groups.setdefault(t.group, set()).add(t.task)
-        for place in found.places.way(t.place):
+        for place in found.places.way(t.place) if t.place else ():
             of_places.setdefault(place, []).append(t)
     groups = {group: ", ".join(tr(TASK_WORDS[task]) for task in TO_DO if task in tasks) for group, tasks in of_groups.items()}
-    return groups, {place: said_by_count(tasks) for place, tasks in of_places.items()}
+    return groups, {place: _by_count(tasks) for place, tasks in of_places.items()}
