@@ -61,6 +61,7 @@ STAFF = {f"S{n:02d}": name for n, name in enumerate(NAMES, start=1)}
 ROOTSTOCKS = ("CARRIZO", "SWINGLE", "C35", "ROUGH", "VOLKA", "CLEO", "TRIFOL", "US812")
 SCIONS = ("VALENCIA", "NAVEL", "EUREKA", "LISBON", "CLEMENT", "SATSUMA", "PERA", "TAHITI", "STARRUBY", "MURCOTT")
 PLACES = {f"H{n}": f"House {n}" for n in range(1, 7)} | {f"Y{n}": f"Yard {n}" for n in range(1, 5)}
+LOOKED_AFTER = dict(zip(PLACES, ("S17", "S17", "S17", "S18", "S18", "S18", "S19", "S19", "S20", ""), strict=True))
 OFF_TYPE = dict(zip(ROOTSTOCKS, (0.03, 0.07, 0.03, 0.04, 0.14, 0.02, 0.12, 0.03), strict=True))
 ROOTSTOCK_TAKE = dict(zip(ROOTSTOCKS, (0.3, 0.0, 0.1, 0.4, 0.3, -0.2, -0.8, 0.1), strict=True))
 SCION_TAKE = dict(zip(SCIONS, (0.2, 0.0, 0.3, 0.3, -0.2, -0.4, 0.1, 0.2, 0.0, -0.3), strict=True))
@@ -653,7 +654,8 @@ def write_lists(nursery: Nursery, folder: Path) -> None:
         for t, (b, w) in TEAMS.items()
     ]
     write_list(folder / "teams.csv", teams)
-    write_list(folder / "locations.csv", [{"code": c, "label": n, "part_of": ""} for c, n in PLACES.items()])
+    places = [{"code": c, "label": n, "part_of": "", "looked_after_by": LOOKED_AFTER[c]} for c, n in PLACES.items()]
+    write_list(folder / "locations.csv", places)
     write_list(folder / "seed_lots.csv", nursery.seed_lots)
     write_list(folder / "budwood_batches.csv", nursery.batches)
     write_list(folder / "orders.csv", nursery.orders)

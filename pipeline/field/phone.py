@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from formpack.group_code import shown
 from formpack.words import marked, place, tr
+from pipeline.field import due_list
 from pipeline.findings import Refused
 from pipeline.outputs import Batch, together
 from pipeline.rates.promises import Names, grades
@@ -25,8 +26,8 @@ MOST_ROWS = 2000
 """Rows beyond which some phones search a list slowly."""
 
 TABLES = (
-    *("standing", "lots", "due", "day", "settings", "accepted", "movements", "openings", "budded_since"),
-    *("list_rootstocks", "list_scions", "list_locations", "list_teams", "list_faults", "list_compatibility"),
+    *due_list.TABLES,
+    *("accepted", "movements", "openings", "budded_since", "list_faults"),
 )
 """The tables that the group list is made from."""
 
@@ -103,6 +104,7 @@ WHERE s.stage <> 'gone'
 ORDER BY s.group_code
 """
 GROUP_COLUMNS = tuple("code label rootstock scion stage location count low high teams budded_on due list_date facts".split())
+_COLUMNS = LISTS | {"locations": (*LISTS["locations"], "due_today")}
 
 
 @dataclass(frozen=True)
@@ -121,13 +123,16 @@ def _write(path: Path, columns: Sequence[str], rows: Sequence[Mapping[str, str]]
         table.writerows(rows)
 
 
-def _group_rows(store: Store, show_expected: bool) -> list[dict[str, str]]:
+def _group_rows(
+    store: Store, show_expected: bool, due_of: Mapping[str, str], due_at: Mapping[str, str]
+) -> list[dict[str, str]]:
     """The groups; `facts` holds what the forms look up in one place, the number expected and the buds set too, which they keep
     to themselves until a number is typed, unless its twelfth word says that it may be shown. Words are only ever added at
     its end: a phone may have a form of another day than its list.
 
     A lot is one word, `team:attempt:set:left:least:budded_on`: buds set, how many of them are left to read, and how few can
-    be read now without being asked about; for each team the lot that is due comes first.
+    be read now without being asked about; for each team the lot that is due comes first. The last two words are what is due
+    for the group (`due_of`) and at its place (`due_at`).
     """
     day = str(store.value("SELECT as_of FROM work.day"))
     is_told = "shown" if show_expected else "blind"
@@ -141,7 +146,7 @@ def _group_rows(store: Store, show_expected: bool) -> list[dict[str, str]]:
         pair = " / ".join(x for x in (stock_label or stock, scion_label or scion) if x)
         label = ", ".join(x for x in (f"{shown(code)} {pair}", place_label or where) if x).replace("#", " ")
         told = (stage, count, low, high, stock, scion, where, teams.replace(" ", ","), budded, due, day, is_told)
-        words = (*told, is_budded, lots.replace(" ", ","), unread, attempt)
+        words = (*told, is_budded, lots.replace(" ", ","), unread, attempt, due_of.get(code, ""), due_at.get(where, ""))
         facts = " ".join(re.sub(r"\s", "_", w) or "-" for w in words) + f" # {label}"
         values = (code, label, stock, scion, stage, where, count, low, high, teams, budded, due, day, facts)
         rows.append(dict(zip(GROUP_COLUMNS, values, strict=True)))
@@ -184,7 +189,8 @@ def _too_long(name: str, rows: int) -> str:
 
 def _lay_lists(store: Store, workspace: Workspace, files: Batch) -> tuple[int, int, tuple[str, ...]]:
     folder = workspace.phone
-    groups = _group_rows(store, workspace.settings.phone.show_expected)
+    due_of, due_at = due_list.due_today(store)
+    groups = _group_rows(store, workspace.settings.phone.show_expected, due_of, due_at)
     _write(files.place(folder / "groups.csv"), GROUP_COLUMNS, groups)
     warnings = []
     if len(groups) > MOST_ROWS:
@@ -196,8 +202,8 @@ def _lay_lists(store: Store, workspace: Workspace, files: Batch) -> tuple[int, i
             raise Refused(read.refusal)
         faults = store.rows("SELECT place, fault FROM work.list_faults WHERE starts_with(place, ?)", [f"lists/{name}.csv"])
         warnings += [tr("{place}: {fault}.", place=place(where), fault=fault) for where, fault in faults]
-        rows = read.active
-        columns = list(dict.fromkeys([*LISTS.get(name, ("code", "label", "active")), *(k for r in rows for k in r)]))
+        rows = [r | {"due_today": due_at.get(r["code"], "")} for r in read.active] if name == "locations" else read.active
+        columns = list(dict.fromkeys([*_COLUMNS.get(name, ("code", "label", "active")), *(k for r in rows for k in r)]))
         for column in columns:
             if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", column):
                 said = marked("{file}: a phone cannot use the column {column}; use letters, digits and _.")
@@ -218,7 +224,7 @@ def _lists_beside(workspace: Workspace, files: Batch, made: Sequence[Published])
     texts = {}
     for name in sorted({f for p in made for f in p.form.files}):
         path = files.now(workspace.phone / f"{name}.csv")
-        columns = GROUP_COLUMNS if name == "groups" else LISTS.get(name, ("code", "label", "active"))
+        columns = GROUP_COLUMNS if name == "groups" else _COLUMNS.get(name, ("code", "label", "active"))
         blank = ",".join(columns) + "\n" + ",".join("x" for _ in columns) + "\n"
         texts[name] = path.read_text(encoding="utf-8") if path.exists() else blank
     return texts

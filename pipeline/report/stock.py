@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
@@ -278,14 +279,15 @@ def _closed(store: Store, names: dict[str, str]) -> list[Closed]:
     return [Closed(shown(code), names.get(place, place or ""), on, plants) for code, place, on, plants in rows]
 
 
-def remainders(store: Store, names: dict[str, str]) -> list[Remainders]:
-    """What is left of groups, as one task a place, the most plants first."""
+def remainders(store: Store, names: dict[str, str], groups: Collection[str] | None = None) -> list[Remainders]:
+    """What is left of groups (of these, where they are given), as one task a place, the most plants first."""
     places: dict[str, list[tuple[str, int]]] = {}
     for code, place, plants in store.rows(
         "SELECT group_code, location, estimate FROM due WHERE task = 'clear_out' ORDER BY group_code"
     ):
-        places.setdefault(names.get(place, place or tr("no place given")), []).append((shown(code), plants))
-    found = [Remainders(place, sum(n for _, n in groups), tuple(groups)) for place, groups in places.items()]
+        if groups is None or code in groups:
+            places.setdefault(names.get(place, place or tr("no place given")), []).append((shown(code), plants))
+    found = [Remainders(place, sum(n for _, n in left), tuple(left)) for place, left in places.items()]
     return sorted(found, key=lambda r: (-r.plants, r.place))
 
 

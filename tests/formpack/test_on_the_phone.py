@@ -213,6 +213,26 @@ def test_a_list_of_an_older_version_stays_blind(told: tuple[Workspace, Workspace
         assert _told(it, numbers) == []
 
 
+_DUE = {
+    "English (en)": ("Due for this group by the list: {}.", "Due at this place by the list: {}."),
+    "Español (es)": ("Tareas de este grupo según la lista: {}.", "Tareas en este lugar según la lista: {}."),
+    "Português (pt)": ("Tarefas deste grupo segundo a lista: {}.", "Tarefas neste lugar segundo a lista: {}."),
+}
+
+
+def test_who_scans_a_sign_sees_what_is_due_there(nursery: Workspace) -> None:
+    """In the words of the office, whose language they are in."""
+    for form_id in ("bud_take", "stock_count"):
+        with Phone() as it:
+            it.ask("FORM", str(nursery.phone / f"{form_id}.xml"))
+            assert it.ask("LABEL", "group_due_note") == it.ask("LABEL", "place_due_note") == ["ABSENT"]
+            it.ask("SET", "code_scanned", GROUP)
+            for language, (of_group, at_place) in _DUE.items():
+                it.ask("LANGUAGE", language)
+                assert it.ask("LABEL", "group_due_note") == ["OK", of_group.format("Read the buds, Count the stock")]
+                assert it.ask("LABEL", "place_due_note") == ["OK", at_place.format("1 to read, 1 to count")]
+
+
 @pytest.mark.parametrize("last", [" blind ", " 2026-11-02 "])
 def test_forms_work_with_lists_of_older_versions(last: str, nursery: Workspace, tmp_path: Path) -> None:
     """Without the words that came later nothing is prefilled and nothing asked about; the work can be recorded."""
@@ -227,6 +247,7 @@ def test_forms_work_with_lists_of_older_versions(last: str, nursery: Workspace, 
         lot = {"staff_code": "S03", "code_scanned": GROUP, "team_code": "T02"}
         assert it.fill(tmp_path / "bud_take.xml", lot | buds) == ["whole form", "REQUIRED", "attempt"]
         assert it.fill(tmp_path / "bud_take.xml", lot | {"attempt": "1"} | buds) == []
+        assert it.ask("LABEL", "group_due_note") == it.ask("LABEL", "place_due_note") == ["ABSENT"]
         assert it.fill(tmp_path / "budding.xml", lot) == ["whole form", "REQUIRED", "attempt"]
 
 

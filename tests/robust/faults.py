@@ -354,6 +354,7 @@ CASES = (
     Case("forms", ("forms",), (_handed_out, _renamed)),
     Case("signs", ("signs", "--changed"), _WHOLE),
     Case("a report", ("report",), (*_WHOLE, _reported, _renamed)),
+    Case("sheets of what is due", ("due", "--to", "due.pdf", "--ics", "due.ics"), (*_WHOLE, _renamed)),
     Case("a backup", ("export", "../backup"), _WHOLE),
     Case("a restoring", ("rebuild", "--from", "backup", "--workspace", "nursery"), (*_WHOLE, _backed_up)),
 )

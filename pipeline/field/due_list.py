@@ -1,0 +1,251 @@
+"""What is due, and whose task it is: who looks after the place, and of buds to be read the teams that set them."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from formpack.readers import NearMiss, with_near_miss
+from formpack.words import listed, many, many_of, short_day, tr, trn
+from pipeline.findings import Refused
+from pipeline.rates.promises import Names
+from pipeline.store import Store
+from pipeline.tables import TASK_WORDS, names_of
+
+TABLES = (
+    *("due", "day", "standing", "lots", "settings", "list_rows", "list_locations", "list_staff", "list_teams"),
+    *("list_rootstocks", "list_scions", "list_compatibility"),
+)
+"""The tables that this rests on."""
+
+TO_DO = {
+    "bud_take": many_of("{n} to read", "{n} to read"),
+    "cut_back": many_of("{n} to cut back", "{n} to cut back"),
+    "stake": many_of("{n} to stake", "{n} to stake"),
+    "top": many_of("{n} to top", "{n} to top"),
+    "despatch": many_of("{n} to despatch", "{n} to despatch"),
+    "stock_count": many_of("{n} to count", "{n} to count"),
+    "recount": many_of("{n} to count again", "{n} to count again"),
+    "clear_out": many_of("{n} to clear out", "{n} to clear out"),
+}
+"""Groups with a task, in few words."""
+
+
+@dataclass(frozen=True)
+class Task:
+    """A row of the table `due`, of a group (eight digits) at a place (a code, '' where none is known). `person` is a code of
+    the staff, '' where nobody is named; `teams` are codes, of buds to be read alone."""
+
+    group: str
+    task: str
+    due_on: dt.date
+    days_over: int
+    place: str
+    plants: int
+    order: str
+    trees: int | None
+    pair: str
+    person: str
+    teams: tuple[str, ...]
+
+    @property
+    def when(self) -> str:
+        """`by 5 Nov 2026`, `today`, `late since 3 Oct 2026`."""
+        day = short_day(self.due_on)
+        if self.days_over > 0:
+            return tr("late since {day}", day=day)
+        return tr("by {day}", day=day) if self.days_over < 0 else tr("today")
+
+
+@dataclass(frozen=True)
+class Places:
+    """The places of the list: what each is called, what it is part of (''), and whose it is by its own row ('')."""
+
+    labels: Mapping[str, str]
+    part_of: Mapping[str, str] = field(default_factory=dict)
+    named: Mapping[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def read(cls, store: Store) -> Places:
+        """All that the list has, or had."""
+        rows = store.rows("SELECT code, label, part_of, looked_after_by FROM work.list_locations")
+        labels = {code: label or code for code, label, *_ in rows}
+        return cls(labels, {row[0]: row[2] or "" for row in rows}, {row[0]: row[3] or "" for row in rows})
+
+    def label(self, place: str) -> str:
+        return self.labels.get(place) or place or tr("no place given")
+
+    def way(self, place: str) -> list[str]:
+        """The place, what it is part of, and so on to its house. One whose way goes in a circle is its own, as in `houses`."""
+        found = [place]
+        while (holder := self.part_of.get(found[-1], "")) in self.labels:
+            if holder in found:
+                return [place]
+            found.append(holder)
+        return found
+
+    def person(self, place: str) -> str:
+        """Who looks after the place, by its own row or that of the nearest place it is part of; '' where nobody is named."""
+        return next((self.named[p] for p in self.way(place) if self.named.get(p)), "")
+
+    def walk(self, place: str) -> tuple[bool, list[list[tuple[str, int]]]]:
+        """By this places are put in the order of a walk: house by house, 2 before 10; where no place is known comes last."""
+        steps = [re.findall(r"(\D*)(\d*)", code) for code in reversed(self.way(place))]
+        return not place, [[(text, int(number or -1)) for text, number in step] for step in steps]
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Which tasks are asked for: by a code of the staff, of a team, of a place; '' asks for all."""
+
+    person: str = ""
+    team: str = ""
+    place: str = ""
+    task: str = ""
+    days: int = 7
+
+    @property
+    def is_narrow(self) -> bool:
+        """Whether only some people's or places' tasks are asked for."""
+        return bool(self.person or self.team or self.place)
+
+
+@dataclass(frozen=True)
+class DueList:
+    """The tasks that were asked for, late ones first, and what the codes in them are called."""
+
+    day: dt.date
+    tasks: tuple[Task, ...]
+    places: Places
+    staff: Mapping[str, str]
+    teams: Mapping[str, str]
+    not_active: frozenset[str]
+    """People who are not active, or gone from the list of staff."""
+
+    @cached_property
+    def by_person(self) -> dict[str, list[Task]]:
+        """Each person's tasks in the order of a walk, late ones first at each place; nobody's ('') last."""
+        walks = {place: self.places.walk(place) for place in {t.place for t in self.tasks}}
+        found: dict[str, list[Task]] = {}
+        for task in sorted(self.tasks, key=lambda t: (walks[t.place], t.due_on, t.group, t.task, t.order)):
+            found.setdefault(task.person, []).append(task)
+        return {person: found[person] for person in sorted(found, key=lambda p: (not p, self.name(p), p))}
+
+    def name(self, person: str) -> str:
+        """What a person is called."""
+        return self.staff.get(person) or person or tr("nobody named")
+
+    def what(self, task: Task) -> str:
+        """What to do, without how many plants stand there: `Despatch 86 trees for order O030`, `Read the buds (Team 2)`."""
+        said = tr(TASK_WORDS[task.task])
+        if task.task == "despatch" and task.order:
+            return tr("Despatch {trees} for order {order}", trees=many(task.trees or 0, "tree"), order=task.order)
+        teams = listed(self.teams.get(team, team) for team in task.teams)
+        return tr("{task} ({teams})", task=said, teams=teams) if teams else said
+
+    @property
+    def doubts(self) -> list[str]:
+        """Sentences about people who are named and cannot do it."""
+        found = []
+        for person in self.by_person:
+            where = listed(sorted(self.places.label(p) for p, who in self.places.named.items() if who == person), 5)
+            said = {"person": self.name(person), "code": person, "places": where}
+            if person and person not in self.staff:
+                found.append(tr("{code}, who looks after {places}, is not in lists/staff.csv; name somebody who is.", **said))
+            elif person in self.not_active:
+                more = tr(
+                    "{person} ({code}), who looks after {places}, is not active in lists/staff.csv; name somebody else.", **said
+                )
+                found.append(more)
+        return found
+
+    @property
+    def nobody(self) -> str:
+        """A sentence on the tasks of nobody, and how to name somebody; '' where there are none."""
+        tasks = self.by_person.get("", [])
+        if not tasks:
+            return ""
+        return trn(
+            "Nobody is named for {n} task, in {places}: write a staff code as looked_after_by of the place, or of its house,"
+            " in lists/locations.csv.",
+            "Nobody is named for {n} tasks, in {places}: write a staff code as looked_after_by of the place, or of its house,"
+            " in lists/locations.csv.",
+            len(tasks),
+            places=listed(dict.fromkeys(self.places.label(t.place) for t in tasks), 5),
+        )
+
+
+def _known(option: str, code: str, names: Mapping[str, str], list_name: str) -> None:
+    """Raises Refused where a list does not have the code."""
+    if not code or code in names:
+        return
+    said = tr("{option} {code} is not in lists/{list}.csv", option=option, code=code[:60], list=list_name)
+    if near := NearMiss(names, names).of(code):
+        raise Refused(with_near_miss(said, near))
+    raise Refused(with_near_miss(said, tr("it has {codes}.", codes=listed(sorted(names), 8) or tr("no row that can be used"))))
+
+
+def due_list(store: Store, wanted: Wanted) -> DueList:
+    """What is due by so many days after the day of the store. Raises Refused where a code is not known."""
+    places, names = Places.read(store), Names.read(store)
+    staff, teams = names_of(store, "staff"), names_of(store, "teams")
+    for option, code, known, list_name in (
+        ("--person", wanted.person, staff | {p: p for p in places.named.values() if p}, "staff"),
+        ("--team", wanted.team, teams, "teams"),
+        ("--place", wanted.place, places.labels, "locations"),
+    ):
+        _known(option, code, known, list_name)
+    lapsed = store.rows(
+        "SELECT code FROM work.list_rows WHERE list_name = 'staff' AND (NOT is_listed OR inactive_since IS NOT NULL)"
+    )
+    # as `due` has it: lots that were not read, or of which a good part was not and the group has not moved on
+    unread = dict(
+        store.rows(
+            "SELECT l.group_code, list(DISTINCT l.team_code ORDER BY l.team_code) FROM work.lots l"
+            " JOIN work.standing s USING (group_code) CROSS JOIN work.settings t WHERE l.team_code IS NOT NULL"
+            " AND (l.read_on IS NULL OR (s.stage IN ('budded', 'read')"
+            " AND l.green + l.brown + l.missing < t.lot_read_share * l.buds_set)) GROUP BY ALL"
+        )
+    )
+    found = []
+    for group, task, on, over, place, plants, order, trees, stock, scion, mix in store.rows(
+        "SELECT d.*, s.rootstock, s.scion, s.mix FROM work.due d JOIN work.standing s USING (group_code)"
+        " WHERE days_over >= -$1 AND ($2 = '' OR task = $2) ORDER BY days_over DESC, task, group_code, order_ref",
+        [wanted.days, wanted.task],
+    ):
+        pair = " / ".join(filter(None, (names.rootstock(stock or ""), tr("mixed") if mix else names.scion(scion or ""))))
+        groups_teams = tuple(unread.get(group, ())) if task == "bud_take" else ()
+        person = places.person(place or "")
+        is_asked = (
+            wanted.person in ("", person)
+            and (not wanted.team or wanted.team in groups_teams)
+            and (not wanted.place or wanted.place in places.way(place or ""))
+        )
+        if is_asked:
+            found.append(Task(group, task, on, over, place or "", plants, order or "", trees, pair, person, groups_teams))
+    day = store.value("SELECT as_of FROM work.day")
+    return DueList(day, tuple(found), places, staff, teams, frozenset(code for (code,) in lapsed))
+
+
+def _by_count(tasks: Iterable[Task]) -> str:
+    """`2 to count, 1 to read`: how many groups have each task."""
+    groups: dict[str, set[str]] = {}
+    for t in tasks:
+        groups.setdefault(t.task, set()).add(t.group)
+    return ", ".join(trn(*TO_DO[task], len(groups[task])) for task in TO_DO if task in groups)
+
+
+def due_today(store: Store) -> tuple[dict[str, str], dict[str, str]]:
+    """What is due by the day of the store, in words: of each group, and of each place with all that is part of it."""
+    found = due_list(store, Wanted(days=0))
+    of_groups: dict[str, set[str]] = {}
+    of_places: dict[str, list[Task]] = {}
+    for t in found.tasks:
+        of_groups.setdefault(t.group, set()).add(t.task)
+        for place in found.places.way(t.place) if t.place else ():
+            of_places.setdefault(place, []).append(t)
+    groups = {group: ", ".join(tr(TASK_WORDS[task]) for task in TO_DO if task in tasks) for group, tasks in of_groups.items()}
+    return groups, {place: _by_count(tasks) for place, tasks in of_places.items()}
