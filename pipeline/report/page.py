@@ -19,7 +19,7 @@ from markupsafe import Markup, escape
 from formpack import words
 from formpack.words import tr
 from pipeline.harmless import lines
-from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Items, Says, Table
+from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Items, Pictures, Says, Table
 from pipeline.report.charts.base import ALARM, ASIDE, INK, LEAF, PEEL, RULE
 
 PALETTE = {
@@ -196,6 +196,10 @@ def _around_list(blocks: Sequence[Block]) -> tuple[Sequence[Block], Sequence[Blo
     return blocks[:at], blocks[at:]
 
 
+def _has_pictures(chapters: Sequence[Chapter]) -> bool:
+    return any(p.data for c in chapters for b in c.blocks if isinstance(b, Pictures) for p in b.pictures)
+
+
 def _is_short(fold: Fold) -> bool:
     """Whether it is a few sentences, that one sheet of paper should hold."""
     return all(isinstance(block, Says) for block in fold.blocks)
@@ -243,5 +247,8 @@ def page_html(name: str, day: dt.date, first: Chapter, chapters: Sequence[Chapte
         sheet_head=Markup(_in_style(tr("{name}, {day}", name=name, day=day))),
         style=Markup(here.with_suffix(".css").read_text(encoding="utf-8")),
         script=Markup(script),
-        allowed=Markup(f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; base-uri 'none'"),
+        allowed=Markup(
+            f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; base-uri 'none'"
+            + ("; img-src data:" if _has_pictures([first, *chapters]) else "")
+        ),
     )
