@@ -135,4 +135,7 @@ def _say_table(table: Table) -> None:
 
 
 def _lines(text: str) -> list[str]:
-    return [f"    {line}" for line in textwrap.wrap(text, 108, break_long_words=False, break_on_hyphens=False)]
+    found = (
+        textwrap.wrap(line, 108, break_long_words=False, break_on_hyphens=False) for line in words.unpacked(text).split("\n")
+    )
+    return [f"    {line}" for wrapped in found for line in wrapped]

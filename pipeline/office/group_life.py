@@ -452,7 +452,7 @@ def _events(
                 place_before=place,
                 book=books.get(instance_id),
                 note=record.answers.get("note", ""),
-                answers={} if in_books else _answers(record, asked, pictures[instance_id]),
+                answers={} if in_books else _answers(record, asked, names, forms.get(record.form_id)),
                 photos=taken.get(instance_id, ()),
                 corrections=tuple(corrected.get(instance_id, ())),
             )
@@ -466,10 +466,23 @@ def _pictures(record: Sent, forms: Mapping[str, Form]) -> Iterable[str]:
     return (record.answers[q.name] for q in (form.kept if form else ()) if q.type == "image" and q.name in record.answers)
 
 
-def _answers(record: Sent, asked: Mapping[str, str], pictures: Sequence[str]) -> dict[str, str]:
-    """What a submission that is not in the books says beside its head, by what the form calls it."""
-    said = {name: text for name, text in record.answers.items() if name not in (*SAID_BEFORE, "note") and text not in pictures}
-    return {asked.get(name, name).strip(" ?¿.:"): text for name, text in said.items()}
+def _answers(
+    record: Sent, asked: Mapping[str, str], names: Mapping[str, Mapping[str, str]], form: Form | None
+) -> dict[str, str]:
+    """What a submission that is not in the books says beside its head, in the words of its form; of no known form as it came."""
+    if form is None:
+        return dict(record.answers)
+    said = {}
+    for q in form.kept:
+        text = record.answers.get(q.name, "")
+        if text and q.type not in ("calculate", "image") and q.name not in (*SAID_BEFORE, "note"):
+            means = {row["name"]: text_in(row, "label") for row in form.choices.get(q.list_name, ())} or names.get(
+                q.list_name, {}
+            )
+            said[asked.get(q.name, q.name).strip(" ?¿.:")] = means.get(text) or (
+                shown(text) if q.is_code and plain(text) else text
+            )
+    return said
 
 
 def _why(head: Mapping[str, Any], code: str, messages: Sequence[str], shorts: Mapping[str, str]) -> Iterable[str]:

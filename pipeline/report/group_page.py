@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from formpack.group_code import shown
 from formpack.words import many, number, short_day, tr
 from pipeline.office import photos
-from pipeline.office.group_life import Event, Flow, Life, flow_in_words, did, head, printed_kind
+from pipeline.office.group_life import Event, Flow, Life, did, flow_in_words, head, printed_kind
 from pipeline.report.blocks import (
     Block,
     Chapter,
@@ -61,19 +61,14 @@ def _first(store: Store, life: Life) -> Chapter:
             figures.insert(2, Figure(tr("Last count"), number(life.last_count or 0), short_day(life.last_count_on)))
         blocks.append(Figures(figures))
     blocks += [Says(text) for text in head(life)]
-    if life.in_books:
-        line = course_of(store, life.code, life.name("locations", life.place))
-        drawn = course(line, [(on, in_stage(stage)) for on, stage in life.stages])
-        blocks += [Says(key(), "lead"), Drawing(drawn, line.says, is_named=True)]
-    blocks.append(
-        Table(
-            "about",
-            tr("What the group is"),
-            (Column(tr("what")), Column(tr("is"))),
-            [(what, said) for what, said in facts(life)],
-        )
-    )
-    return Chapter("first", tr("What the group is"), blocks)
+    known = (Column(tr("what")), Column(tr("is")))
+    about = Table("about", tr("What the group is"), known, facts(life))
+    if not life.in_books:
+        return Chapter("first", tr("What the group is"), [*blocks, about] if about.rows else blocks)
+    line = course_of(store, life.code, life.name("locations", life.place))
+    drawn = course(line, [(on, in_stage(stage)) for on, stage in life.stages])
+    blocks += [Drawing(drawn, line.says, is_named=True), about, Says(key())]
+    return Chapter("first", tr("How to read the drawing"), blocks)
 
 
 def facts(life: Life) -> list[tuple[str, str]]:
@@ -98,10 +93,10 @@ def _who(event: Event) -> str:
     return f"{event.person} ({event.staff_code})" if event.person not in ("", event.staff_code) else event.staff_code
 
 
-def beside(event: Event) -> list[str]:
-    """What stands beside an event, in words: why it is not in the books, whom it was filled in for, the note, photos and
-    corrections."""
-    said = []
+def _told(life: Life, event: Event) -> list[str]:
+    """An event in lines: what was found and done, why it is not in the books, the note, photos, corrections."""
+    found = "; ".join(did(life, event))
+    said = [found] if found else []
     if not event.in_books:
         out = tr("not in the books: {state}", state=tr(event.state))
         said.append(f"{out} ({'; '.join(event.why)})" if event.why else out)
@@ -123,12 +118,8 @@ def _events(life: Life) -> Chapter | None:
         Column(tr("book"), "number", tr("What the book says after it.")),
         Column(tr("submission"), "text", tr("The beginning of its identity; `formpack history` shows all of it.")),
         Column(tr("what was found and done")),
-        Column(tr("notes, corrections, and what keeps it out")),
     )
-    rows = [
-        (e.on, e.form, _who(e), e.book, e.short, "; ".join(did(life, e)) or None, "; ".join(beside(e)) or None)
-        for e in life.events
-    ]
+    rows = [(e.on, e.form, _who(e), e.book, e.short, "\n".join(_told(life, e)) or None) for e in life.events]
     out = frozenset(i for i, e in enumerate(life.events) if not e.in_books)
     table = Table("events", tr("What happened"), columns, rows, marked=out, mark_says=tr("not in the books"))
     said = many(len(life.events), "submission")
@@ -217,9 +208,9 @@ def _places(life: Life) -> Chapter | None:
         return None
     blocks: list[Block] = []
     if life.places:
-        columns = (Column(tr("place")), Column(tr("from"), "day"), Column(tr("until"), "day"))
+        where = (Column(tr("place")), Column(tr("from"), "day"), Column(tr("until"), "day"))
         stays = [(life.name("locations", p.place), p.since, p.until) for p in life.places]
-        blocks.append(Table("places", tr("Where it stood"), columns, stays))
+        blocks.append(Table("places", tr("Where it stood"), where, stays))
     if life.printed:
         columns = (Column(tr("printed on"), "day"), Column(tr("what")))
         blocks.append(
