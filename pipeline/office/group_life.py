@@ -77,7 +77,7 @@ class Event:
     book: int | None
     """What the book says after it."""
     note: str
-    answers: Mapping[str, str]
+    answers: tuple[tuple[str, str], ...]
     photos: tuple[Photo, ...]
     corrections: tuple[str, ...]
 
@@ -452,7 +452,7 @@ def _events(
                 place_before=place,
                 book=books.get(instance_id),
                 note=record.answers.get("note", ""),
-                answers={} if in_books else _answers(record, asked, names, forms.get(record.form_id)),
+                answers=() if in_books else tuple(_answers(record, asked, names, forms.get(record.form_id))),
                 photos=taken.get(instance_id, ()),
                 corrections=tuple(corrected.get(instance_id, ())),
             )
@@ -468,21 +468,18 @@ def _pictures(record: Sent, forms: Mapping[str, Form]) -> Iterable[str]:
 
 def _answers(
     record: Sent, asked: Mapping[str, str], names: Mapping[str, Mapping[str, str]], form: Form | None
-) -> dict[str, str]:
-    """What a submission that is not in the books says beside its head, in the words of its form; of no known form as it came."""
+) -> Iterable[tuple[str, str]]:
+    """What a submission that is not in the books says beside its head, in the words of its form; of no known form as it is."""
     if form is None:
-        return dict(record.answers)
-    said = {}
+        yield from record.answers.items()
+        return
     for q in form.kept:
         text = record.answers.get(q.name, "")
-        if text and q.type not in ("calculate", "image") and q.name not in (*SAID_BEFORE, "note"):
-            means = {row["name"]: text_in(row, "label") for row in form.choices.get(q.list_name, ())} or names.get(
-                q.list_name, {}
-            )
-            said[asked.get(q.name, q.name).strip(" ?¿.:")] = means.get(text) or (
-                shown(text) if q.is_code and plain(text) else text
-            )
-    return said
+        if not text or q.type in ("calculate", "image") or q.name in (*SAID_BEFORE, "note"):
+            continue
+        choices = {row["name"]: text_in(row, "label") for row in form.choices.get(q.list_name, ())}
+        means = (choices or names.get(q.list_name, {})).get(text)
+        yield asked.get(q.name, q.name).strip(" ?¿.:"), means or (shown(text) if q.is_code and is_group_code(text) else text)
 
 
 def _why(head: Mapping[str, Any], code: str, messages: Sequence[str], shorts: Mapping[str, str]) -> Iterable[str]:
@@ -641,7 +638,7 @@ def did(life: Life, event: Event) -> list[str]:
         )
     elif event.place:
         said.append(tr("stands at {place}", place=name("locations", event.place)))
-    said += [tr("{question}: {answer}", question=question, answer=text) for question, text in event.answers.items()]
+    said += [tr("{question}: {answer}", question=question, answer=text) for question, text in event.answers]
     return said
 
 
