@@ -412,7 +412,8 @@ def _events(
     events, place = [], None
     for head in heads:
         instance_id, record = head["instance_id"], sent[head["instance_id"]]
-        own, in_books = head["group_code"] == code, head["is_booked"]
+        own = head["group_code"] == code
+        in_books = head["is_booked"] and (own or instance_id in changes)
         words = dict(amounts.get(instance_id, ())) if own and in_books else {}
         given = head if own else dict.fromkeys(head)
         counted = None
@@ -429,11 +430,11 @@ def _events(
                 staff_code=record.staff_code,
                 person=names["staff"].get(record.staff_code, ""),
                 state=record.state,
-                in_books=in_books and (own or instance_id in changes),
+                in_books=in_books,
                 of_group=None if own else head["group_code"],
                 came_in=record.file,
-                why=tuple(_why(head, code, [m for (m,) in found.get(instance_id, ())], shorts)),
-                changes=tuple(Change(*row) for row in changes.get(instance_id, ())) if in_books else (),
+                why=() if in_books else tuple(_why(head, code, [m for (m,) in found.get(instance_id, ())], shorts)),
+                changes=tuple(Change(*row) for row in changes.get(instance_id, ())),
                 transfer_reason=head["transfer_reason"],
                 order=given["order_ref"],
                 consignee=given["consignee"],
@@ -483,16 +484,16 @@ def _answers(
 
 
 def _why(head: Mapping[str, Any], code: str, messages: Sequence[str], shorts: Mapping[str, str]) -> Iterable[str]:
-    """What keeps a submission out of the group's book; nothing where it is in."""
+    """What keeps a submission out of the group's book."""
     if head["superseded_by"]:
         by = head["superseded_by"]
         yield tr("replaced by {submission}", submission=shorts.get(by, by.removeprefix("uuid:")))
-    elif head["group_code"] != code and not head["is_booked"] and head["state"] == "accepted":
-        yield tr("it is about group {group} now", group=shown(head["group_code"] or ""))
-    elif head["state"] == "accepted" and not head["is_booked"]:
-        yield tr("dated after the day that is looked at")
-    if head["state"] != "accepted":
+    elif head["state"] != "accepted":
         yield from (unpacked(m).rstrip(".") for m in messages)
+    elif not head["is_booked"]:
+        yield tr("dated after the day that is looked at")
+    elif head["group_code"] != code:
+        yield tr("it is about group {group} now", group=shown(head["group_code"] or ""))
 
 
 def _stays(rows: Sequence[tuple[Any, ...]]) -> Iterable[Placed]:

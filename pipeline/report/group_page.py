@@ -27,9 +27,11 @@ from pipeline.report.blocks import (
 from pipeline.report.stock import course_of, in_stage
 from pipeline.store import Store
 
-MOST_PICTURES, _SIDE, _MOST_PIXELS = 40, 480, 60_000_000
-"""Photos that are shown, how wide and high they are at most, and how many pixels one may have before it is opened: cameras of
-phones make 12 to 50 million."""
+MOST_PICTURES, _SIDE = 40, 480
+"""Photos that are shown, and how wide and high they are at most."""
+_MOST_PIXELS = {"JPEG": 60_000_000, "PNG": 16_000_000, "WEBP": 16_000_000}
+"""How many pixels a photo may have before it is opened: cameras of phones make 12 to 50 million, as JPEG, which is unpacked at
+an eighth of its size."""
 
 
 def life_html(store: Store, life: Life, nursery: str) -> str:
@@ -98,8 +100,8 @@ def _told(life: Life, event: Event) -> list[str]:
     found = "; ".join(did(life, event))
     said = [found] if found else []
     if not event.in_books:
-        out = tr("not in the books: {state}", state=tr(event.state))
-        said.append(f"{out} ({'; '.join(event.why)})" if event.why else out)
+        states = [] if event.state == "accepted" else [tr(event.state)]
+        said.append(tr("not in the books: {why}", why="; ".join([*states, *event.why])))
     if event.of_group:
         said.append(tr("filled in for group {group}", group=shown(event.of_group)))
     if event.note:
@@ -246,8 +248,8 @@ def _small(content: bytes) -> bytes | str:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with Image.open(io.BytesIO(content), formats=("JPEG", "PNG", "WEBP")) as picture:
-                if picture.width * picture.height > _MOST_PIXELS:
+            with Image.open(io.BytesIO(content), formats=list(_MOST_PIXELS)) as picture:
+                if picture.width * picture.height > _MOST_PIXELS[picture.format or ""]:
                     return tr("too large to be shown")
                 picture.draft("RGB", (_SIDE * 2, _SIDE * 2))
                 turned = ImageOps.exif_transpose(picture)
@@ -258,5 +260,7 @@ def _small(content: bytes) -> bytes | str:
                 out = io.BytesIO()
                 flat.save(out, "JPEG", quality=80)
                 return out.getvalue()
+    except Image.DecompressionBombError:
+        return tr("too large to be shown")
     except Exception:  # a damaged picture makes Pillow raise almost anything
         return tr("no picture that can be shown")
