@@ -1,4 +1,4 @@
-"""The life of one group: every submission about it in order, what its counts say, whence its plants came and whither."""
+"""The life of one group: every submission about it in order, what its counts say, where its plants came from and went."""
 
 from __future__ import annotations
 

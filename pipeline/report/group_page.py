@@ -43,7 +43,7 @@ def life_html(store: Store, life: Life, nursery: str) -> str:
 
 
 def chapters_of(life: Life) -> list[Chapter]:
-    """What happened, what the counts say, whence and whither, and where: those for which there is something."""
+    """What happened, what the counts say, where it came from and went to, and where it stood: those for which there is something."""
     return [c for c in (_events(life), _counts(life), _flows(life), _places(life)) if c]
 
 
@@ -202,7 +202,7 @@ def _flows(life: Life) -> Chapter | None:
     says = tr(
         "{came} came in, {went} went out by the records, {book} are left in the book.", came=came, went=went, book=came - went
     )
-    return Chapter("flows", tr("Whence and whither"), blocks, says)
+    return Chapter("flows", tr("Where it came from, and what became of it"), blocks, says)
 
 
 def _places(life: Life) -> Chapter | None:
