@@ -61,7 +61,7 @@ def history(
                     page = life_html(store, life, ws.settings.name)
                     with one_file(to) as beside:
                         beside.write_text(page, encoding="utf-8")
-            elif code and not beginning_with(store, of):
+            elif group_life.is_like_a_code(of) and not beginning_with(store, of):
                 raise group_life.unknown(store, of)
             elif to is not None:
                 raise Refused(tr("--to writes the page of a group, and {given} is no code of one.", given=of))
@@ -101,7 +101,9 @@ def _say_life(life: Life) -> None:
     from pipeline.report.blocks import Says, Table
     from pipeline.report.group_page import chapters_of, facts
 
-    say(", ".join([tr("Group {group}", group=life.group), *(f"{what} {is_so}" for what, is_so in facts(life))]))
+    say(tr("Group {group}", group=life.group))
+    if known := facts(life):
+        say("; ".join(tr("{question}: {answer}", question=what, answer=said) for what, said in known))
     for text in head(life):
         say(text)
     for chapter in chapters_of(life):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -205,37 +206,41 @@ class Life:
         return shown(self.code)
 
 
+_ABOUT = """
+SELECT instance_id FROM work.current WHERE group_code = $1 OR moves_to = $1
+UNION SELECT instance_id FROM kept.corrections WHERE field = 'group_code' AND old_answer IN ($1, $2)
+"""
+
+
 def is_known(store: Store, code: str) -> bool:
     """Whether anything about a group has come in, or its code was issued here."""
-    return bool(
-        store.value(
-            "SELECT count(*) FROM (SELECT 1 FROM work.current WHERE group_code = $1 OR moves_to = $1"
-            " UNION ALL SELECT 1 FROM kept.codes WHERE code = $1)",
-            [code],
-        )
-    )
+    found = f"SELECT count(*) FROM ({_ABOUT} UNION ALL SELECT 1 FROM kept.codes WHERE code = $1)"
+    return bool(store.value(found, [code, shown(code)]))
+
+
+def is_like_a_code(given: str) -> bool:
+    """Whether somebody may have meant a group by it: digits, with the marks between them."""
+    return re.fullmatch(r"[0-9][0-9 -]{3,11}", given.strip()) is not None
 
 
 def unknown(store: Store, given: str) -> Refused:
-    """What is said of a text written like a code that is of no group here, with what may have been meant."""
+    """What is said of a text like a code that is of no group here, with what may have been meant."""
     groups = [
         shown(code)
         for (code,) in store.rows("SELECT DISTINCT group_code FROM work.current UNION SELECT code FROM kept.codes")
         if code and is_group_code(code)
     ]
-    code = plain(given) or ""
-    if is_group_code(code):
-        said = marked("No group is {group}: nothing about it has come in, and no such code was issued here")
+    code = plain(given)
+    if code and is_group_code(code):
+        said = tr("No group is {group}: nothing about it has come in, and no such code was issued here", group=shown(code))
+    elif code:
+        said = tr("{group} is no code of a group: a digit is wrong, or two are swapped", group=shown(code))
     else:
-        said = marked("{group} is no code of a group: a digit is wrong, or two are swapped")
-    near = NearMiss(groups).of(shown(code))
-    return Refused(with_near_miss(tr(said, group=shown(code)), near) + ("" if near else "."))
+        said = tr("{given} is no code of a group, which has eight digits, and no submission", given=given)
+    near = NearMiss(groups).of(shown(code) if code else given)
+    return Refused(with_near_miss(said, near) + ("" if near else "."))
 
 
-_ABOUT = """
-SELECT instance_id FROM work.current WHERE group_code = $1 OR moves_to = $1
-UNION SELECT instance_id FROM kept.corrections WHERE field = 'group_code' AND old_answer IN ($1, $2)
-"""
 _HEADS = """
 SELECT c.instance_id, coalesce(c.visit_date, c.received_on) AS on_date, s.state, s.superseded_by,
     c.group_code, a.instance_id IS NOT NULL AS is_booked, a.transfer_reason, a.order_ref,
@@ -435,7 +440,7 @@ def _events(
                 came_in=record.file,
                 why=() if in_books else tuple(_why(head, code, [m for (m,) in found.get(instance_id, ())], shorts)),
                 changes=tuple(Change(*row) for row in changes.get(instance_id, ())),
-                transfer_reason=head["transfer_reason"],
+                transfer_reason=head["transfer_reason"] or ("set_aside" if head["has_taken"] else None),
                 order=given["order_ref"],
                 consignee=given["consignee"],
                 team=given["team_code"],
@@ -550,6 +555,7 @@ _CHANGED = {
     "died": marked("{plants} found dead: {cause}"),
     "despatched": marked("{plants} despatched"),
 }
+_UNREASONED = {"moved_in": marked("{plants} came from {group}"), "moved_out": marked("{plants} moved to {group}")}
 _SUMS = {
     "opened": marked("opened"),
     "moved_in": marked("came from {group}"),
@@ -566,13 +572,15 @@ def _changed(life: Life, event: Event, change: Change) -> str:
     about = {
         "plants": many(change.plants, "plant"),
         "group": shown(change.other_group or ""),
-        "reason": life.name("reasons", event.transfer_reason or "set_aside"),
+        "reason": life.name("reasons", event.transfer_reason),
         "cause": life.name("causes", change.cause),
         "order": event.order or "",
         "consignee": event.consignee or "",
     }
     said = _CHANGED[change.kind]
-    if change.kind == "despatched" and event.order and event.consignee:
+    if change.kind in _UNREASONED and not event.transfer_reason:
+        said = _UNREASONED[change.kind]
+    elif change.kind == "despatched" and event.order and event.consignee:
         said = marked("{plants} despatched for order {order} to {consignee}")
     elif change.kind == "despatched" and event.order:
         said = marked("{plants} despatched for order {order}")
@@ -613,12 +621,9 @@ def did(life: Life, event: Event) -> list[str]:
         said.append(tr(_COVERED.get(event.coverage or "", _COVERED["whole"]), plants=many(event.counted, "plant")))
     about = {"team": name("teams", event.team), "attempt": event.attempt or 0}
     if event.buds_set is not None:
-        words = {
-            "buds": many(event.buds_set, "bud"),
-            "scion": name("scions", event.scion),
-            "batch": name("budwood_batches", event.batch),
-        }
-        said.append(tr("{buds} set by {team}, budding {attempt}: scion {scion}, batch {batch}", **words, **about))
+        said.append(tr("{buds} set by {team}, budding {attempt}", buds=many(event.buds_set, "bud"), **about))
+        said += [tr("scion {scion}", scion=name("scions", event.scion))] if event.scion else []
+        said += [tr("batch {batch}", batch=name("budwood_batches", event.batch))] if event.batch else []
     if event.green is not None:
         read = {"green": event.green, "brown": event.brown or 0, "unsure": event.unsure or 0, "missing": event.missing or 0}
         said.append(

@@ -43,7 +43,7 @@ def life_html(store: Store, life: Life, nursery: str) -> str:
 
 
 def chapters_of(life: Life) -> list[Chapter]:
-    """What happened, what the counts say, where it came from and went to, and where it stood: those for which there is something."""
+    """What happened, what the counts say, where it came from and went, where it stood: what there is something to say of."""
     return [c for c in (_events(life), _counts(life), _flows(life), _places(life)) if c]
 
 

@@ -9,6 +9,7 @@ import io
 import json
 import re
 import struct
+import zipfile
 import zlib
 from collections import Counter
 from dataclasses import replace
@@ -178,7 +179,11 @@ def test_what_is_not_in_the_books_says_why(nursery: Workspace) -> None:
     ((state, why, changes),) = [(e.state, e.why, e.changes) for e in life_of(nursery, WAITING).events]
     assert state == "waiting" and "has no opening" in why[0] and changes == ()
     said = told(nursery, MAIN)
-    assert "not in the books: withdrawn" in said and "never was" in said and f"2 of {len(life.events)} submissions about it" in said
+    assert (
+        "not in the books: withdrawn" in said
+        and "never was" in said
+        and f"2 of {len(life.events)} submissions about it" in said
+    )
     before = told(nursery, MAIN, "--as-of", "2026-04-30")
     assert "dated after the day that is looked at" in before and "65 plants moved" not in before
 
@@ -229,6 +234,7 @@ def test_codes_that_nobody_knows(nursery: Workspace) -> None:
     assert refused(CODES[8]).startswith(f"No group is {shown(CODES[8])}: nothing about it has come in")
     wrong = shown(MAIN)[:-1] + str((int(MAIN[-1]) + 1) % 10)
     assert refused(wrong) == f"{wrong} is no code of a group: a digit is wrong, or two are swapped; {shown(MAIN)}?\n"
+    assert refused(MAIN[:7]) == f"{MAIN[:7]} is no code of a group, which has eight digits, and no submission; {shown(MAIN)}?\n"
     assert "No submission is 'nobody'" in refused("nobody")
     assert "--to writes the page of a group" in formpack("history", "loss-5", "--to", "x.html", cwd=nursery.folder, code=2)
     assert "must end in .html" in formpack("history", MAIN, "--to", "x.pdf", cwd=nursery.folder, code=2)
@@ -247,7 +253,7 @@ def test_a_submission_that_begins_like_a_code(workspace: Workspace) -> None:
     rows = "".join(f"{key},2026-03-0{n},S01,{CODES[0]},{n},frost\n" for n, key in enumerate(keys, start=1))
     (workspace.inbox / "loss.csv").write_text(text + rows, encoding="utf-8")
     bench.take_in()
-    assert formpack("history", CODES[0], cwd=workspace.folder).startswith(f"Group {shown(CODES[0])}, ")
+    assert formpack("history", CODES[0], cwd=workspace.folder).startswith(f"Group {shown(CODES[0])}\n")
     assert formpack("history", CODES[1], cwd=workspace.folder).startswith(f"{keys[1]}, loss, came on ")
     shorts = [e.short for e in life_of(workspace, CODES[0]).events]
     for short in shorts:
@@ -274,6 +280,28 @@ def test_the_page_shows_photos_small_and_without_their_head(nursery: Workspace) 
     assert all(f"photo {name}" in told(nursery, MAIN) for name in ("a.jpg", "bomb.png", "none.jpg"))
     other, _ = page_of(nursery, DOUBTED)
     assert "img-src" not in other and "<img" not in other
+
+
+def test_a_photo_in_the_archive_of_its_submission(workspace: Workspace) -> None:
+    """As apps give a day back: a folder a submission, and pictures of one name in two of them."""
+    bench = Bench(workspace)
+    bench.open(0, 100)
+    bench.write()
+    loss = (
+        '<data id="loss"><visit_date>2026-03-0{n}</visit_date><staff_code>S01</staff_code><group_code>{code}</group_code>'
+        "<lost>{n}</lost><loss_cause>frost</loss_cause><photo>p.jpg</photo><found>{n}</found><is_whole>no</is_whole>"
+        "<meta><instanceID>uuid:{n}</instanceID></meta></data>"
+    )
+    with zipfile.ZipFile(workspace.inbox / "day.zip", "w") as archive:
+        for n in (1, 2):
+            archive.writestr(f"day/{n}/submission.xml", loss.format(n=n, code=CODES[0]))
+            archive.writestr(f"day/{n}/p.jpg", photo() if n == 1 else bomb(10_000))
+    bench.take_in()
+    life = life_of(workspace, CODES[0])
+    assert [p.member for e in life.events for p in e.photos] == ["day/1/p.jpg", "day/2/p.jpg"]
+    _, page = page_of(workspace, CODES[0])
+    captions = [c.text_content() for c in page.xpath("//div[@class='pictures']//figcaption")]
+    assert len(page.xpath("//img")) == 1 and "too large to be shown" in captions[1]
 
 
 def test_text_of_people_is_text(nursery: Workspace) -> None:
@@ -316,9 +344,9 @@ def test_failed_buds_are_set_aside_and_budded_again(workspace: Workspace) -> Non
         text, lot = said[a["group_code"]], f"{teams.get(a.get('team_code', ''))}, budding {a.get('attempt')}"
         if "lifted" in a:
             assert f"opened with {int(a['lifted']):,} plants; {a['cull_off_type']} plants culled: Off-type" in text
-            assert " (S03)" in text and "stands at House 1" in text and "sown on 1 Dec 2025" in text
+            assert " (S03)" in text and "stands at House 1" in text and "sown on: 1 Dec 2025" in text
         elif "buds_set" in a:
-            assert text.count(f"{a['buds_set']} buds set by {lot}: scion ") == 1
+            assert text.count(f"{a['buds_set']} buds set by {lot}; scion ") == 1
         else:
             read = f"{a['green']} green, {a['brown']} brown, {a['unsure']} unsure, {a['missing']} missing"
             assert text.count(f"buds of {lot}: {read}") == 1

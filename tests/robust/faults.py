@@ -353,6 +353,7 @@ CASES = (
     Case("a rebuilding", ("rebuild",), (*_WHOLE, _renamed)),
     Case("forms", ("forms",), (_handed_out, _renamed)),
     Case("a report", ("report",), (*_WHOLE, _reported, _renamed)),
+    Case("the page of a group", ("history", "26070109", "--to", "life.html"), (*_WHOLE, _renamed)),
     Case("a backup", ("export", "../backup"), _WHOLE),
     Case("a restoring", ("rebuild", "--from", "backup", "--workspace", "nursery"), (*_WHOLE, _backed_up)),
 )
