@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from formpack.group_code import is_group_code, shown
 from formpack.words import marked, tr
 from pipeline.findings import Refused
 from pipeline.intake.corrections import Correction, all_corrections
@@ -39,7 +40,8 @@ def _of(record: Correction, said: str, **values: str) -> str:
 def said_of(record: Correction, names: Mapping[str, str] | None = None) -> str:
     """What a record about one submission did, in a sentence. `names` are what questions are called where not by their name."""
     nothing, field = tr("nothing"), (names or {}).get(record.field, record.field)
-    values = {"field": field, "rule": record.rule, "old": record.old_answer or nothing, "new": record.new_answer or nothing}
+    old, new = (shown(a) if is_group_code(a) else a or nothing for a in (record.old_answer, record.new_answer))
+    values = {"field": field, "rule": record.rule, "old": old, "new": new}
     return _of(record, _SAID[record.kind], **values)
 
 

@@ -109,6 +109,14 @@ def _long(table: Table) -> list[bool]:
     ]
 
 
+def _is_kept(table: Table) -> bool:
+    """Whether it stays on one sheet of paper, lines within its cells counted."""
+    return (
+        sum(1 + max(_text(given, c).count("\n") for given, c in zip(row, table.columns, strict=True)) for row in table.rows)
+        <= KEPT
+    )
+
+
 def _is_slim(table: Table) -> bool:
     """Whether it has room beside a drawing on paper."""
     shown = zip(*([_text(given, c) for given, c in zip(row, table.columns, strict=True)] for row in table.rows), strict=True)
@@ -226,13 +234,13 @@ def page_html(name: str, day: dt.date, first: Chapter, chapters: Sequence[Chapte
         "heads_say": partial(_heads_say, told=set()),
         "marks_say": _marks_say,
         "long": _long,
+        "is_kept": _is_kept,
         "is_slim": _is_slim,
         "without_line": _without_line,
         "is_short": _is_short,
         "together": _together,
         "kind_of": lambda block: type(block).__name__,
         "LONG": LONG,
-        "KEPT": KEPT,
     }
     environment.filters["flat"] = _flat
     return environment.get_template("page.html").render(
