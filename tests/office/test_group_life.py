@@ -34,7 +34,7 @@ from tests.cli.test_cli import formpack
 from tests.conftest import SAMPLES, looked_at, new_workspace, table
 
 MARKUP = "<img src=x onerror=alert(1)> \u202enotes & more"
-MAIN, ASIDE, LOOP, WAITING, DOUBTED, ISSUED = CODES[0], CODES[1], CODES[2], CODES[3], CODES[4], CODES[5]
+MAIN, ASIDE, LOOP, WAITING, DOUBTED, ISSUED, NEW = CODES[:7]
 DAY = LAST.isoformat()
 
 
@@ -62,7 +62,7 @@ def bomb(side: int) -> bytes:
 @pytest.fixture(scope="module")
 def nursery(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """One group with all that can happen to it, one that only moves opened, one in a circle with the first, one that waits, one
-    with a doubted count, and a code that was issued."""
+    with a doubted count, a code that was issued, and one opened on the day that is looked at."""
     workspace = new_workspace(tmp_path_factory.mktemp("life") / "nursery")
     bench = Bench(workspace)
     bench.open(0, 1000)
@@ -88,6 +88,7 @@ def nursery(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     bench.count("07-26", 0, 405, coverage="last_part")
     bench.count("08-01", 3, 50)
     bench.counts(4, 948, 944, 940, 904, 937, 937)
+    bench.open(6, 10, day="08-31")
     bench.write()
     for name, content in {"a.jpg": photo(), "bomb.png": bomb(60_000), "large.png": bomb(5_000)}.items():
         (workspace.inbox / name).write_bytes(content)
@@ -125,7 +126,7 @@ def event_of(life: Life, key: str) -> Event:
     return found
 
 
-@pytest.mark.parametrize("code", CODES[:5])
+@pytest.mark.parametrize("code", (MAIN, ASIDE, LOOP, WAITING, DOUBTED, NEW))
 def test_everything_of_the_tables_is_told_once(nursery: Workspace, code: str) -> None:
     """Beside the tables of the contract, the answers as they are kept, and the rows that were typed."""
     life, of = life_of(nursery, code), f"group_code = '{code}'"
@@ -312,16 +313,19 @@ def test_text_of_people_is_text(nursery: Workspace) -> None:
     assert "aria-label" in text and page.xpath("//h1")[0].text_content() == f"Group {shown(MAIN)}"
 
 
-def test_text_json_and_page_tell_the_same_events(nursery: Workspace) -> None:
-    document = json.loads(told(nursery, MAIN, "--json"))
-    life = life_of(nursery, MAIN)
+def test_json_has_plain_keys(nursery: Workspace) -> None:
+    document, life = json.loads(told(nursery, MAIN, "--json")), life_of(nursery, MAIN)
     assert [e["submission"] for e in document["events"]] == [e.submission for e in life.events]
     assert document["events"][0]["changes"][0] == {"kind": "opened", "plants": 1000, "cause": None, "other_group": None}
     assert document["names"]["orders"] == {"O001": "O001 Alder Grove Farm"}
     assert document["names"]["causes"] == {"frost": "Frost", "missing": "Gone missing"}
-    said = told(nursery, MAIN)
-    rows = page_of(nursery, MAIN)[1].xpath("//div[@id='table-events']//tbody/tr")
-    assert len(rows) == len(life.events)
+
+
+@pytest.mark.parametrize("code", (MAIN, ASIDE, WAITING, NEW))
+def test_text_and_page_tell_the_same_events(nursery: Workspace, code: str) -> None:
+    life, said = life_of(nursery, code), told(nursery, code)
+    rows = page_of(nursery, code)[1].xpath("//div[@id='table-events']//tbody/tr")
+    assert len(rows) == len(life.events) > 0
     for event, row in zip(life.events, rows, strict=True):
         cells = "".join(row.itertext())
         assert event.short in cells and said.count(f"  {event.short}\n") + said.count(f"  {event.short}  ") == 1
