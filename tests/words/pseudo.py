@@ -148,10 +148,7 @@ def unmarked(said: str, data: Iterable[str] = ()) -> list[str]:
     """The words of two letters or more that stand outside brackets and are no data: no names, days, files or options."""
     while said != (said := _BRACKETED.sub(" ", said)):
         pass
-    texts = sorted(data, key=len, reverse=True)
-    for text in (t for t in texts if " " in t):  # before days: a label may end like a month
+    for text in sorted(data, key=len, reverse=True):
         said = said.replace(text, " ")
     said = _DAYS.sub(" ", said)
-    for text in texts:
-        said = said.replace(text, " ")
-    return re.findall(r"[A-Za-zÀ-ÿ]{2,}", re.sub(r"\S*[./_]\S+|\S*\d\S*|--\w+", " ", said))
+    return re.findall(r"[A-Za-zÀ-ÿ]{2,}", re.sub(r"\S*[./_]\S+|\S*\d\S*|--[\w-]+", " ", said))
