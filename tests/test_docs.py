@@ -106,6 +106,12 @@ def test_where_to_count_next_is_what_the_readme_shows(demo: tuple[Path, str]) ->
     assert formpack("reconcile", "--next", "4", cwd=demo[0], code=1).endswith(shown)
 
 
+def test_the_life_of_a_group_is_what_the_readme_shows(demo: tuple[Path, str]) -> None:
+    line, shown = README.split("**The life of a group.**")[1].split("begins\n\n```text\n")
+    command = line.rpartition("`formpack ")[2].strip("` ")
+    assert formpack(*command.split(), cwd=demo[0]).startswith(shown.split("```")[0])
+
+
 def test_what_can_be_promised_is_what_the_readme_shows(demo: tuple[Path, str]) -> None:
     line, shown = README.split("answers for one pair:")[0].rpartition("`formpack ")[2], README.split("answers for one pair:")[1]
     said = formpack(*line.split("`")[0].split(), cwd=demo[0])

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
+from formpack.group_code import is_group_code, shown
 from formpack.words import marked, tr
 from pipeline.findings import Refused
 from pipeline.intake.corrections import Correction, all_corrections
@@ -35,13 +37,26 @@ def _of(record: Correction, said: str, **values: str) -> str:
     return tr(said, person=record.made_by, reason=record.reason, **values)
 
 
-def history_of(store: Store, submission: str) -> dict[str, Any]:
-    """Answers as they came and events in order of time. Raises Refused unless exactly one submission is meant."""
-    found = store.rows(
+def said_of(record: Correction, names: Mapping[str, str] | None = None) -> str:
+    """What a record about one submission did, in a sentence. `names` are what questions are called where not by their name."""
+    nothing, field = tr("nothing"), (names or {}).get(record.field, record.field)
+    old, new = (shown(a) if is_group_code(a) else a or nothing for a in (record.old_answer, record.new_answer))
+    values = {"field": field, "rule": record.rule, "old": old, "new": new}
+    return _of(record, _SAID[record.kind], **values)
+
+
+def beginning_with(store: Store, submission: str) -> list[tuple[Any, ...]]:
+    """(identity, form, when it came, place) of the submissions that may be meant: the one of that identity first."""
+    return store.rows(
         "SELECT instance_id, form_id, received_at, source FROM submissions WHERE instance_id = $1"
         " OR starts_with(instance_id, $1) OR starts_with(instance_id, 'uuid:' || $1) ORDER BY instance_id <> $1, instance_id",
         [submission],
     )
+
+
+def history_of(store: Store, submission: str) -> dict[str, Any]:
+    """Answers as they came and events in order of time. Raises Refused unless exactly one submission is meant."""
+    found = beginning_with(store, submission)
     if not found or (len(found) > 1 and found[0][0] != submission):
         many = marked("Several submissions ({n}) begin with {given}; give more of it.")
         said = tr(many if found else marked("No submission is {given}."), n=len(found), given=repr(submission))
@@ -63,9 +78,7 @@ def history_of(store: Store, submission: str) -> dict[str, Any]:
                 said = marked("{file} came in on {new} again, not {old}, by {person}: {reason}")
             events.append((r.made_at, 0, _of(r, said, file=files[r.instance_id][0], new=r.new_answer, old=r.old_answer)))
         elif r.instance_id == instance_id:
-            nothing = tr("nothing")
-            values = {"field": r.field, "rule": r.rule, "old": r.old_answer or nothing, "new": r.new_answer or nothing}
-            events.append((r.made_at, 0, _of(r, _SAID[r.kind], **values)))
+            events.append((r.made_at, 0, said_of(r)))
     return {
         "instance_id": instance_id,
         "form_id": form_id,

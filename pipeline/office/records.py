@@ -82,9 +82,16 @@ class SentFile:
     submissions: int
 
 
-_FITS = """
+_HEADS = """
+SELECT s.instance_id, coalesce(s.form_id, ''), coalesce(s.group_code, ''), s.visit_date, coalesce(s.staff_code, ''), s.state,
+    coalesce(s.superseded_by, ''), s.received_at, f.name, c.source
+"""
+_RECORDS = """
 FROM submissions s JOIN work.current c USING (instance_id) JOIN work.readings r USING (reading_id)
 JOIN kept.raw_files f USING (sha256)
+"""
+_FITS = f"""
+{_RECORDS}
 WHERE ($1 = '' OR s.group_code = $1) AND ($2 = '' OR s.staff_code = $2)
     AND ($3::DATE IS NULL OR coalesce(s.visit_date, c.received_on) >= $3)
     AND ($4::DATE IS NULL OR coalesce(s.visit_date, c.received_on) <= $4)
@@ -172,19 +179,29 @@ def find(store: Store, wanted: Wanted, forms: Mapping[str, Form], most: int | No
     """What fits; of the records the first `most`. Raises Refused."""
     values, files = _values(store, wanted, forms)
     states = dict(store.rows(f"SELECT s.state, count(*) {_FITS} GROUP BY s.state ORDER BY s.state", values))
+    limit = "" if most is None else f" LIMIT {most}"
     rows = store.rows(
-        "SELECT s.instance_id, coalesce(s.form_id, ''), coalesce(s.group_code, ''), s.visit_date, coalesce(s.staff_code, ''),"
-        f" s.state, coalesce(s.superseded_by, ''), s.received_at, f.name, c.source {_FITS}"
-        " ORDER BY coalesce(s.visit_date, c.received_on) DESC, s.instance_id" + ("" if most is None else f" LIMIT {most}"),
+        f"{_HEADS} {_FITS} ORDER BY coalesce(s.visit_date, c.received_on) DESC, s.instance_id{limit}",
         values,
     )
+    return Found(_with_answers(store, rows, forms), states, files)
+
+
+def by_identity(store: Store, ids: Sequence[str], forms: Mapping[str, Form]) -> dict[str, Sent]:
+    """These submissions, by their identities."""
+    rows = store.rows(f"{_HEADS} {_RECORDS} WHERE s.instance_id IN (SELECT unnest(?))", [list(ids)])
+    return {record.instance_id: record for record in _with_answers(store, rows, forms)}
+
+
+def _with_answers(store: Store, rows: Sequence[tuple[Any, ...]], forms: Mapping[str, Form]) -> list[Sent]:
+    """The submissions of these heads, with what they say."""
     ids = [row[0] for row in rows]
     texts = {
         instance_id: dict(zip(json.loads(heading), texts, strict=True)) | ({"": unpacked(why)} if is_unread else {})
         for instance_id, heading, texts, is_unread, why in store.rows(_TEXTS, [ids])
     }
     corrected = in_force(all_corrections(store)).answers
-    return Found([_sent(row, texts.get(row[0], {}), corrected.get(row[0], {}), forms) for row in rows], states, files)
+    return [_sent(row, texts.get(row[0], {}), corrected.get(row[0], {}), forms) for row in rows]
 
 
 def _sent(

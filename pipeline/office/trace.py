@@ -294,13 +294,17 @@ def _forwards(store: Store, forms: Mapping[str, Form], edges: Sequence[Edge], ki
     came: dict[str, list[tuple[str, int, Part]]] = defaultdict(list)
     for a, b, n, part in moved:
         came[b].append((a, n, part))
+    gone_from: dict[str, list[int]] = defaultdict(list)
+    for numbers in gone.values():
+        for n in numbers:
+            gone_from[some[n].group].append(n)
     groups = []
     for group in sorted(inside, key=lambda g: (days[g], g)):
         rootstock, scion, stage, place, book, stands, low, high = standing.get(group, (None, None, "gone", None, 0, 0, 0, 0))
         here = _of_those_that_stand(tracks.total([group]), tracks.book(group), stands, low, high)
         facts = (rootstock, scion, stage, place, own.get(group, 0), tuple(came[group]))
         since = days[group] if group != source.whole else min(c.on_date for c in some if c.group == group)
-        lost = tracks.total(n for numbers in gone.values() for n in numbers if some[n].group == group)
+        lost = tracks.total(gone_from[group])
         groups.append(InGroup(group, since, *facts, book, stands, low, high, here, lost, tracks.unknown.get(group, 0)))
     sent = [_sent(some, tracks, *to, found) for to, found in out.items()]
     sent = sorted((s for s in sent if s.part.high), key=lambda s: (s.first_on, s.order_ref or "", s.consignee or ""))

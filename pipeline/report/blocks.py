@@ -137,7 +137,23 @@ class Items:
     """The number of the first one."""
 
 
-Block = Says | Head | Table | Drawing | Fold | Figures | Items
+@dataclass(frozen=True)
+class Picture:
+    """A photo, small: `data` is a `data:` URI of it, or '' where it cannot be shown and `says` why. `name` is its file's."""
+
+    name: str
+    says: str
+    data: str = ""
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """Photos beside each other; of those that cannot be shown, and in the workbook, the names."""
+
+    pictures: Sequence[Picture]
+
+
+Block = Says | Head | Table | Drawing | Fold | Figures | Items | Pictures
 
 
 @dataclass(frozen=True)

@@ -19,7 +19,7 @@ from markupsafe import Markup, escape
 from formpack import words
 from formpack.words import tr
 from pipeline.harmless import lines
-from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Items, Says, Table
+from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Items, Pictures, Says, Table
 from pipeline.report.charts.base import ALARM, ASIDE, INK, LEAF, PEEL, RULE
 
 PALETTE = {
@@ -109,6 +109,14 @@ def _long(table: Table) -> list[bool]:
     ]
 
 
+def _is_kept(table: Table) -> bool:
+    """Whether it stays on one sheet of paper, lines within its cells counted."""
+    return (
+        sum(1 + max(_text(given, c).count("\n") for given, c in zip(row, table.columns, strict=True)) for row in table.rows)
+        <= KEPT
+    )
+
+
 def _is_slim(table: Table) -> bool:
     """Whether it has room beside a drawing on paper."""
     shown = zip(*([_text(given, c) for given, c in zip(row, table.columns, strict=True)] for row in table.rows), strict=True)
@@ -196,6 +204,10 @@ def _around_list(blocks: Sequence[Block]) -> tuple[Sequence[Block], Sequence[Blo
     return blocks[:at], blocks[at:]
 
 
+def _has_pictures(chapters: Sequence[Chapter]) -> bool:
+    return any(p.data for c in chapters for b in c.blocks if isinstance(b, Pictures) for p in b.pictures)
+
+
 def _is_short(fold: Fold) -> bool:
     """Whether it is a few sentences, that one sheet of paper should hold."""
     return all(isinstance(block, Says) for block in fold.blocks)
@@ -222,13 +234,13 @@ def page_html(name: str, day: dt.date, first: Chapter, chapters: Sequence[Chapte
         "heads_say": partial(_heads_say, told=set()),
         "marks_say": _marks_say,
         "long": _long,
+        "is_kept": _is_kept,
         "is_slim": _is_slim,
         "without_line": _without_line,
         "is_short": _is_short,
         "together": _together,
         "kind_of": lambda block: type(block).__name__,
         "LONG": LONG,
-        "KEPT": KEPT,
     }
     environment.filters["flat"] = _flat
     return environment.get_template("page.html").render(
@@ -243,5 +255,8 @@ def page_html(name: str, day: dt.date, first: Chapter, chapters: Sequence[Chapte
         sheet_head=Markup(_in_style(tr("{name}, {day}", name=name, day=day))),
         style=Markup(here.with_suffix(".css").read_text(encoding="utf-8")),
         script=Markup(script),
-        allowed=Markup(f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; base-uri 'none'"),
+        allowed=Markup(
+            f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{digest}'; base-uri 'none'"
+            + ("; img-src data:" if _has_pictures([first, *chapters]) else "")
+        ),
     )

@@ -326,22 +326,27 @@ def gather_stock(store: Store) -> Stock:
 def courses(store: Store, most: int = 12) -> list[Course]:
     """The groups to count again, each with its counts, its book and what is believed, the most doubtful first."""
     places, doubt = place_names(store), doubts(store)
-    found = []
     rows = store.rows(
-        "SELECT s.group_code, s.location, s.estimate, s.low, s.high, s.book_count, d.as_of FROM standing s"
-        " JOIN work.counts c ON c.group_code = s.group_code AND c.is_last, work.day d WHERE s.state <> 'ok'"
-        " ORDER BY s.group_code"
+        "SELECT s.group_code, s.location FROM standing s JOIN work.counts c ON c.group_code = s.group_code AND c.is_last"
+        " WHERE s.state <> 'ok' ORDER BY s.group_code"
     )
-    for code, place, estimate, low, high, book, day in sorted(rows, key=lambda r: -doubt.get(r[0], 0))[:most]:
-        nodes, flows = store.rows(_NODES, [code]), store.rows(_FLOWS, [code])
-        counts = tuple(Counted(on, counted, wrong) for on, _, counted, *_, made, wrong in nodes if made)
-        believed = (*_believed(nodes, flows), (day, estimate, low, high))
-        in_books = (*((on, n) for on, _, n in flows), (day, book))
-        says = tr(
-            "Group {group}: counts, book and what is believed to stand; {estimate} now.", group=shown(code), estimate=estimate
-        )
-        found.append(Course(shown(code), places.get(place, place or ""), counts, in_books, believed, says))
-    return found
+    chosen = sorted(rows, key=lambda r: -doubt.get(r[0], 0))[:most]
+    return [course_of(store, code, places.get(place, place or "")) for code, place in chosen]
+
+
+def course_of(store: Store, code: str, place: str) -> Course:
+    """One group of the table standing over time, until today."""
+    ((estimate, low, high, book, day),) = store.rows(
+        "SELECT estimate, low, high, book_count, as_of FROM standing, work.day WHERE group_code = ?", [code]
+    )
+    nodes, flows = store.rows(_NODES, [code]), store.rows(_FLOWS, [code])
+    counts = tuple(Counted(on, counted, wrong) for on, _, counted, *_, made, wrong in nodes if made)
+    believed = (*_believed(nodes, flows), (day, estimate, low, high))
+    in_books = (*((on, n) for on, _, n in flows), (day, book))
+    says = tr(
+        "Group {group}: counts, book and what is believed to stand; {estimate} now.", group=shown(code), estimate=estimate
+    )
+    return Course(shown(code), place, counts, in_books, believed, says)
 
 
 def _believed(nodes: list[tuple[Any, ...]], flows: list[tuple[Any, ...]]) -> list[tuple[dt.date, int, int, int]]:

@@ -31,7 +31,7 @@ from openpyxl.worksheet.table import TableStyleInfo
 from formpack.group_code import is_group_code, shown
 from formpack.words import many, short_month, tr, unpacked
 from pipeline.harmless import legal
-from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Figures, Fold, Head, Items, Says, Table
+from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Figures, Fold, Head, Items, Pictures, Says, Table
 from pipeline.report.columns import column_says
 from pipeline.store import Store
 from pipeline.tables import TABLES, answer_tables, in_order, plain_cell
@@ -217,6 +217,9 @@ class _Sheet:
                 self._figures(block)
             elif isinstance(block, Items):
                 self._items(block)
+            elif isinstance(block, Pictures):
+                for picture in block.pictures:
+                    self._line(f"{picture.says} ({picture.name})")
             elif isinstance(block, Table):
                 self._table(block)
 

@@ -5,6 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import re
 from dataclasses import replace
+from itertools import pairwise
+
+import lxml.etree
 
 from pipeline.report.charts.base import freest
 from pipeline.report.charts.bridge import Step, walk
@@ -68,6 +71,19 @@ def test_a_count_off_the_scale_stands_in_a_strip_of_its_own_and_the_group_is_nam
     drawn = words(course(Course("26-0001-01", "House 1", counts, ((days[0], 1000), (days[2], 995)), believed, "says")))
     assert "300 (off the scale)" in drawn and "26-0001-01" not in " ".join(drawn)
     assert all(int(n.replace(",", "")) > 950 for n in drawn if re.fullmatch(r"[\d,]+", n))
+
+
+def test_stages_reached_in_one_week_are_named_beside_each_other() -> None:
+    days = [dt.date(2026, 1, 1), dt.date(2026, 9, 1), dt.date(2026, 9, 2), dt.date(2026, 9, 3), dt.date(2026, 9, 9)]
+    names = ("in trays", "budded", "buds read", "cut back", "staked")
+    believed = tuple((d, 900, 890, 910) for d in days)
+    line = Course("26-0001-01", "House 1", (), ((days[0], 1000), (days[-1], 900)), believed, "says")
+    drawn = course(line, list(zip(days, names, strict=True)))
+    texts = [t for t in lxml.etree.fromstring(drawn.encode()).iter("{*}text") if t.text in names]
+    places = {t.text: float(re.findall(r"translate\(([\d.]+)", t.get("transform", ""))[0]) for t in texts}
+    across = [places[name] for name in names]
+    assert all(b - a >= 9.9 for a, b in pairwise(across)) and across[-1] <= 72 * 3.75
+    assert not set(names) & set(words(course(line)))
 
 
 def test_words_go_where_they_hide_least() -> None:

@@ -19,7 +19,7 @@ import pytest
 from formpack import words
 from pipeline import run
 from pipeline.report import write_report
-from pipeline.report.blocks import Chapter
+from pipeline.report.blocks import Chapter, Picture, Pictures, Says
 from pipeline.report.charts.base import ALARM, INK, LEAF, PEEL, SHADES
 from pipeline.report.page import MOST_SHADE, PALETTE, page_html
 from pipeline.workspace import Workspace
@@ -185,6 +185,19 @@ def test_no_rule_of_access_is_broken(browser: Browser, page: Path, width: int) -
     assert _faults(browser) == []
     browser.value(OPEN)
     assert _faults(browser) == []
+
+
+def test_photos_are_shown_and_let_in_only_where_there_are_some(browser: Browser, tmp_path: Path) -> None:
+    dot = "data:image/gif;base64,R0lGODlhAQABAIAAAP///wAAACH5BAAAAAAALAAAAAABAAEAAAICRAEAOw=="
+    photos = [Picture(f"{MARKUP}.jpg", f"2 May 2026, {MARKUP}", dot), Picture("b.jpg", "has not come in")]
+    path, first = tmp_path / "page.html", Chapter("first", "It", [Says("It.")])
+    shown = page_html("N", DAY, first, [Chapter("photos", "Photos", [Pictures(photos)])], about="A group")
+    path.write_text(shown, encoding="utf-8")
+    browser.show(path, 390)
+    assert browser.value("[...document.images].map(i => [i.naturalWidth, i.alt])") == [[1, f"2 May 2026, {MARKUP}"]]
+    assert "has not come in" in browser.value("document.body.innerText")
+    nothing = page_html("N", DAY, first, [Chapter("photos", "Photos", [Pictures(photos[1:])])])
+    assert "img-src" not in nothing and "; img-src data:" in shown
 
 
 def _is_whole(browser: Browser, path: Path) -> None:

@@ -14,7 +14,22 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from formpack import words
 from pipeline.report import workbook
-from pipeline.report.blocks import Cell, Chapter, Column, Drawing, Figure, Figures, Fold, Head, Item, Items, Says, Table
+from pipeline.report.blocks import (
+    Cell,
+    Chapter,
+    Column,
+    Drawing,
+    Figure,
+    Figures,
+    Fold,
+    Head,
+    Item,
+    Items,
+    Picture,
+    Pictures,
+    Says,
+    Table,
+)
 from pipeline.report.columns import column_says
 from pipeline.report.workbook import write_workbook
 from pipeline.run import bring_up
@@ -172,6 +187,15 @@ def test_a_long_text_has_lines_of_its_own(store: Store, tmp_path: Path) -> None:
     row = next(row for row in cover.iter_rows() if row[0].value == advice.strip() or row[0].value == advice)
     assert cover.row_dimensions[row[0].row].height >= 45 and row[1].alignment.vertical == "top"
     assert cover.column_dimensions["A"].width >= 80
+
+
+def test_of_photos_the_workbook_has_the_names(store: Store, tmp_path: Path) -> None:
+    photos = Pictures(
+        [Picture("a.jpg", "2 May 2026, Loss", "data:image/jpeg;base64,AAAA"), Picture("b.jpg", "has not come in")]
+    )
+    write_workbook(store, tmp_path / "book.xlsx", FIRST, [Chapter("photos", "Photos", [photos])])
+    said = _said(openpyxl.load_workbook(tmp_path / "book.xlsx").worksheets[1])
+    assert {"2 May 2026, Loss (a.jpg)", "has not come in (b.jpg)"} <= set(said)
 
 
 def test_each_column_that_is_plotted_has_a_chart_of_its_own_over_no_table(store: Store, tmp_path: Path) -> None:

@@ -348,6 +348,7 @@ def _reported(root: Path) -> None:
 _WHOLE = (_morning, _all_taken_in)
 CASES = (
     Case("a first import", ("import",), (_morning,)),
+    Case("the page of a group", ("history", "26070109", "--to", "life.html"), (*_WHOLE, _renamed)),
     Case("another import", ("import",), (_morning, _some_taken_in)),
     Case("decisions", ("correct", "list.xlsx", "--by", "S01"), (*_WHOLE, _decided)),
     Case("a rebuilding", ("rebuild",), (*_WHOLE, _renamed)),

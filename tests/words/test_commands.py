@@ -45,6 +45,10 @@ LINES = (
     "trace --seed-lot L2601-CARR",
     "trace --order O001",
     "history nobody",
+    "history 26-0801-97",
+    "history 26-0802-94",
+    "history 26-0809-73",
+    "history 26-0801-97 --to {}.html",
     "records --group none",
     "report",
     "problems",
@@ -100,6 +104,16 @@ def test_every_word_of_the_page_is_marked(nursery: Path, monkeypatch: pytest.Mon
     said = re.sub("⟦[^⟦⟧]*…", " ", "\n".join(page.itertext()))  # names in drawings that are cut
     left = [word for word in unmarked(said, names) if word not in get_month_names("abbreviated", locale="es").values()]
     assert not left, " ".join(left)
+
+
+def test_every_word_of_a_group_s_page_is_marked(nursery: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    names = _names(nursery) | {cause["label::Español (es)"] for cause in causes()} | {Workspace(nursery).settings.name}
+    bracketed(monkeypatch)
+    formpack("history", "26-0801-97", "--to", str(tmp_path / "life.html"), cwd=nursery)
+    page = lxml.html.parse(tmp_path / "life.html").getroot()
+    lxml.etree.strip_elements(page, "script", "style")
+    left = unmarked("\n".join(page.itertext()), names)
+    assert not set(left) - set(get_month_names("abbreviated", locale="es").values()), left
 
 
 def test_what_the_book_says_is_marked(nursery: Path, monkeypatch: pytest.MonkeyPatch) -> None:

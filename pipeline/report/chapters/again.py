@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from formpack.words import tr, trn
 from pipeline.report.blocks import Block, Chapter, Column, Drawing, Fold, Says, Table
-from pipeline.report.charts.course import course
+from pipeline.report.charts.course import course, key
 from pipeline.report.figures import Figures
 
 
@@ -35,12 +35,9 @@ def chapter(f: Figures) -> Chapter:
         )
         blocks.append(Says(settled, "soft"))
     if f.courses:
-        key = tr(
-            "Dashed steps are the book with every recorded change, the line in its band is what is believed to stand and its"
-            " 95 % interval, dots are counts, an open cross is a count in doubt."
-        )
+        says = key()
         if len(f.stock.recounts) > len(f.courses):
-            key += " " + trn("Drawn is the most doubtful one.", "Drawn are the {n} most doubtful.", len(f.courses))
+            says += " " + trn("Drawn is the most doubtful one.", "Drawn are the {n} most doubtful.", len(f.courses))
         drawn = [Drawing(course(c), c.says, is_named=True) for c in f.courses]
-        blocks.append(Fold(tr("Each of them over time"), [Says(key, "lead"), *drawn]))
+        blocks.append(Fold(tr("Each of them over time"), [Says(says, "lead"), *drawn]))
     return Chapter("again", tr("Groups to count again"), blocks)

@@ -1,4 +1,4 @@
-"""A group over time, small: its book, its counts and what is believed."""
+"""A group over time: its book, its counts and what is believed; with its stages, where there is room."""
 
 from __future__ import annotations
 
@@ -13,11 +13,29 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from formpack.words import number, short_day, short_month, tr
-from pipeline.report.charts.base import ALARM, ASIDE, BAND, CLEAR, DOUBTFUL, INK, LEAF, PEEL, STYLE, WIDTH, Box, freest, svg
+from pipeline.report.charts.base import (
+    ALARM,
+    ASIDE,
+    BAND,
+    CLEAR,
+    DOUBTFUL,
+    INK,
+    LEAF,
+    PEEL,
+    RULE,
+    STYLE,
+    WIDTH,
+    Box,
+    freest,
+    short,
+    svg,
+)
 from pipeline.report.charts.rows import counts, lines_at
 from pipeline.report.stock import Course
 
 _HEIGHT, _LEFT, _RIGHT, _UNDER, _OVER = 1.5, 0.48, 0.25, 0.25, 0.06
+_LARGE, _NAMES, _LETTER = 3.2, 0.85, 10.0
+"""Inches of the large drawing and of the names above it, and points that a name turned up takes."""
 _STRIP = 0.2
 """Of the height of the scale, what counts that are off it take."""
 _EPOCH = dt.date(1970, 1, 1)
@@ -45,16 +63,44 @@ def _steps(days: Sequence[float], levels: Sequence[int]) -> tuple[list[float], l
     return [*days, *many], [*map(float, levels), *(float(levels[i]) for i in at)]
 
 
-def course(c: Course) -> str:
+def key() -> str:
+    """What the lines and marks of the drawing are."""
+    return tr(
+        "Dashed steps are the book with every recorded change, the line in its band is what is believed to stand and its"
+        " 95 % interval, dots are counts, an open cross is a count in doubt."
+    )
+
+
+def _name_stages(axes: Axes, stages: Sequence[tuple[dt.date, str]], points: float) -> None:
+    """Above the drawing, `points` wide, the stages, turned up, each with a line to the day on which it was reached. Where days
+    are too close for letters the names stand beside them."""
+    first, last = axes.get_xlim()
+    apart, places = (last - first) * _LETTER / points, [_day(on) for on, _ in stages]
+    for at in range(1, len(places)):
+        places[at] = max(places[at], places[at - 1] + apart)
+    for at in range(len(places) - 1, -1, -1):
+        places[at] = min(places[at], last if at == len(places) - 1 else places[at + 1] - apart)
+    across: Any = {"transform": axes.get_xaxis_transform(), "clip_on": False, "color": ASIDE, "linewidth": 0.7}
+    for (on, name), place in zip(stages, places, strict=True):
+        day = _day(on)
+        axes.axvline(day, color=RULE, linewidth=0.8, zorder=0)
+        axes.plot([day, day, place], [1, 1.02, 1.06], **across)
+        axes.text(
+            place, 1.075, short(name, 16), transform=across["transform"], rotation=90, ha="center", va="bottom", fontsize=7.5
+        )
+
+
+def course(c: Course, stages: Sequence[tuple[dt.date, str]] = ()) -> str:
     """A group over time: the book as dashed steps, what is believed as a line in its band, counts as dots, a doubtful one as an
-    open cross.
+    open cross. With the days on which it reached `stages` it is drawn larger, and they are named above it.
 
     A count that is far off is drawn in a strip of its own at the edge, with its number, so that the rest can be seen.
     """
+    height, over = (_LARGE, _NAMES) if stages else (_HEIGHT, _OVER)
     with mpl.rc_context(STYLE | {"axes.spines.left": True, "ytick.major.size": 2}):
-        figure = Figure(figsize=(WIDTH, _HEIGHT))
-        inside = (1 - (_LEFT + _RIGHT) / WIDTH, 1 - (_UNDER + _OVER) / _HEIGHT)
-        axes = figure.add_axes((_LEFT / WIDTH, _UNDER / _HEIGHT, *inside))
+        figure = Figure(figsize=(WIDTH, height))
+        inside = (1 - (_LEFT + _RIGHT) / WIDTH, 1 - (_UNDER + over) / height)
+        axes = figure.add_axes((_LEFT / WIDTH, _UNDER / height, *inside))
         days = [_day(on) for on, _, _, _ in c.believed]
         stands, low, high = [n for _, n, _, _ in c.believed], [n for _, _, n, _ in c.believed], [n for _, _, _, n in c.believed]
         turns, book = [_day(d) for d, _ in c.book], [n for _, n in c.book]
@@ -98,6 +144,7 @@ def course(c: Course) -> str:
         for end in [low_end] * is_under + [high_end] * is_over:
             axes.axhline(end, color=ASIDE, linewidth=0.8, linestyle=(0, (1, 2)))
         _days(axes, first, last)
+        _name_stages(axes, stages, 72 * WIDTH * inside[0])
         axes.tick_params(labelsize=7.5)
         lines_at(axes, "y")
         axes.set_axisbelow(True)
