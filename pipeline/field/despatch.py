@@ -336,7 +336,7 @@ def issue_paper(store: Store, workspace: Workspace, found: Despatch, names: Name
             file = files.enter_context(together(workspace.folder)).place(file_of(workspace, found.order))
         else:
             file = files.enter_context(one_file(to))
-        _write(file, number, found, day, workspace.settings.name, names)
+        _write(file, number, found, day, workspace, names)
         said: dict[str, Any] = {key: value for key, value in asdict(found).items() if key in _KEPT}
         keep_printed(store, day, KIND, {found.order: said | {"known": [k for (k,) in known]}})
     return number
@@ -347,10 +347,10 @@ _KEPT = ("consignee", "pair", "wanted_on", "ordered", "delivered", "open", "leav
 _SIGNED = (marked("packed by"), marked("checked by"), marked("driver"), marked("received by"))
 
 
-def _write(path: Path, number: str, found: Despatch, day: dt.date, nursery: str, names: Names) -> None:
+def _write(path: Path, number: str, found: Despatch, day: dt.date, workspace: Workspace, names: Names) -> None:
     from pipeline.field.printing import gap, grid, words, write_sheets
 
-    title = tr("Despatch paper {number}", number=number)
+    title, nursery = tr("Despatch paper {number}", number=number), workspace.settings.name
     stock, scion = names.rootstock(found.pair[0]), names.with_grade(names.scion(found.pair[1]), found.pair)
     rows: list[tuple[Any, ...]] = [
         (
@@ -374,8 +374,12 @@ def _write(path: Path, number: str, found: Despatch, day: dt.date, nursery: str,
     blocks = [
         words(nursery, 9),
         words(title, 16, bold=True, after_mm=2),
-        words(tr("Order {order}, for {consignee}", order=found.order, consignee=found.consignee or tr("nobody named")), 11),
-        words(found.pair_label, 11, bold=True),
+        words(
+            tr("Order {order}, for {consignee}", order=found.order, consignee=found.consignee or tr("nobody named")),
+            11,
+            after_mm=1,
+        ),
+        words(found.pair_label, 11, bold=True, after_mm=1),
         words(
             tr(
                 "Printed on {day}; wanted on {wanted}. Ordered: {ordered}. Gone before: {delivered}. To leave now: {trees}.",
@@ -392,9 +396,14 @@ def _write(path: Path, number: str, found: Despatch, day: dt.date, nursery: str,
         if says:
             blocks.append(words(says, after_mm=2))
     blocks += [
-        words(tr("Fill in the form `Despatch` on the phone at each group, under this order, with the trees that were taken.")),
+        words(
+            tr(
+                "Fill in the form {form} on the phone at each group, under this order, with the trees that were taken.",
+                form=workspace.forms[KIND].title_spoken,
+            )
+        ),
         gap(2),
-        grid(heads, rows, (22, 22, 25, 25, 24, 22, 13, 13, 16)),
+        grid(heads, rows, (23, 21, 24, 24, 24, 22, 14, 14, 16)),
         gap(4),
         words(tr("Signed"), 10, bold=True, after_mm=1, keep=True),
         grid(
@@ -404,9 +413,6 @@ def _write(path: Path, number: str, found: Despatch, day: dt.date, nursery: str,
             line_mm=12,
         ),
         gap(3),
-        words(
-            tr("This paper lists records of the nursery. It is no plant passport and no certificate."),
-            8,
-        ),
+        words(tr("This paper lists records of the nursery. It is no plant passport and no certificate."), 8),
     ]
     write_sheets(path, title, f"{nursery}, {title}", blocks)

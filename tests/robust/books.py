@@ -23,6 +23,7 @@ _KEPT = {
     "list_rows": "*",
     "named_forms": "*",
     "form_versions": "*",
+    "printed": "* EXCLUDE (printed_at)",
 }
 INSIDE = ("files", "between", "marks", "changes", *_KEPT)
 """What of the books is no table of the contract."""

@@ -34,6 +34,8 @@ LINES = (
     "plan",
     "check",
     "history nobody",
+    "despatch O001",
+    "despatch nobody",
     "records --group none",
     "report",
     "problems",
