@@ -265,9 +265,8 @@ def _no_order(store: Store, order: str) -> str:
     if rows:
         return tr("Order {order} is no longer in lists/orders.csv; put its row back where it is still open.", order=order)
     means = dict(store.rows("SELECT code, coalesce(label, '') FROM work.list_orders"))
-    return (
-        f"{tr('There is no order {order} in lists/orders.csv.', order=order[:60])} {NearMiss(means, means).of(order)}".rstrip()
-    )
+    said = tr("There is no order {order} in lists/orders.csv.", order=order[:60])
+    return f"{said} {NearMiss(means, means).of(order)}".rstrip()
 
 
 def why_nothing_leaves(found: Despatch) -> str:
@@ -305,7 +304,8 @@ def short_says(found: Despatch) -> str:
     lacks = found.open - found.trees
     if not found.leaves or not lacks:
         return ""
-    return f"{tr('Short now: {trees}.', trees=many(lacks, 'tree'))} {_when(found)}"
+    said = tr("Short now: {trees}.", trees=many(lacks, "tree"))
+    return f"{said} {_when(found)}"
 
 
 def unknown_places(leaves: Sequence[Line]) -> str:
