@@ -310,10 +310,8 @@ def short_says(found: Despatch) -> str:
 
 def unknown_places(leaves: Sequence[Line]) -> str:
     """A sentence about the groups whose place is not known, '' where there are none."""
-    lost = [shown(line.group_code) for line in leaves if not line.place]
-    return (
-        tr("Where these groups stand is not recorded; look for their signs: {groups}.", groups=listed(lost, 6)) if lost else ""
-    )
+    lost = listed((shown(line.group_code) for line in leaves if not line.place), 6)
+    return tr("Where these groups stand is not recorded; look for their signs: {groups}.", groups=lost) if lost else ""
 
 
 def file_of(workspace: Workspace, order: str) -> Path:
@@ -344,6 +342,8 @@ def issue_paper(store: Store, workspace: Workspace, found: Despatch, names: Name
 
 _KEPT = ("consignee", "pair", "wanted_on", "ordered", "delivered", "open", "leaves")
 """What is kept of a paper."""
+_EMPTY = (None, None, None)
+"""A gap, and the cells to write in."""
 _SIGNED = (marked("packed by"), marked("checked by"), marked("driver"), marked("received by"))
 
 
@@ -361,15 +361,14 @@ def _write(path: Path, number: str, found: Despatch, day: dt.date, workspace: Wo
             ", ".join(line.batches),
             ", ".join(line.seed_lots),
             line.trees,
-            None,
-            None,
+            *_EMPTY,
         )
         for line in found.leaves
     ]
-    rows.append((tr("together"), "", "", "", "", "", found.trees, None, None))
+    rows.append((tr("together"), "", "", "", "", "", found.trees, *_EMPTY))
     heads = (
         *(tr("place"), tr("group"), tr("rootstock"), tr("scion"), tr("budwood batches"), tr("seed lot")),
-        *(tr("trees to take"), tr("trees taken"), tr("remarks")),
+        *(tr("trees to take"), "", tr("trees taken"), tr("remarks")),
     )
     blocks = [
         words(nursery, 9),
@@ -403,7 +402,7 @@ def _write(path: Path, number: str, found: Despatch, day: dt.date, workspace: Wo
             )
         ),
         gap(2),
-        grid(heads, rows, (23, 21, 24, 24, 24, 22, 14, 14, 16)),
+        grid(heads, rows, (23, 21, 24, 24, 23, 21, 14, 3, 14, 15)),
         gap(4),
         words(tr("Signed"), 10, bold=True, after_mm=1, keep=True),
         grid(
