@@ -351,7 +351,9 @@ def _write(path: Path, number: str, found: Despatch, day: dt.date, workspace: Wo
     from pipeline.field.printing import gap, grid, words, write_sheets
 
     title, nursery = tr("Despatch paper {number}", number=number), workspace.settings.name
-    stock, scion = names.rootstock(found.pair[0]), names.with_grade(names.scion(found.pair[1]), found.pair)
+    stock, scion = names.rootstock(found.pair[0]), names.scion(found.pair[1])
+    if found.pair in names.grades:
+        scion = f"{scion} {names.grades[found.pair].mark}"
     rows: list[tuple[Any, ...]] = [
         (
             line.place or tr("not known"),
@@ -402,7 +404,7 @@ def _write(path: Path, number: str, found: Despatch, day: dt.date, workspace: Wo
             )
         ),
         gap(2),
-        grid(heads, rows, (23, 21, 24, 24, 23, 21, 14, 3, 14, 15)),
+        grid(heads, rows, (23, 21, 22, 22, 24, 22, 14, 3, 12, 19)),
         gap(4),
         words(tr("Signed"), 10, bold=True, after_mm=1, keep=True),
         grid(
