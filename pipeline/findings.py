@@ -240,6 +240,11 @@ class Rule(Enum):
         marked("More trees have gone by now ({value}) than were ordered: {detail}."),
         marked("Correct the number or the order it went under, or the order."),
     )
+    other_than_on_paper = (
+        "note",
+        marked("The trees of this group that have gone ({value}) are not as on the paper: {detail}."),
+        marked("Ask who packed them, and look at the paper that was signed; correct the number, the group or the order."),
+    )
     delivered_early = (
         "note",
         marked("Trees were despatched ({value}) from a group that has only come so far: {detail}."),
@@ -353,7 +358,7 @@ _OF_DAYS = frozenset("before_opening before_budding clock_off day_of_import".spl
 _OF_NUMBERS = frozenset(
     """
     outside_expected early_reading late_reading more_read_than_set fewer_read_than_set moved_twice more_than_ordered
-    delivered_early old_list book_below_zero
+    other_than_on_paper delivered_early old_list book_below_zero
     """.split()
 )
 """Rules whose value is a day, or a number, of the program's own; other values are shown as they were given."""

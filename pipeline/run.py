@@ -73,6 +73,8 @@ STAGES: tuple[Stage, ...] = (
     sql("budded_since"),
     sql("stages", GROUP),
     sql("deliveries"),
+    code("field.despatch.load_papers", "papers paper_lines paper_known", "papers:"),
+    sql("on_paper"),
     sql("given_places", GROUP),
     sql("places"),
     sql("placings"),
@@ -130,12 +132,13 @@ STAGES: tuple[Stage, ...] = (
     sql("table_notes"),
     sql("version_notes"),
     sql("day_notes"),
+    sql("paper_notes"),
     sql("notes", GROUP, "settings list_compatibility list_budwood_batches list_seed_lots"),
     code(
         "tables.write_problems",
         "problems",
-        "own_findings state_findings notes held_back list_notes table_notes version_notes day_notes column_gaps cleared current"
-        " states openings forms: list_rows language:",
+        "own_findings state_findings notes held_back list_notes table_notes version_notes day_notes paper_notes column_gaps"
+        " cleared current states openings forms: list_rows language:",
     ),
     # rates: how buds take, how plants are lost, what is ahead
     sql("lot_places"),
@@ -270,6 +273,7 @@ def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
         "taken:": repr(store.rows("SELECT * FROM kept.not_taken ORDER BY ALL")),
         "versions:": repr(out),
         "corrections:": repr(corrections),
+        "papers:": repr(store.rows("SELECT count(*), max(number) FROM kept.printed WHERE kind = 'despatch'")),
     }
 
 

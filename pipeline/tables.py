@@ -188,7 +188,7 @@ SELECT DISTINCT f.*, c.form_id, c.group_code, c.received_on, r.severity, r.sever
 FROM (SELECT * FROM work.own_findings UNION ALL SELECT * FROM work.state_findings
     UNION ALL SELECT instance_id, rule, field, value, detail FROM work.notes UNION ALL SELECT * FROM work.list_notes
     UNION ALL SELECT * FROM work.table_notes UNION ALL SELECT * FROM work.version_notes
-    UNION ALL SELECT * FROM work.day_notes) f
+    UNION ALL SELECT * FROM work.day_notes UNION ALL SELECT * FROM work.paper_notes) f
 JOIN (VALUES {_RANKS}) r(rule, severity) USING (rule)
 LEFT JOIN work.current c USING (instance_id)
 LEFT JOIN work.states s USING (instance_id)

@@ -118,6 +118,11 @@ def test_what_can_be_promised_is_what_the_readme_shows(demo: tuple[Path, str]) -
     assert said.startswith(shown.split("```text\n")[1].split("```")[0])
 
 
+def test_what_leaves_for_an_order_is_what_the_readme_shows(demo: tuple[Path, str]) -> None:
+    shown = README.split("**Despatch papers.**")[1].split("```text\n")[1].split("```")[0]
+    assert formpack("despatch", "O054", cwd=demo[0]) == shown
+
+
 def test_the_commands_of_the_morning_work(demo: tuple[Path, str]) -> None:
     block = README.split("## A morning at the office")[1].split("```sh\n")[1].split("```")[0]
     lines = block.strip().splitlines()

@@ -341,6 +341,19 @@ def _backed_up(root: Path) -> None:
     shutil.rmtree(root / "nursery")
 
 
+def _of_age(root: Path) -> None:
+    """An order, and a group of trees of age for it."""
+    from tests.rates.test_lives import staffed
+    from tests.rates.test_promises import grown, with_orders
+
+    workspace = Workspace(root / "nursery")
+    with_orders(workspace, "O9,O9,Farm,TAHITI,CARRIZO,40,2026-10-01")
+    bench = staffed(workspace)
+    grown(bench, 0, 60)
+    bench.write()
+    run.import_files(Workspace(workspace.folder), [workspace.inbox])
+
+
 def _reported(root: Path) -> None:
     _done(root, "report")
 
@@ -356,6 +369,7 @@ CASES = (
     Case("signs", ("signs", "--changed"), _WHOLE),
     Case("a report", ("report",), (*_WHOLE, _reported, _renamed)),
     Case("sheets of what is due", ("due", "--to", "due.pdf", "--ics", "due.ics"), (*_WHOLE, _renamed)),
+    Case("a despatch paper", ("despatch", "O9", "--print"), (*_WHOLE, _of_age)),
     Case("a backup", ("export", "../backup"), _WHOLE),
     Case("a restoring", ("rebuild", "--from", "backup", "--workspace", "nursery"), (*_WHOLE, _backed_up)),
 )

@@ -174,9 +174,16 @@ def test_layout_4_is_brought_up_and_restored(tmp_path: Path, monkeypatch: pytest
         patched.setattr(seals, "APPENDED", tuple(t for t in seals.APPENDED if t not in new))
         patched.setattr(seals, "_SEALED", tuple(t for t in seals._SEALED if t not in new))
         without = "".join(s + ";" for s in store._KEPT.split(";")[:-1] if not any(f"kept.{t} " in s for t in new))
-        patched.setattr(store, "_KEPT", without)
+        # stages of today read what was printed: they are given nothing, which is taken away again
+        columns = (
+            "0::BIGINT AS number, now()::TIMESTAMP AS printed_at, today() AS printed_on, '' AS kind, '' AS about, '' AS shows"
+        )
+        nothing = f"CREATE VIEW IF NOT EXISTS kept.printed AS SELECT {columns} WHERE false;"
+        patched.setattr(store, "_KEPT", without + nothing)
         run.import_files(workspace, [workspace.inbox])
         formpack("export", "../backup", cwd=workspace.folder)
+        with Store.open(workspace.store_file) as former:
+            former.connection.execute("DROP VIEW kept.printed")
         assert not (tmp_path / "backup" / "codes.csv").exists()
     formpack("rebuild", "--from", "../backup", "--workspace", "../restored", cwd=workspace.folder)
     for folder in (workspace.folder, tmp_path / "restored"):

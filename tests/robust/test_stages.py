@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 
 from formpack import shipped
 from pipeline import run, seals
+from pipeline.field.printed import keep_printed
 from pipeline.findings import Rule
 from pipeline.intake.corrections import add, all_corrections
 from pipeline.office.desk import Decided, Desk, decide_list, row_key
@@ -143,6 +144,20 @@ class Life:
         text = f'name = "Scenario nursery"\n{line}\n'
         (self.workspace.folder / "nursery.toml").write_text(text, encoding="utf-8")
 
+    def print_a_paper(self) -> None:
+        """Of some order and some groups, which know some of what was sent."""
+        if not self.workspace.store_file.exists():
+            return
+        with run.opened(self.again(), ("deliveries",), self.day):
+            pass
+        with Store.open(self.workspace.store_file) as store, store.transaction():
+            sent = store.rows("SELECT group_code, order_ref, instance_id FROM work.deliveries ORDER BY ALL")
+            leaves = [{"group_code": code, "trees": self.dice.randint(1, 300)} for code in sorted({s[0] for s in sent})[::2]]
+            known = [submission for _, _, submission in sent if self.dice.random() < 0.2]
+            day = self.day - dt.timedelta(days=self.dice.choice([0, 400]))
+            for order in sorted({"O001", *(order for _, order, _ in sent)}):
+                keep_printed(store, day, "despatch", {order: {"leaves": leaves, "known": known}})
+
     def another_day(self) -> None:
         self.day += dt.timedelta(days=self.dice.choice([-200, -31, -1, 1, 1, 30]))
 
@@ -165,6 +180,7 @@ class Life:
             self.edit_a_list,
             self.edit_a_form,
             self.edit_settings,
+            self.print_a_paper,
             self.another_day,
             self.another_day,
             self.look,

@@ -90,6 +90,7 @@ _TEXTS = {
     "work.table_notes": "detail",
     "work.version_notes": "detail",
     "work.day_notes": "detail",
+    "work.paper_notes": "detail",
     "work.list_faults": "fault",
     "work.unread_cells": "fault",
     "kept.not_taken": "why",

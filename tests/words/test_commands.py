@@ -49,6 +49,8 @@ LINES = (
     "history 26-0802-94",
     "history 26-0809-73",
     "history 26-0801-97 --to {}.html",
+    "despatch O001",
+    "despatch nobody",
     "records --group none",
     "report",
     "problems",
