@@ -78,7 +78,8 @@ def _report(ws: Workspace, as_of: dt.date | None, as_json: bool) -> None:
 def _for_inspection(
     ws: Workspace, since: dt.date | None, until: dt.date | None, as_of: dt.date | None, unchecked: bool
 ) -> tuple[Inspected, Verdict | None]:
-    """Prove what there is and write it; where the tables of the books were altered, without them. Raises Refused."""
+    """Prove what there is and write it; where it was altered so that the books cannot be used, without them. Raises
+    Refused."""
     from pipeline import run
     from pipeline.cli.check import proved
     from pipeline.findings import Refused
@@ -92,11 +93,14 @@ def _for_inspection(
         said = marked("--from {since} is after {until}, the last day that the report would cover.")
         raise Refused(tr(said, since=since.isoformat(), until=period.until.isoformat()))
     verdict = None if unchecked else proved(ws, as_of=day)
-    if verdict and any(name == "made_whole" and places for name, _, places in verdict.proofs):
-        with Store.open(ws.store_file, make=False, is_read_only=True) as store:
-            return write_inspection(store, ws, day, period, verdict, has_books=False), verdict
-    with run.opened(ws, as_of=day, is_published=True) as (store, _):
-        return write_inspection(store, ws, day, period, verdict), verdict
+    try:
+        with run.opened(ws, as_of=day, is_published=True) as (store, _):
+            return write_inspection(store, ws, day, period, verdict), verdict
+    except Refused:
+        if not (verdict and verdict.ways):
+            raise
+    with Store.open(ws.store_file, make=False, is_read_only=True) as store:
+        return write_inspection(store, ws, day, period, verdict, has_books=False), verdict
 
 
 def _say_inspected(found: Inspected, verdict: Verdict | None, as_json: bool) -> None:

@@ -101,7 +101,7 @@ def write_workbook(store: Store, path: Path, first: Chapter, chapters: Sequence[
     """The cover, one sheet a chapter; with `has_tables`, the sheet of columns and one sheet a table of the contract. No text is
     one that a spreadsheet would run."""
     book = openpyxl.Workbook(write_only=True)
-    titles = _sheet_titles([first, *chapters], tr("columns"))
+    titles = _sheet_titles([first, *chapters], tr("columns"), TABLES if has_tables else ())
     for chapter in (first, *chapters):
         sheet = _Sheet(book.create_sheet(titles[chapter.name]), titles, is_cover=chapter is first)
         sheet.chapter(chapter, [(c.title, titles[c.name]) for c in chapters] if chapter is first else ())
@@ -113,9 +113,9 @@ def write_workbook(store: Store, path: Path, first: Chapter, chapters: Sequence[
     book.save(path)
 
 
-def _sheet_titles(chapters: Iterable[Chapter], columns: str) -> dict[str, str]:
+def _sheet_titles(chapters: Iterable[Chapter], columns: str, tables: Iterable[str]) -> dict[str, str]:
     """Names of sheets by names of chapters, and that of the sheet of columns by ''; none twice, none that a table has."""
-    taken, found = {name[:31].lower() for name in TABLES}, {}
+    taken, found = {name[:31].lower() for name in tables}, {}
     for name, title in [*((c.name, c.title) for c in chapters), ("", columns)]:
         plain = re.sub(r"[\[\]:*?/\\']", " ", legal(title)).strip()[:31].strip() or name
         said, number = plain, 2

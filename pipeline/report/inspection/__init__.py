@@ -86,15 +86,19 @@ def _first(workspace: Workspace, period: Period, found: Inspected, verdict: Verd
         Says(proof.says(verdict), tone, "#proof"),
     ]
     items = [
-        Item(tr(gaps.KINDS[kind][0]), "#gaps", trn("{n} time", "{n} times", len(of)))
+        Item(
+            trn("{what}, {n} time", "{what}, {n} times", len(of), what=tr(gaps.KINDS[kind][0])),
+            "#gaps",
+            "" if (plants := gaps.plants_of(of)) is None else trn("{n} plant or bud", "{n} plants or buds", plants),
+        )
         for kind, of in list(found.gaps.items())[:_FIRST]
     ]
     if not has_books:
-        said = marked("The tables of the books are not as they were made, so nothing of them is shown here.")
+        said = marked("What is kept or was made of it has been altered, so nothing of the books is shown here.")
         blocks.append(Says(tr(said), "stop", "#proof"))
     else:
         blocks.append(Items(items) if items else Says(gaps.nothing_lacks()))
-    return Chapter("first", tr("What the records lack") if has_books else tr("What is not shown"), blocks)
+    return Chapter("first", tr("Gaps, the largest first") if has_books else tr("What is not shown"), blocks)
 
 
 def _long(workspace: Workspace, called: Names) -> dict[str, Long]:
@@ -144,15 +148,15 @@ def _of_the_books(
     )
     standing = Chapter(standing.name, standing.title, [*standing.blocks, *records.mixed(store, called)])
     losses = records.losses(store, workspace, period)
-    return [records.source(store, called), lots, standing, moved, sent, losses, done, gaps.chapter([*of], is_page)]
+    return [records.source(store, called, is_page), lots, standing, moved, sent, losses, done, gaps.chapter([*of], is_page)]
 
 
 def write_inspection(
     store: Store, workspace: Workspace, day: dt.date, period: Period, verdict: Verdict | None, has_books: bool = True
 ) -> Inspected:
     """Write reports/inspection/, all of it or nothing: the page, the workbook, the digests of all files that came in, and CSV
-    of what may be long. `verdict` is what was proved, None where nothing was. Where the tables of the books were altered
-    (`has_books` is false), nothing of them is shown. Raises Refused."""
+    of what may be long. `verdict` is what was proved, None where nothing was. Without `has_books` (they were altered) nothing of
+    the books is shown. Raises Refused."""
     from pipeline.report.page import page_html
     from pipeline.report.workbook import write_workbook
 

@@ -124,12 +124,14 @@ def _of_lots(store: Store) -> Iterator[Gap]:
 
 def _of_groups(store: Store) -> Iterator[Gap]:
     for group, origin, lot, plants in store.rows(
-        "SELECT o.group_code, o.from_group, o.seed_lot, s.estimate FROM work.origins o JOIN standing s USING (group_code)"
-        " WHERE o.from_group IS NOT NULL ORDER BY o.group_code"
+        "SELECT o.group_code, o.from_group, o.seed_lot, s.estimate + coalesce(d.trees, 0)::BIGINT AS plants"
+        " FROM work.origins o JOIN standing s USING (group_code) LEFT JOIN (SELECT group_code, sum(quantity) AS trees"
+        " FROM movements WHERE kind = 'despatched' GROUP BY group_code) d USING (group_code)"
+        " WHERE o.from_group IS NOT NULL AND plants > 0 ORDER BY o.group_code"
     ):
         said = marked(
             "{group} has no seed lot of its own: it was opened by moving plants from {origin}, which goes back to {lot};"
-            " {plants} stand."
+            " {plants} of it stand or were delivered."
         )
         of = {"group": shown(group), "origin": shown(origin), "lot": lot or tr("no seed lot"), "plants": many(plants, "plant")}
         yield Gap("opened_by_transfer", tr(said, **of), plants)
@@ -224,7 +226,8 @@ def by_kind(gaps: list[Gap]) -> dict[str, list[Gap]]:
     return dict(sorted(found.items(), key=lambda of: -sum(gap.plants or 0 for gap in of[1])))
 
 
-def _sum(gaps: list[Gap]) -> int | None:
+def plants_of(gaps: list[Gap]) -> int | None:
+    """Plants of all of them; None where nobody can say of any."""
     known = [gap.plants for gap in gaps if gap.plants is not None]
     return sum(known) if known else None
 
@@ -241,7 +244,7 @@ def chapter(gaps: list[Gap], is_page: bool) -> Chapter:
         "kinds_of_gaps",
         tr("What lacks, by kind"),
         [Column(tr("what lacks")), Column(tr("times"), "number"), concerned, Column(tr("what to do"))],
-        [(tr(KINDS[kind][0]), len(of), _sum(of), to_do(kind)) for kind, of in by_kind(gaps).items()],
+        [(tr(KINDS[kind][0]), len(of), plants_of(of), to_do(kind)) for kind, of in by_kind(gaps).items()],
     )
     caption = tr("Each gap, the most plants first")
     if len(gaps) > most:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -98,8 +98,21 @@ class Long:
                 said = marked("The first {n} of {all} are here; all are in {file}.")
             files = "inspection.xlsx, " if is_page and there <= MOST_ROWS else ""
             found.append(Says(tr(said, n=most, all=there, file=f"{files}{self.name}.csv"), "soft"))
-        table = Table(self.name, self.caption, self.columns, shown_rows)
-        return [*found, Fold(self.caption, [table]) if is_page and len(shown_rows) > ON_PAGE else table]
+        return [*found, folded(Table(self.name, self.caption, self.columns, shown_rows))]
+
+
+def folded(table: Table) -> Block:
+    """The table, folded away where it is long."""
+    return Fold(table.caption, [table]) if len(table.rows) > ON_PAGE else table
+
+
+def _newest(table: Table, is_page: bool) -> list[Block]:
+    """The table with its last rows alone where it has more than a page, or a sheet, takes."""
+    most, there = OF_STANDING if is_page else MOST_ROWS, len(table.rows)
+    if there <= most:
+        return [folded(table)]
+    said = tr("The last {n} of {all} are here.", n=most, all=there)
+    return [Says(said, "soft"), folded(replace(table, rows=table.rows[-most:]))]
 
 
 _LOTS = """
@@ -172,7 +185,7 @@ def _unknown(value: Any) -> Any:
     return value if value not in (None, "") else Cell(None, tr("not recorded"), is_marked=True)
 
 
-def source(store: Store, called: Names) -> Chapter:
+def source(store: Store, called: Names, is_page: bool) -> Chapter:
     lots, cut = seed_lots(store), batches(store)
     of_lots = [
         Column(tr("seed lot")),
@@ -220,12 +233,12 @@ def source(store: Store, called: Names) -> Chapter:
     not_told = tr("not recorded")
     found: list[Block] = [Says(lead, "lead")]
     if lots:
-        found.append(Table("seed_lots", tr("Seed lots"), of_lots, rows, mark_says=not_told))
+        found += _newest(Table("seed_lots", tr("Seed lots"), of_lots, rows, mark_says=not_told), is_page)
     else:
         found.append(Says(tr("No group has been opened from a seed lot.")))
     if cut:
         table = Table("batches", tr("Batches of budwood"), of_batches, rows_of_batches, mark_says=not_told)
-        found.append(Fold(table.caption, [table]) if len(cut) > ON_PAGE else table)
+        found += _newest(table, is_page)
     else:
         found.append(Says(tr("No buds have been set.")))
     return Chapter("source", tr("Source of the plants"), found)
@@ -415,8 +428,7 @@ def mixed(store: Store, called: Names) -> list[Block]:
     ]
     scions = Column(tr("scions, with plants"), says=tr("By plants budded and moved; losses may have changed the shares since."))
     caption = trn("{n} group holds more than one scion", "{n} groups hold more than one scion", len(rows))
-    table = Table("mixed", caption, [Column(tr("group"), "code"), scions], said)
-    return [Fold(caption, [table]) if len(said) > ON_PAGE else table]
+    return [folded(Table("mixed", caption, [Column(tr("group"), "code"), scions], said))]
 
 
 def _parts(mix: str) -> list[tuple[str, str, str]]:
