@@ -84,7 +84,7 @@ def _for_inspection(
     from pipeline.cli.check import proved
     from pipeline.findings import Refused
     from pipeline.report.inspection import write_inspection
-    from pipeline.report.inspection.records import Period
+    from pipeline.report.inspection.long import Period
     from pipeline.store import Store
 
     day = run.the_day(ws.settings, as_of)

@@ -345,6 +345,10 @@ def _reported(root: Path) -> None:
     _done(root, "report")
 
 
+def _inspected(root: Path) -> None:
+    _done(root, "report", "--for-inspection", "--unchecked")
+
+
 _WHOLE = (_morning, _all_taken_in)
 CASES = (
     Case("a first import", ("import",), (_morning,)),
@@ -353,6 +357,7 @@ CASES = (
     Case("a rebuilding", ("rebuild",), (*_WHOLE, _renamed)),
     Case("forms", ("forms",), (_handed_out, _renamed)),
     Case("a report", ("report",), (*_WHOLE, _reported, _renamed)),
+    Case("an inspection", ("report", "--for-inspection", "--unchecked"), (*_WHOLE, _inspected, _renamed)),
     Case("a backup", ("export", "../backup"), _WHOLE),
     Case("a restoring", ("rebuild", "--from", "backup", "--workspace", "nursery"), (*_WHOLE, _backed_up)),
 )

@@ -36,6 +36,7 @@ LINES = (
     "history nobody",
     "records --group none",
     "report",
+    "report --for-inspection",
     "problems",
     "rebuild",
     "export {}",

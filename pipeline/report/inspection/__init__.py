@@ -14,9 +14,9 @@ from formpack.words import marked, number, tr, trn
 from pipeline.office.audit import Verdict
 from pipeline.outputs import together
 from pipeline.report.blocks import Block, Chapter, Figure, Figures, Item, Items, Says
-from pipeline.report.inspection import asked, gaps, proof, records
+from pipeline.report.inspection import asked, gaps, proof, records, source
+from pipeline.report.inspection.long import Long, Names, Period, names
 from pipeline.report.inspection.proof import Digests
-from pipeline.report.inspection.records import Long, Names, Period
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 
@@ -148,21 +148,21 @@ def _of_the_books(
     )
     standing = Chapter(standing.name, standing.title, [*standing.blocks, *records.mixed(store, called)])
     losses = records.losses(store, workspace, period)
-    return [records.source(store, called, is_page), lots, standing, moved, sent, losses, done, gaps.chapter([*of], is_page)]
+    return [source.chapter(store, called, is_page), lots, standing, moved, sent, losses, done, gaps.chapter([*of], is_page)]
 
 
 def write_inspection(
     store: Store, workspace: Workspace, day: dt.date, period: Period, verdict: Verdict | None, has_books: bool = True
 ) -> Inspected:
     """Write reports/inspection/, all of it or nothing: the page, the workbook, the digests of all files that came in, and CSV
-    of what may be long. `verdict` is what was proved, None where nothing was. Without `has_books` (they were altered) nothing of
-    the books is shown. Raises Refused."""
+    of what may be long. `verdict` is what was proved, None where nothing was. Without `has_books` (they were altered) nothing
+    of the books is shown. Raises Refused."""
     from pipeline.report.page import page_html
     from pipeline.report.workbook import write_workbook
 
     folder, name = workspace.reports / "inspection", workspace.settings.name
     page, book, digests_file = folder / "inspection.html", folder / "inspection.xlsx", folder / proof.DIGESTS
-    called = records.names(store) if has_books else Names({}, {}, {}, {}, {})
+    called = names(store) if has_books else Names({}, {}, {}, {}, {})
     books = _long(workspace, called)
     corrected = proof.corrections(workspace, called, has_books)
     shown = [*(books.values() if has_books else ()), corrected]

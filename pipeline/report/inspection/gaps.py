@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from formpack.group_code import shown
 from formpack.words import listed, many, marked, tr, trn
 from pipeline.report.blocks import Chapter, Column, Fold, Says, Table
-from pipeline.report.inspection.records import ON_PAGE, Names, Period, batches, seed_lots
+from pipeline.report.inspection.long import ON_PAGE, Names, Period
+from pipeline.report.inspection.source import batches, seed_lots
 from pipeline.report.workbook import MOST_ROWS
 from pipeline.store import Store
 
@@ -74,6 +75,7 @@ class Gap:
 
 
 def to_do(kind: str) -> str:
+    """What to do about a kind of gap."""
     _, says, file = KINDS[kind]
     return tr(says, file=file) if file else tr(says)
 
@@ -233,6 +235,7 @@ def plants_of(gaps: list[Gap]) -> int | None:
 
 
 def chapter(gaps: list[Gap], is_page: bool) -> Chapter:
+    """What lacks, by kind and one by one."""
     title = tr("What the records lack")
     if not gaps:
         return Chapter("gaps", title, [Says(nothing_lacks())])

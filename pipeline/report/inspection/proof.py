@@ -14,7 +14,7 @@ from pipeline.intake.days import FILES
 from pipeline.intake.states import STATE_WORDS
 from pipeline.office.audit import Verdict
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Head, Says, Table
-from pipeline.report.inspection.records import Long, Names
+from pipeline.report.inspection.long import Long, Names
 from pipeline.store import Store
 from pipeline.workspace import Workspace
 
@@ -71,6 +71,7 @@ def write_digests(store: Store, path: Path) -> Digests:
 
 
 def corrections(workspace: Workspace, called: Names, has_books: bool) -> Long:
+    """Every record of what people decided; with the form and group that it is about where the books are shown."""
     titles = {name: form.title_spoken for name, form in workspace.forms.items()}
 
     def row(number: int, at: Any, who: str, kind: str, instance: str, form: str, group: str, file: str, *rest: str) -> Any:
@@ -157,6 +158,7 @@ def _came_in(store: Store, digests: Digests) -> list[Block]:
 def chapter(
     store: Store, digests: Digests, verdict: Verdict | None, corrected: Long, has_books: bool, is_page: bool
 ) -> Chapter:
+    """What came in, what was corrected, and what is proved."""
     blocks: list[Block] = [Head(tr("What came in")), *_came_in(store, digests)]
     if has_books:
         states = dict(store.rows("SELECT state, count(*) FROM submissions GROUP BY state"))

@@ -1,248 +1,19 @@
-"""The records themselves: where plants came from, what was done with them, where they stand and where they went."""
+"""The records themselves: what was done with plants, where they stand and where they went."""
 
 from __future__ import annotations
 
-import datetime as dt
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 from formpack import shipped
 from formpack.group_code import shown
 from formpack.words import listed, many, marked, tr, trn
 from pipeline.book.totals import MIXED
-from pipeline.report.blocks import Block, Cell, Chapter, Column, Fold, Says, Table, interval
+from pipeline.report.blocks import Block, Cell, Chapter, Column, Says, Table, interval
+from pipeline.report.inspection.long import OF_STANDING, Long, Names, Period, folded, unknown
 from pipeline.report.months import cause_words
 from pipeline.report.stock import in_stage
-from pipeline.report.workbook import MOST_ROWS
 from pipeline.store import Store
-from pipeline.tables import names_of, write_csv
 from pipeline.workspace import Workspace
-
-ON_PAGE, OF_STANDING = 60, 1000
-"""Rows of a table on the page; of what stands, which is folded away where it is longer than the first."""
-
-
-@dataclass(frozen=True)
-class Names:
-    """What codes are called, by list."""
-
-    places: dict[str, str]
-    rootstocks: dict[str, str]
-    scions: dict[str, str]
-    teams: dict[str, str]
-    staff: dict[str, str]
-
-    def person(self, code: str | None) -> str:
-        """A person of the nursery, by name and code."""
-        name = self.staff.get(code or "", code or "")
-        return name if name == (code or "") else f"{name} ({code})"
-
-
-def names(store: Store) -> Names:
-    return Names(*(names_of(store, of) for of in ("locations", "rootstocks", "scions", "teams", "staff")))
-
-
-@dataclass(frozen=True)
-class Period:
-    """First and last day that it covers; `since` is None where it covers all before."""
-
-    since: dt.date | None
-    until: dt.date
-
-    @property
-    def values(self) -> list[dt.date]:
-        return [self.since or dt.date.min, self.until]
-
-
-@dataclass(frozen=True)
-class Long:
-    """Records that may be many: whole as CSV, up to `MOST_ROWS` in the workbook, the last (or first) of them on the page.
-    `query` takes the days of the period, and names its columns as the CSV does; `row` makes cells of a row of it."""
-
-    name: str
-    caption: str
-    columns: Sequence[Column]
-    query: str
-    row: Callable[..., Sequence[Any]]
-    is_of_period: bool = True
-    on_page: int = ON_PAGE
-    is_last: bool = True
-
-    @property
-    def table(self) -> str:
-        return f"inspected_{self.name}"
-
-    def take(self, store: Store, period: Period) -> None:
-        """Lay the records aside for all that shows them."""
-        values = period.values if self.is_of_period else []
-        store.connection.execute(f"CREATE OR REPLACE TEMP TABLE {self.table} AS {self.query}", values)
-
-    def count(self, store: Store) -> int:
-        return int(store.value(f"SELECT count(*) FROM {self.table}"))
-
-    def write(self, store: Store, path: Path) -> None:
-        write_csv(store, f"SELECT * FROM {self.table} ORDER BY rowid", path)
-
-    def blocks(self, store: Store, is_page: bool) -> list[Block]:
-        """The table with a sentence where it is not whole; a long one is folded away."""
-        most, there = self.on_page if is_page else MOST_ROWS, self.count(store)
-        turn = "DESC" if self.is_last else "ASC"
-        rows = store.rows(f"SELECT * FROM {self.table} ORDER BY rowid {turn} LIMIT {most}")
-        shown_rows = [self.row(*row) for row in (reversed(rows) if self.is_last else rows)]
-        found: list[Block] = []
-        if there > most:
-            said = marked("The last {n} of {all} are here; all are in {file}.")
-            if not self.is_last:
-                said = marked("The first {n} of {all} are here; all are in {file}.")
-            files = "inspection.xlsx, " if is_page and there <= MOST_ROWS else ""
-            found.append(Says(tr(said, n=most, all=there, file=f"{files}{self.name}.csv"), "soft"))
-        return [*found, folded(Table(self.name, self.caption, self.columns, shown_rows))]
-
-
-def folded(table: Table) -> Block:
-    """The table, folded away where it is long."""
-    return Fold(table.caption, [table]) if len(table.rows) > ON_PAGE else table
-
-
-def _newest(table: Table, is_page: bool) -> list[Block]:
-    """The table with its last rows alone where it has more than a page, or a sheet, takes."""
-    most, there = OF_STANDING if is_page else MOST_ROWS, len(table.rows)
-    if there <= most:
-        return [folded(table)]
-    said = tr("The last {n} of {all} are here.", n=most, all=there)
-    return [Says(said, "soft"), folded(replace(table, rows=table.rows[-most:]))]
-
-
-_LOTS = """
-SELECT o.seed_lot, sum(m.quantity)::BIGINT AS plants, count(DISTINCT o.group_code) AS groups, min(o.visit_date) AS first_on
-FROM work.accepted o JOIN movements m ON m.instance_id = o.instance_id AND m.kind = 'opened'
-WHERE o.opens GROUP BY ALL
-"""
-_BATCHES = """
-SELECT a.budwood_batch, sum(b.quantity)::BIGINT AS buds_set, count(DISTINCT a.group_code) AS groups,
-    min(a.visit_date) AS first_on, max(a.visit_date) AS last_on, list(DISTINCT a.team_code ORDER BY a.team_code) AS teams
-FROM work.accepted a JOIN work.bookings b USING (reading_id) WHERE b.word = 'set' AND b.quantity > 0 GROUP BY ALL
-"""
-
-
-@dataclass(frozen=True)
-class SeedLot:
-    code: str | None
-    rootstock: str | None
-    supplier: str | None
-    received: dt.date | None
-    treated: str | None
-    plants: int
-    groups: int
-
-
-@dataclass(frozen=True)
-class Batch:
-    code: str | None
-    scion: str | None
-    source_block: str | None
-    source_tree: str | None
-    cut_on: dt.date | None
-    authorisation: str | None
-    listed_buds: int | None
-    buds_set: int
-    groups: int
-    first_on: dt.date
-    last_on: dt.date
-    teams: list[str]
-
-
-def seed_lots(store: Store) -> list[SeedLot]:
-    """Every lot that a group was opened from, with what the list says of it; without a code where no lot was named."""
-    rows = store.rows(
-        "SELECT u.seed_lot, l.rootstock, l.supplier, l.received, l.treated, u.plants, u.groups"
-        f" FROM ({_LOTS}) u LEFT JOIN work.list_seed_lots l ON l.code = u.seed_lot ORDER BY u.first_on, u.seed_lot"
-    )
-    return [SeedLot(*row) for row in rows]
-
-
-def batches(store: Store) -> list[Batch]:
-    """Every batch of which buds were set, with what the list says of it; without a code where no batch was named."""
-    rows = store.rows(
-        "SELECT u.budwood_batch, l.scion, l.source_block, l.source_tree, l.cut_on, l.authorisation, l.buds, u.buds_set,"
-        f" u.groups, u.first_on, u.last_on, u.teams FROM ({_BATCHES}) u"
-        " LEFT JOIN work.list_budwood_batches l ON l.code = u.budwood_batch ORDER BY u.first_on, u.budwood_batch"
-    )
-    return [Batch(*row) for row in rows]
-
-
-def _age(batch: Batch) -> Cell | None:
-    """Days from cutting to the first and the last setting."""
-    if batch.cut_on is None:
-        return None
-    first, last = ((day - batch.cut_on).days for day in (batch.first_on, batch.last_on))
-    return Cell(last, str(last) if first == last else tr("{low} to {high}", low=first, high=last))
-
-
-def _unknown(value: Any) -> Any:
-    return value if value not in (None, "") else Cell(None, tr("not recorded"), is_marked=True)
-
-
-def source(store: Store, called: Names, is_page: bool) -> Chapter:
-    lots, cut = seed_lots(store), batches(store)
-    of_lots = [
-        Column(tr("seed lot")),
-        Column(tr("rootstock")),
-        Column(tr("supplier")),
-        Column(tr("received"), "day"),
-        Column(tr("treated")),
-        Column(tr("groups opened"), "number"),
-        Column(tr("plants"), "number", tr("Seedlings lifted when groups were opened from it.")),
-    ]
-    of_batches = [
-        Column(tr("batch")),
-        Column(tr("scion")),
-        Column(tr("source block")),
-        Column(tr("source tree")),
-        Column(tr("cut on"), "day"),
-        Column(tr("authorisation")),
-        Column(tr("buds on the list"), "number"),
-        Column(tr("buds set"), "number"),
-        Column(tr("first set"), "day"),
-        Column(tr("last set"), "day"),
-        Column(tr("age at setting"), "number", tr("Days from cutting to the first and the last day of setting.")),
-        Column(tr("groups"), "number"),
-        Column(tr("teams")),
-    ]
-    rows = [
-        (
-            *(_unknown(lot.code), called.rootstocks.get(lot.rootstock or "", lot.rootstock), _unknown(lot.supplier)),
-            *(_unknown(lot.received), _unknown(lot.treated), lot.groups, lot.plants),
-        )
-        for lot in lots
-    ]
-    rows_of_batches = [
-        (
-            *(_unknown(b.code), called.scions.get(b.scion or "", b.scion), _unknown(b.source_block), _unknown(b.source_tree)),
-            *(_unknown(b.cut_on), _unknown(b.authorisation), b.listed_buds, b.buds_set, b.first_on, b.last_on, _age(b)),
-            *(b.groups, ", ".join(b.teams)),
-        )
-        for b in cut
-    ]
-    lead = tr(
-        "What the nursery's lists say of every seed lot that groups were opened from and of every batch of budwood that was"
-        " set, whatever the period."
-    )
-    not_told = tr("not recorded")
-    found: list[Block] = [Says(lead, "lead")]
-    if lots:
-        found += _newest(Table("seed_lots", tr("Seed lots"), of_lots, rows, mark_says=not_told), is_page)
-    else:
-        found.append(Says(tr("No group has been opened from a seed lot.")))
-    if cut:
-        table = Table("batches", tr("Batches of budwood"), of_batches, rows_of_batches, mark_says=not_told)
-        found += _newest(table, is_page)
-    else:
-        found.append(Says(tr("No buds have been set.")))
-    return Chapter("source", tr("Source of the plants"), found)
-
 
 _PROPAGATION = """
 WITH stated AS (
@@ -324,6 +95,8 @@ def _scion(called: Names, scion: str | None, mix: str | None) -> str | None:
 
 
 def propagation(called: Names) -> Long:
+    """Each lot that was budded."""
+
     def row(
         on: Any, group: str, team: str, attempt: int, rootstock: str, scions: str, lots: str, place: str, *rest: Any
     ) -> Any:
@@ -344,12 +117,14 @@ def propagation(called: Names) -> Long:
         Column(tr("place")),
         Column(tr("buds set"), "number"),
         Column(tr("read on"), "day"),
-        Column(tr("taken"), "number"),
+        Column(tr("taken"), "number", tr("Buds read as alive.")),
     ]
     return Long("propagation", tr("Lots: what a team budded in a group"), columns, _PROPAGATION, row)
 
 
 def standing(called: Names) -> Long:
+    """Each group that stands, by place."""
+
     def row(place: str, group: str, rootstock: str, scion: str, mix: str, stage: str, opened: Any, *plants: int) -> Any:
         where = called.places.get(place, place) if place else Cell(None, tr("no place given"), is_marked=True)
         pair = (called.rootstocks.get(rootstock, rootstock), _scion(called, scion, mix))
@@ -371,6 +146,8 @@ def standing(called: Names) -> Long:
 
 
 def movements(called: Names) -> Long:
+    """Openings, moves between groups, and groups that went to another place."""
+
     def row(on: Any, what: str, group: str, to: str, place: str, to_place: str, plants: int, _: str) -> Any:
         places = (called.places.get(p, p) for p in (place, to_place))
         from_group = shown(group) if group and group != to else None
@@ -389,11 +166,13 @@ def movements(called: Names) -> Long:
 
 
 def deliveries(called: Names) -> Long:
+    """Each delivery."""
+
     def row(
         on: Any, group: str, order: str, who: str, trees: int, rootstock: str, scion: str, mix: str, lots: str, _: str
     ) -> Any:
         pair = (called.rootstocks.get(rootstock, rootstock), _scion(called, scion, mix))
-        return (on, shown(group), _unknown(order), _unknown(who), trees, *pair, (lots or "").replace(" ", ", "))
+        return (on, shown(group), unknown(order), unknown(who), trees, *pair, (lots or "").replace(" ", ", "))
 
     columns = [
         Column(tr("day"), "day"),
@@ -501,6 +280,7 @@ FROM done d LEFT JOIN counted c USING (form_id, month) ORDER BY d.month, d.form_
 
 
 def inspections(workspace: Workspace) -> Long:
+    """Accepted records by month and form."""
     titles = {name: form.title_spoken for name, form in workspace.forms.items()}
 
     def row(month: Any, form: str, *rest: int) -> Any:
