@@ -104,15 +104,17 @@ def _for_inspection(
 
 
 def _say_inspected(found: Inspected, verdict: Verdict | None, as_json: bool) -> None:
+    from pipeline.report.inspection import not_shown
     from pipeline.report.inspection.proof import says
 
     if as_json:
         proofs = None if verdict is None else {name: places for name, _, places in verdict.proofs}
         listed = {"count": found.digests.files, "sha256": found.digests.digest}
-        numbers = {kind: len(of) for kind, of in found.gaps.items()}
+        numbers = {kind: len(of) for kind, of in found.gaps.items()} if found.has_books else None
         print_json({"files": [str(p) for p in found.files], "gaps": numbers, "fails_at": proofs, "came_in": listed})
     else:
         say(tr("Written: {files}.", files=", ".join(str(p) for p in found.files)))
-        say(trn("It lists {n} gap in the records.", "It lists {n} gaps in the records.", found.many))
+        gaps = trn("It lists {n} gap in the records.", "It lists {n} gaps in the records.", found.many)
+        say(gaps if found.has_books else not_shown())
         say(says(verdict))
     raise typer.Exit(1 if found.many or (verdict and verdict.failing) else 0)

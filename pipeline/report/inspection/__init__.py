@@ -26,11 +26,12 @@ _FIRST = 5
 
 @dataclass(frozen=True)
 class Inspected:
-    """The files that were written, the gaps by kind, and the list of digests."""
+    """The files that were written, the gaps by kind (none where the books are not shown), and the list of digests."""
 
     files: list[Path]
     gaps: dict[str, list[gaps.Gap]]
     digests: Digests
+    has_books: bool
 
     @property
     def many(self) -> int:
@@ -39,8 +40,8 @@ class Inspected:
 
 def _version() -> str:
     with contextlib.suppress(metadata.PackageNotFoundError):
-        return f"formpack {metadata.version('formpack')}"
-    return tr("formpack, of no known version")
+        return metadata.version("formpack")
+    return tr("of no known version")
 
 
 def _covers(period: Period) -> str:
@@ -56,9 +57,9 @@ def _what(name: str, period: Period) -> list[Block]:
     return [
         Says(
             tr(
-                "Records of {name}, shown as they were kept, by {program}. {covers}",
+                "Records of {name}, shown as they were kept, by formpack {version}. {covers}",
                 name=name,
-                program=_version(),
+                version=_version(),
                 covers=_covers(period),
             )
         ),
@@ -71,19 +72,19 @@ def _what(name: str, period: Period) -> list[Block]:
     ]
 
 
-def _first(workspace: Workspace, period: Period, found: Inspected, verdict: Verdict | None, has_books: bool) -> Chapter:
+def _first(workspace: Workspace, period: Period, found: Inspected, verdict: Verdict | None) -> Chapter:
     """The first screen: what this is, the verdict, and what lacks most."""
     figures = [Figure(tr("files that came in"), number(found.digests.files))]
-    if has_books:
+    if found.has_books:
         figures.append(Figure(tr("gaps in the records"), number(found.many)))
     if verdict is not None:
         holding = tr("{n} of {all}", n=len(verdict.proofs) - verdict.failing, all=len(verdict.proofs))
         figures.append(Figure(tr("proofs that hold"), holding))
-    tone = "stop" if verdict is None or verdict.failing else "plain"
+    is_proved = verdict is not None and not verdict.failing
     blocks: list[Block] = [
         *_what(workspace.settings.name, period),
         Figures(figures),
-        Says(proof.says(verdict), tone, "#proof"),
+        Says(proof.says(verdict), "plain", "#proof") if is_proved else Says(proof.says(verdict), "stop"),
     ]
     items = [
         Item(
@@ -93,12 +94,14 @@ def _first(workspace: Workspace, period: Period, found: Inspected, verdict: Verd
         )
         for kind, of in list(found.gaps.items())[:_FIRST]
     ]
-    if not has_books:
-        said = marked("What is kept or was made of it has been altered, so nothing of the books is shown here.")
-        blocks.append(Says(tr(said), "stop", "#proof"))
-    else:
-        blocks.append(Items(items) if items else Says(gaps.nothing_lacks()))
-    return Chapter("first", tr("Gaps, the largest first") if has_books else tr("What is not shown"), blocks)
+    if not found.has_books:
+        return Chapter("first", tr("What is not shown"), [*blocks, Says(not_shown(), "stop")])
+    return Chapter("first", tr("Gaps, the largest first"), [*blocks, Items(items) if items else Says(gaps.nothing_lacks())])
+
+
+def not_shown() -> str:
+    """Why nothing of the books is shown."""
+    return tr("What is kept or was made of it has been altered, so nothing of the books is shown here.")
 
 
 def _long(workspace: Workspace, called: Names) -> dict[str, Long]:
@@ -179,8 +182,8 @@ def write_inspection(
                 written.append(path)
             else:
                 files.drop(path)
-        found = Inspected(written, gaps.by_kind(lacking), digests)
-        first = _first(workspace, period, found, verdict, has_books)
+        found = Inspected(written, gaps.by_kind(lacking), digests, has_books)
+        first = _first(workspace, period, found, verdict)
 
         def chapters(is_page: bool) -> list[Chapter]:
             of = _of_the_books(store, workspace, period, called, books, lacking, is_page) if has_books else []

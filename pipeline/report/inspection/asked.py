@@ -39,6 +39,7 @@ class Asked:
     says: str = ""
 
 
+KEPT = marked("below; this tool deletes nothing that came in")
 RECORDS = (
     Asked(marked("source tree, or lot of the source"), (FL_11, CA, TX_38, TX_66), "source"),
     Asked(marked("variety"), (FL_11, FL_20, TX_38, TX_66), "propagation"),
@@ -98,7 +99,7 @@ RECORDS = (
     ),
     Asked(marked("day of the last pesticide, on the tag at a sale"), (TX_66,), "", marked("not recorded by this tool")),
     Asked(marked("the operator's registration number"), (FL_20, EU_69), "what", ""),
-    Asked(marked("how long records are kept"), (CA, TX_38, TX_10, EU_69, UK, SCOTLAND, EU_67), "proof"),
+    Asked(marked("how long records are kept"), (CA, TX_38, TX_10, EU_69, UK, SCOTLAND, EU_67), "", KEPT),
 )
 RETENTION = (
     (CA, 5, marked("from propagation; to be shown within 5 business days")),
@@ -138,8 +139,8 @@ def chapter(settings: Settings, titles: dict[str, str]) -> Chapter:
         Table("kept_for", tr("How long rules want records kept"), years, kept),
         Says(
             tr(
-                "Florida's rules were not seen to name a number of years. This tool deletes nothing that came in, however old"
-                " it is; what it keeps lasts as long as the nursery's backups."
+                "Florida's rules were not seen to name a number of years. What this tool keeps, however old it is, lasts as"
+                " long as the nursery's backups."
             )
         ),
     ]

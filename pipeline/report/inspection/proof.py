@@ -130,13 +130,13 @@ def _came_in(store: Store, digests: Digests) -> list[Block]:
     files, first, last = store.rows(f"SELECT count(*), min(received_on), max(received_on) FROM {FILES}")[0]
     if not files:
         return [Says(tr("No file has come in."))]
+    when = marked("{files} came in on {last}.") if first == last else marked("{files} came in from {first} to {last}.")
     said: list[Block] = [
-        Says(tr("{files} came in from {first} to {last}.", files=many(files, "file"), first=first, last=last)),
+        Says(tr(when, files=many(files, "file"), first=first, last=last)),
         Says(
             tr(
-                "{list} has the SHA-256 of each, with its name, as `sha256sum -c` reads it. The SHA-256 of that list is"
+                "`files.sha256` has the SHA-256 of each, with its name, as `sha256sum -c` reads it. The SHA-256 of that list is"
                 " {digest}. `formpack export DIR` writes the files themselves, each named by its own.",
-                list=DIGESTS,
                 digest=digests.digest,
             )
         ),
