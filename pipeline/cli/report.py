@@ -114,7 +114,7 @@ def _say_inspected(found: Inspected, verdict: Verdict | None, as_json: bool) -> 
         print_json({"files": [str(p) for p in found.files], "gaps": numbers, "fails_at": proofs, "came_in": listed})
     else:
         say(tr("Written: {files}.", files=", ".join(str(p) for p in found.files)))
-        gaps = trn("It lists {n} gap in the records.", "It lists {n} gaps in the records.", found.many)
-        say(gaps if found.has_books else not_shown())
+        lists = trn("It lists {n} gap in the records.", "It lists {n} gaps in the records.", found.many)
+        say(lists if found.has_books else not_shown())
         say(says(verdict))
     raise typer.Exit(1 if found.many or (verdict and verdict.failing) else 0)

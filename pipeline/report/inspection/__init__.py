@@ -44,15 +44,16 @@ def _version() -> str:
     return tr("of no known version")
 
 
-def _covers(period: Period) -> str:
-    values = {"since": period.since, "until": period.until}
+def _covers(period: Period, day: dt.date) -> str:
     covers = marked("It covers all that was kept, until {until}.")
     if period.since is not None:
         covers = marked("It covers {since} to {until}. What stands, sources, corrections and files are shown whole.")
-    return tr(covers, **values)
+    elif period.until < day:
+        covers = marked("It covers all until {until}. What stands, sources, corrections and files are shown whole.")
+    return tr(covers, since=period.since, until=period.until)
 
 
-def _what(name: str, period: Period) -> list[Block]:
+def _what(name: str, period: Period, day: dt.date) -> list[Block]:
     """What this is, and what it is not."""
     return [
         Says(
@@ -60,7 +61,7 @@ def _what(name: str, period: Period) -> list[Block]:
                 "Records of {name}, shown as they were kept, by formpack {version}. {covers}",
                 name=name,
                 version=_version(),
-                covers=_covers(period),
+                covers=_covers(period, day),
             )
         ),
         Says(
@@ -72,7 +73,7 @@ def _what(name: str, period: Period) -> list[Block]:
     ]
 
 
-def _first(workspace: Workspace, period: Period, found: Inspected, verdict: Verdict | None) -> Chapter:
+def _first(workspace: Workspace, day: dt.date, period: Period, found: Inspected, verdict: Verdict | None) -> Chapter:
     """The first screen: what this is, the verdict, and what lacks most."""
     figures = [Figure(tr("files that came in"), number(found.digests.files))]
     if found.has_books:
@@ -82,7 +83,7 @@ def _first(workspace: Workspace, period: Period, found: Inspected, verdict: Verd
         figures.append(Figure(tr("proofs that hold"), holding))
     is_proved = verdict is not None and not verdict.failing
     blocks: list[Block] = [
-        *_what(workspace.settings.name, period),
+        *_what(workspace.settings.name, period, day),
         Figures(figures),
         Says(proof.says(verdict), "plain", "#proof") if is_proved else Says(proof.says(verdict), "stop"),
     ]
@@ -183,7 +184,7 @@ def write_inspection(
             else:
                 files.drop(path)
         found = Inspected(written, gaps.by_kind(lacking), digests, has_books)
-        first = _first(workspace, period, found, verdict)
+        first = _first(workspace, day, period, found, verdict)
 
         def chapters(is_page: bool) -> list[Chapter]:
             of = _of_the_books(store, workspace, period, called, books, lacking, is_page) if has_books else []

@@ -100,14 +100,13 @@ def _of_batches(store: Store) -> Iterator[Gap]:
 _MIXED = """
 SELECT a.group_code, a.team_code, a.attempt, list(DISTINCT a.budwood_batch ORDER BY a.budwood_batch), sum(b.quantity)::BIGINT
 FROM work.accepted a JOIN work.bookings b USING (reading_id) WHERE b.word = 'set' AND b.quantity > 0
-GROUP BY ALL HAVING count(DISTINCT a.budwood_batch) > 1 ORDER BY ALL
+GROUP BY a.group_code, a.team_code, a.attempt HAVING count(DISTINCT a.budwood_batch) > 1
+ORDER BY a.group_code, a.team_code, a.attempt
 """
 
 
 def _of_lots(store: Store) -> Iterator[Gap]:
-    for group, team, attempt, codes, buds in store.rows(
-        _MIXED.replace("GROUP BY ALL", "GROUP BY a.group_code, a.team_code, a.attempt")
-    ):
+    for group, team, attempt, codes, buds in store.rows(_MIXED):
         said = marked("Buds of several batches ({batches}) were set together in {group} by team {team} at budding {attempt}.")
         yield Gap("mixed_batches", tr(said, batches=listed(codes), group=shown(group), team=team, attempt=attempt), buds)
     said_of = {
@@ -167,7 +166,8 @@ GROUP BY s.group_code, s.state ORDER BY s.group_code, s.state
 
 def _of_records(store: Store, called: Names, period: Period) -> Iterator[Gap]:
     for group, state, records, plants in store.rows(_HELD, period.values):
-        of = {"group": shown(group) if group else tr("no group"), "plants": many(plants or 0, "plant")}
+        changes = many(plants, "plant") if plants else tr("no change of plants")
+        of = {"group": shown(group) if group else tr("no group"), "plants": changes}
         if state == "waiting":
             said = trn("{n} record of {group} waits ({plants}).", "{n} records of {group} wait ({plants}).", records, **of)
         else:
@@ -251,9 +251,10 @@ def chapter(gaps: list[Gap], is_page: bool) -> Chapter:
     )
     caption = tr("Each gap, the most plants first")
     if len(gaps) > most:
-        caption = tr(
-            "The first {n} of {all} gaps, the most plants first; the others are in inspection.xlsx", n=most, all=len(gaps)
-        )
+        said = marked("The first {n} of {all} gaps, the most plants first")
+        if is_page:
+            said = marked("The first {n} of {all} gaps, the most plants first; the others are in inspection.xlsx")
+        caption = tr(said, n=most, all=len(gaps))
     listed_gaps = Table(
         "gaps",
         caption,
@@ -264,6 +265,7 @@ def chapter(gaps: list[Gap], is_page: bool) -> Chapter:
 
 
 def nothing_lacks() -> str:
+    """Said where there is no gap."""
     return tr(
         "Of what this report looks for, nothing lacks: each kind of gap that it knows was looked for, and none was found."
     )
