@@ -310,12 +310,27 @@ def in_order(name: str) -> str:
     return f'SELECT * FROM main."{name}"' + (f" ORDER BY {order}" if order else "")
 
 
-def _without_formulas(store: Store, name: str) -> str:
-    """A query of a table for a CSV: a text that a spreadsheet would run has an apostrophe before it."""
-    query = in_order(name)
+def _without_formulas(store: Store, query: str) -> str:
+    """The query for a CSV: a text that a spreadsheet would run has an apostrophe before it."""
     texts = [column for column, kind, *_ in store.rows(f"DESCRIBE {query}") if kind == "VARCHAR"]
     guarded = ", ".join(f"""regexp_replace("{column}", '^({RUN})', '''\\1') AS "{column}\"""" for column in texts)
     return f"SELECT * REPLACE ({guarded}) FROM ({query})" if guarded else query
+
+
+def copy_out(store: Store, query: str, path: Path, options: str) -> None:
+    """The rows of a query as a file. Raises Refused where it cannot be written."""
+    quoted = str(path).replace("'", "''")
+    try:
+        store.connection.execute(f"COPY ({query}) TO '{quoted}' ({options})")
+    except duckdb.IOException as wrong:
+        why = str(wrong).splitlines()[0]
+        said = marked("The tables could not be written, and are as they were; make room and do it again. ({why})")
+        raise Refused(tr(said, why=why)) from None
+
+
+def write_csv(store: Store, query: str, path: Path) -> None:
+    """The rows of a query as CSV, with nothing that a spreadsheet would run. Raises Refused."""
+    copy_out(store, _without_formulas(store, query), path, "HEADER, DELIMITER ','")
 
 
 def export_tables(store: Store, files: Batch, folder: Path) -> None:
@@ -325,15 +340,6 @@ def export_tables(store: Store, files: Batch, folder: Path) -> None:
     for old in folder.glob("answers_*"):
         if old.stem not in names and old.suffix in (".csv", ".parquet"):
             files.drop(old)
-    try:
-        for name in names:
-            for ending, query, options in (
-                ("csv", _without_formulas(store, name), "HEADER, DELIMITER ','"),
-                ("parquet", in_order(name), "FORMAT parquet"),
-            ):
-                quoted = str(files.place(folder / f"{name}.{ending}")).replace("'", "''")
-                store.connection.execute(f"COPY ({query}) TO '{quoted}' ({options})")
-    except duckdb.IOException as wrong:
-        why = str(wrong).splitlines()[0]
-        said = marked("The tables could not be written, and are as they were; make room and do it again. ({why})")
-        raise Refused(tr(said, why=why)) from None
+    for name in names:
+        write_csv(store, in_order(name), files.place(folder / f"{name}.csv"))
+        copy_out(store, in_order(name), files.place(folder / f"{name}.parquet"), "FORMAT parquet")

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import datetime as dt
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -10,8 +11,9 @@ from formpack.words import marked, tr, trn
 from pipeline.cli.frame import JsonOption, WorkspaceOption, print_json, refusals, say, workspace_at
 
 if TYPE_CHECKING:
-    from pipeline.office.audit import Proof
+    from pipeline.office.audit import Proof, Verdict
     from pipeline.store import Store
+    from pipeline.workspace import Workspace
 
 AS_IT_IS = marked(
     "Where there is none: `formpack export DIR`, then `formpack rebuild --from DIR --unproved --workspace NEW` takes what there"
@@ -42,16 +44,32 @@ def before_the_books(store: Store, seal: str) -> tuple[list[Proof], list[str]]:
     return [*found, ("made_whole", tr(_AS_MADE), altered)], ways
 
 
+def proved(workspace: Workspace, seal: str = "", as_of: dt.date | None = None) -> Verdict:
+    """Every proof there is, with the tables as of a day. Raises Refused."""
+    from pipeline import run, seals
+    from pipeline.office.audit import Verdict, proofs
+    from pipeline.store import Store
+
+    found: list[Proof] = []
+    ways: list[str] = []
+    workspace.settings  # noqa: B018
+    with Store.open(workspace.store_file, make=False, is_read_only=True) as store:
+        if store.is_current:  # a former one is made anew from what is kept
+            found, ways = before_the_books(store, seal)
+    if ways:  # of what is damaged the books say nothing, and to bring them up would hide it
+        return Verdict(found, ways, "")
+    with run.opened(workspace, as_of=as_of) as (store, _):
+        found += proofs(store)[bool(found) :]
+        found.append(("rebuilds_equal", tr(_ALIKE), run.differs_when_rebuilt(store, workspace)))
+        return Verdict(found, [], seals.shown(store.connection))
+
+
 def check(
     workspace: WorkspaceOption = Path(),
     seal: Annotated[str, typer.Option("--seal", metavar="SEAL", help="A seal that was written down before.")] = "",
     as_json: JsonOption = False,
 ) -> None:
     """Prove that nothing was lost or altered, that every move is in both groups, and every plant accounted for."""
-    from pipeline import run, seals
-    from pipeline.office.audit import proofs
-    from pipeline.store import Store
-
     if seal and not re.fullmatch(r"[0-9]+-[0-9a-f]{12,}", seal):
         say(
             tr(
@@ -62,21 +80,9 @@ def check(
             err=True,
         )
         raise typer.Exit(2)
-    found: list[Proof] = []
-    ways: list[str] = []
-    last = ""
     with refusals():
-        ws = workspace_at(workspace)
-        ws.settings  # noqa: B018
-        with Store.open(ws.store_file, make=False, is_read_only=True) as store:
-            if store.is_current:  # a former one is made anew from what is kept
-                found, ways = before_the_books(store, seal)
-        if not ways:  # of what is damaged the books say nothing, and to bring them up would hide it
-            with run.opened(ws) as (store, _):
-                found += proofs(store)[bool(found) :]
-                differing = run.differs_when_rebuilt(store, ws)
-                found.append(("rebuilds_equal", tr(_ALIKE), differing))
-                last = seals.shown(store.connection)
+        verdict = proved(workspace_at(workspace), seal)
+    found, ways, last = verdict.proofs, verdict.ways, verdict.last_seal
     if as_json:
         print_json({name: {"proves": tr(what), "fails_at": places} for name, what, places in found} | {"last_seal": last})
     else:
@@ -97,4 +103,4 @@ def check(
         else:
             said = tr("The last seal is {seal}. Written down, it shows later (--seal) whether anything was cut off.", seal=last)
             say(said)
-    raise typer.Exit(1 if any(places for _, _, places in found) else 0)
+    raise typer.Exit(1 if verdict.failing else 0)

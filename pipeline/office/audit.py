@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import duckdb
 
 from formpack.words import marked, tr
@@ -76,6 +78,22 @@ _QUERIES: dict[str, tuple[str, str]] = {
 
 
 Proof = tuple[str, str, list[str]]
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What `formpack check` finds: the proofs; the ways out where what is kept, or the tables made of it, were altered (the
+    books are not looked at then); and the last seal, '' where there are such ways."""
+
+    proofs: list[Proof]
+    ways: list[str]
+    last_seal: str
+
+    @property
+    def failing(self) -> int:
+        return sum(bool(places) for _, _, places in self.proofs)
+
+
 _IS_LARGE = "content IS NULL OR size > 1_000_000"
 """Which files are looked at one by one."""
 

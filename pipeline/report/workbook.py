@@ -97,23 +97,25 @@ _PRINTED = 40
 """Rows of a table of the contract that are printed."""
 
 
-def write_workbook(store: Store, path: Path, first: Chapter, chapters: Sequence[Chapter]) -> None:
-    """The cover, one sheet a chapter, the sheet of columns, one sheet a table. No text is one that a spreadsheet would run."""
+def write_workbook(store: Store, path: Path, first: Chapter, chapters: Sequence[Chapter], has_tables: bool = True) -> None:
+    """The cover, one sheet a chapter; with `has_tables`, the sheet of columns and one sheet a table of the contract. No text is
+    one that a spreadsheet would run."""
     book = openpyxl.Workbook(write_only=True)
-    titles = _sheet_titles([first, *chapters], tr("columns"))
+    titles = _sheet_titles([first, *chapters], tr("columns"), TABLES if has_tables else ())
     for chapter in (first, *chapters):
         sheet = _Sheet(book.create_sheet(titles[chapter.name]), titles, is_cover=chapter is first)
         sheet.chapter(chapter, [(c.title, titles[c.name]) for c in chapters] if chapter is first else ())
-    shown_tables = {name: columns for name, (_, columns) in TABLES.items()} | answer_tables(store)
-    _write_columns(book.create_sheet(titles[""]))
-    for name, columns in shown_tables.items():
-        _write_table(store, book.create_sheet(name[:31]), name, columns)
+    if has_tables:
+        shown_tables = {name: columns for name, (_, columns) in TABLES.items()} | answer_tables(store)
+        _write_columns(book.create_sheet(titles[""]))
+        for name, columns in shown_tables.items():
+            _write_table(store, book.create_sheet(name[:31]), name, columns)
     book.save(path)
 
 
-def _sheet_titles(chapters: Iterable[Chapter], columns: str) -> dict[str, str]:
+def _sheet_titles(chapters: Iterable[Chapter], columns: str, tables: Iterable[str]) -> dict[str, str]:
     """Names of sheets by names of chapters, and that of the sheet of columns by ''; none twice, none that a table has."""
-    taken, found = {name[:31].lower() for name in TABLES}, {}
+    taken, found = {name[:31].lower() for name in tables}, {}
     for name, title in [*((c.name, c.title) for c in chapters), ("", columns)]:
         plain = re.sub(r"[\[\]:*?/\\']", " ", legal(title)).strip()[:31].strip() or name
         said, number = plain, 2

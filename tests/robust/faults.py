@@ -358,6 +358,10 @@ def _reported(root: Path) -> None:
     _done(root, "report")
 
 
+def _inspected(root: Path) -> None:
+    _done(root, "report", "--for-inspection", "--unchecked")
+
+
 _WHOLE = (_morning, _all_taken_in)
 CASES = (
     Case("a first import", ("import",), (_morning,)),
@@ -370,6 +374,7 @@ CASES = (
     Case("a report", ("report",), (*_WHOLE, _reported, _renamed)),
     Case("sheets of what is due", ("due", "--to", "due.pdf", "--ics", "due.ics"), (*_WHOLE, _renamed)),
     Case("a despatch paper", ("despatch", "O9", "--print"), (*_WHOLE, _of_age)),
+    Case("an inspection", ("report", "--for-inspection", "--unchecked"), (*_WHOLE, _inspected, _renamed)),
     Case("a backup", ("export", "../backup"), _WHOLE),
     Case("a restoring", ("rebuild", "--from", "backup", "--workspace", "nursery"), (*_WHOLE, _backed_up)),
 )

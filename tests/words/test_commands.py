@@ -53,6 +53,7 @@ LINES = (
     "despatch nobody",
     "records --group none",
     "report",
+    "report --for-inspection",
     "problems",
     "rebuild",
     "export {}",
@@ -97,11 +98,15 @@ def test_every_line_is_marked(nursery: Path, monkeypatch: pytest.MonkeyPatch, tm
     assert left == {line: [] for line in LINES}
 
 
-def test_every_word_of_the_page_is_marked(nursery: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("line", "file"),
+    [("report", "nursery-report.html"), ("report --for-inspection --unchecked", "inspection/inspection.html")],
+)
+def test_every_word_of_the_page_is_marked(nursery: Path, monkeypatch: pytest.MonkeyPatch, line: str, file: str) -> None:
     names = _names(nursery) | {cause["label::Español (es)"] for cause in causes()} | {Workspace(nursery).settings.name}
     bracketed(monkeypatch)
-    formpack("report", cwd=nursery, code=1)
-    page = lxml.html.parse(nursery / "reports" / "nursery-report.html").getroot()
+    formpack(*line.split(), cwd=nursery, code=1)
+    page = lxml.html.parse(nursery / "reports" / file).getroot()
     lxml.etree.strip_elements(page, "script", "style")
     said = re.sub("⟦[^⟦⟧]*…", " ", "\n".join(page.itertext()))  # names in drawings that are cut
     left = [word for word in unmarked(said, names) if word not in get_month_names("abbreviated", locale="es").values()]

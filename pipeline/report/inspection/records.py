@@ -1,0 +1,298 @@
+"""The records themselves: what was done with plants, where they stand and where they went."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from formpack import shipped
+from formpack.group_code import shown
+from formpack.words import listed, many, marked, tr, trn
+from pipeline.book.totals import MIXED
+from pipeline.report.blocks import Block, Cell, Chapter, Column, Says, Table, interval
+from pipeline.report.inspection.long import OF_STANDING, Long, Names, Period, folded, unknown
+from pipeline.report.months import cause_words
+from pipeline.report.stock import in_stage
+from pipeline.store import Store
+from pipeline.workspace import Workspace
+
+_PROPAGATION = """
+WITH stated AS (
+    SELECT a.group_code, a.team_code, a.attempt, string_agg(DISTINCT a.budwood_batch, ' ' ORDER BY a.budwood_batch) AS batches,
+        string_agg(DISTINCT a.scion, ' ' ORDER BY a.scion) AS scions
+    FROM work.accepted a JOIN work.bookings b USING (reading_id) WHERE b.word = 'set' GROUP BY ALL
+)
+SELECT l.budded_on, l.group_code, l.team_code, l.attempt, l.rootstock, s.scions, s.batches, p.location, l.buds_set, l.read_on,
+    l.green
+FROM work.lots l JOIN stated s USING (group_code, team_code, attempt)
+LEFT JOIN work.lot_places p USING (group_code, team_code, attempt)
+WHERE l.budded_on BETWEEN $1 AND $2 ORDER BY l.budded_on, l.group_code, l.team_code, l.attempt
+"""
+_STANDING = """
+SELECT s.location, s.group_code, s.rootstock, s.scion, s.mix, s.stage, s.opened_on, s.book_count, s.estimate, s.low, s.high
+FROM work.standing s WHERE s.stage <> 'gone' ORDER BY s.location NULLS LAST, s.group_code
+"""
+_MOVEMENTS = """
+WITH stood AS (
+    SELECT group_code, from_on, arg_max(location, from_ended) AS location FROM work.placings GROUP BY ALL
+),
+given AS (
+    SELECT p.*, lag(p.location) OVER (PARTITION BY group_code ORDER BY from_on, from_ended) AS before, g.instance_id
+    FROM work.placings p LEFT JOIN (
+        SELECT group_code, from_on, from_ended, max(instance_id) AS instance_id FROM work.given_places GROUP BY ALL
+    ) g USING (group_code, from_on, from_ended)
+),
+moved AS (
+    SELECT on_date, CASE kind WHEN 'opened' THEN 'opened' ELSE 'moved' END AS what,
+        CASE kind WHEN 'opened' THEN NULL ELSE group_code END AS from_group,
+        CASE kind WHEN 'opened' THEN group_code ELSE other_group END AS to_group, quantity, instance_id
+    FROM movements WHERE kind IN ('opened', 'moved_out')
+),
+placed AS (
+    SELECT m.on_date, m.what, m.from_group, m.to_group, f.location AS from_place, t.location AS to_place, m.quantity,
+        m.instance_id
+    FROM moved m ASOF LEFT JOIN stood f ON f.group_code = m.from_group AND f.from_on <= m.on_date
+    ASOF LEFT JOIN stood t ON t.group_code = m.to_group AND t.from_on <= m.on_date
+    UNION ALL
+    SELECT g.from_on, 'placed', g.group_code, g.group_code, g.before, g.location, NULL, g.instance_id
+    FROM given g JOIN work.openings o USING (group_code)
+    WHERE g.instance_id IS NOT NULL AND g.location IS DISTINCT FROM g.before
+        AND (g.before IS NOT NULL OR g.from_on > o.opened_on)
+)
+SELECT * FROM placed WHERE on_date BETWEEN $1 AND $2 ORDER BY on_date, to_group, what, from_group, instance_id
+"""
+_MOVED = {
+    "opened": marked("opened"),
+    "moved": marked("moved to another group"),
+    "placed": marked("the whole group, to another place"),
+}
+_DELIVERIES = """
+WITH RECURSIVE named AS (
+    SELECT a.group_code, a.budwood_batch FROM work.accepted a JOIN work.bookings b USING (reading_id)
+    WHERE b.word = 'set' AND b.quantity > 0 AND a.budwood_batch IS NOT NULL GROUP BY ALL
+),
+up AS (
+    SELECT group_code, group_code AS of_group FROM work.openings
+    UNION ALL
+    SELECT u.group_code, o.from_group FROM up u JOIN work.origins o ON o.group_code = u.of_group
+    WHERE o.from_group IS NOT NULL AND u.of_group NOT IN (SELECT group_code FROM named)
+),
+held AS (
+    SELECT u.group_code, string_agg(DISTINCT n.budwood_batch, ' ' ORDER BY n.budwood_batch) AS batches
+    FROM up u JOIN named n ON n.group_code = u.of_group GROUP BY u.group_code
+)
+SELECT m.on_date, m.group_code, a.order_ref, coalesce(a.consignee, l.texts::JSON ->> 'consignee') AS consignee,
+    sum(m.quantity)::BIGINT AS trees, s.rootstock, s.scion, s.mix, h.batches, m.instance_id
+FROM movements m JOIN work.accepted a USING (instance_id, group_code)
+LEFT JOIN work.list_rows l ON l.list_name = 'orders' AND l.code = a.order_ref
+LEFT JOIN standing s USING (group_code) LEFT JOIN held h USING (group_code)
+WHERE m.kind = 'despatched' AND m.on_date BETWEEN $1 AND $2
+GROUP BY ALL ORDER BY m.on_date, m.group_code, m.instance_id
+"""
+
+
+def _scion(called: Names, scion: str | None, mix: str | None) -> str | None:
+    return called.scions.get(scion, scion) if scion else tr(MIXED) if mix else None
+
+
+def propagation(called: Names) -> Long:
+    """Each lot that was budded."""
+
+    def row(
+        on: Any, group: str, team: str, attempt: int, rootstock: str, scions: str, lots: str, place: str, *rest: Any
+    ) -> Any:
+        return (
+            *(on, shown(group), called.teams.get(team, team), attempt, called.rootstocks.get(rootstock, rootstock)),
+            *(", ".join(called.scions.get(s, s) for s in (scions or "").split()), (lots or "").replace(" ", ", ")),
+            *(called.places.get(place, place), *rest),
+        )
+
+    columns = [
+        Column(tr("last day"), "day", tr("The last day on which buds of the lot were set.")),
+        Column(tr("group"), "code"),
+        Column(tr("team")),
+        Column(tr("budding"), "number", tr("Which time buds were set on these plants.")),
+        Column(tr("rootstock")),
+        Column(tr("scion")),
+        Column(tr("batch")),
+        Column(tr("place")),
+        Column(tr("buds set"), "number"),
+        Column(tr("read on"), "day"),
+        Column(tr("taken"), "number", tr("Buds read as alive.")),
+    ]
+    return Long("propagation", tr("Lots: what a team budded in a group"), columns, _PROPAGATION, row)
+
+
+def standing(called: Names) -> Long:
+    """Each group that stands, by place."""
+
+    def row(place: str, group: str, rootstock: str, scion: str, mix: str, stage: str, opened: Any, *plants: int) -> Any:
+        where = called.places.get(place, place) if place else Cell(None, tr("no place given"), is_marked=True)
+        pair = (called.rootstocks.get(rootstock, rootstock), _scion(called, scion, mix))
+        return (where, shown(group), *pair, in_stage(stage), opened, *plants)
+
+    columns = [
+        Column(tr("place")),
+        Column(tr("group"), "code"),
+        Column(tr("rootstock")),
+        Column(tr("scion")),
+        Column(tr("stage")),
+        Column(tr("opened on"), "day"),
+        Column(tr("by the book"), "number", tr("All recorded changes added up.")),
+        Column(tr("standing"), "number", tr("The likeliest number, by the counts.")),
+        *interval(),
+    ]
+    caption = tr("What stands, by place")
+    return Long("standing", caption, columns, _STANDING, row, is_of_period=False, on_page=OF_STANDING, is_last=False)
+
+
+def movements(called: Names) -> Long:
+    """Openings, moves between groups, and groups that went to another place."""
+
+    def row(on: Any, what: str, group: str, to: str, place: str, to_place: str, plants: int, _: str) -> Any:
+        places = (called.places.get(p, p) for p in (place, to_place))
+        from_group = shown(group) if group and group != to else None
+        return (on, tr(_MOVED[what]), from_group, shown(to), *places, plants)
+
+    columns = [
+        Column(tr("day"), "day"),
+        Column(tr("what")),
+        Column(tr("from group"), "code"),
+        Column(tr("to group"), "code", tr("Of a whole group that went to another place: the group.")),
+        Column(tr("from place")),
+        Column(tr("to place")),
+        Column(tr("plants"), "number"),
+    ]
+    return Long("movements", tr("Openings and movements within the nursery"), columns, _MOVEMENTS, row)
+
+
+def deliveries(called: Names) -> Long:
+    """Each delivery."""
+
+    def row(
+        on: Any, group: str, order: str, who: str, trees: int, rootstock: str, scion: str, mix: str, lots: str, _: str
+    ) -> Any:
+        pair = (called.rootstocks.get(rootstock, rootstock), _scion(called, scion, mix))
+        return (on, shown(group), unknown(order), unknown(who), trees, *pair, (lots or "").replace(" ", ", "))
+
+    columns = [
+        Column(tr("day"), "day"),
+        Column(tr("group"), "code"),
+        Column(tr("order")),
+        Column(tr("consignee")),
+        Column(tr("trees"), "number"),
+        Column(tr("rootstock")),
+        Column(tr("scion")),
+        Column(
+            tr("batches"), says=tr("Batches set in the group; where none was, in the group that its first plants came from.")
+        ),
+    ]
+    return Long("deliveries", tr("Deliveries"), columns, _DELIVERIES, row)
+
+
+def chapter_of(store: Store, long: Long, title: str, lead: str, nothing: str, is_page: bool) -> Chapter:
+    """A chapter of one long table; `nothing` is said where it is empty."""
+    if not long.count(store):
+        return Chapter(long.name, title, [Says(nothing)])
+    return Chapter(long.name, title, [Says(lead, "lead"), *long.blocks(store, is_page)])
+
+
+def mixed(store: Store, called: Names) -> list[Block]:
+    """Groups that stand with more than one scion, and what is in them; and how many have no scion recorded."""
+    rows = store.rows("SELECT group_code, mix FROM work.standing WHERE mix IS NOT NULL AND stage <> 'gone' ORDER BY group_code")
+    if not rows:
+        return [Says(tr("No group that stands is known to hold more than one scion."))]
+    said = [
+        (shown(group), ", ".join(f"{called.scions.get(scion, scion)} {plants}" for scion, _, plants in _parts(mix)))
+        for group, mix in rows
+    ]
+    scions = Column(tr("scions, with plants"), says=tr("By plants budded and moved; losses may have changed the shares since."))
+    caption = trn("{n} group holds more than one scion", "{n} groups hold more than one scion", len(rows))
+    return [folded(Table("mixed", caption, [Column(tr("group"), "code"), scions], said))]
+
+
+def _parts(mix: str) -> list[tuple[str, str, str]]:
+    return [part.rpartition(" ") for part in mix.split(", ")]
+
+
+def losses(store: Store, workspace: Workspace, period: Period) -> Chapter:
+    """Losses by cause, and what is recorded of treatments."""
+    words = cause_words()
+    rows = store.rows(
+        "SELECT kind, cause, count(DISTINCT instance_id), count(DISTINCT group_code), sum(quantity)::BIGINT FROM movements"
+        " WHERE kind IN ('culled', 'died', 'lost') AND on_date BETWEEN $1 AND $2 GROUP BY ALL ORDER BY 5 DESC, 1, 2",
+        period.values,
+    )
+    kinds = {"culled": tr("taken out"), "died": tr("found dead"), "lost": tr("lost")}
+    columns = [
+        Column(tr("what")),
+        Column(tr("cause")),
+        Column(tr("records"), "number"),
+        Column(tr("groups"), "number"),
+        Column(tr("plants"), "number"),
+    ]
+    made = [(kinds[kind], words.get(cause, cause) if cause else None, *rest) for kind, cause, *rest in rows]
+    total = (tr("together"), None, None, None, sum(row[4] for row in made))
+    blocks: list[Block] = [
+        Table("losses", tr("Plants taken out, dead or lost, by cause"), columns, made, total)
+        if made
+        else Says(tr("No loss is recorded in this period."))
+    ]
+    treated = store.value("SELECT count(*) FROM work.list_seed_lots WHERE coalesce(treated, '') <> ''")
+    blocks.append(
+        Says(
+            tr(
+                "Of treatments this tool records one thing: whether seed was treated, as the list of seed lots says"
+                " ({lots}). It has no form for plant protection products: product, time, dose, area and crop are not recorded.",
+                lots=trn("{n} lot says so", "{n} lots say so", treated),
+            )
+        )
+    )
+    own = {name: f for name, f in workspace.forms.items() if not (shipped("forms") / name).is_dir()}
+    if own:
+        counts = dict(store.rows("SELECT form_id, count(*) FROM submissions WHERE state = 'accepted' GROUP BY form_id"))
+        said = [f"{f.title_spoken}: {many(counts.get(name, 0), 'submission')} (answers_{name})" for name, f in own.items()]
+        blocks.append(
+            Says(
+                tr(
+                    "Forms of the nursery's own, which may hold more, with the table of `formpack report` that has their"
+                    " answers: {forms}.",
+                    forms=listed(said),
+                )
+            )
+        )
+    return Chapter("losses", tr("Losses and treatments"), blocks)
+
+
+_DONE = """
+WITH done AS (
+    SELECT c.form_id, date_trunc('month', c.visit_date)::DATE AS month, count(*) AS records,
+        count(DISTINCT c.staff_code) AS people, count(DISTINCT c.group_code) AS groups
+    FROM work.states s JOIN work.current c USING (instance_id), work.horizon h
+    WHERE s.state = 'accepted' AND c.visit_date BETWEEN $1 AND least($2, h.until_on) GROUP BY ALL
+),
+counted AS (
+    SELECT form_id, date_trunc('month', on_date)::DATE AS month, count(*) AS counts, count(*) FILTER (flagged) AS doubtful
+    FROM counts WHERE on_date BETWEEN $1 AND $2 GROUP BY ALL
+)
+SELECT d.month, d.form_id, d.records, d.people, d.groups, coalesce(c.counts, 0) AS counts, coalesce(c.doubtful, 0) AS doubtful
+FROM done d LEFT JOIN counted c USING (form_id, month) ORDER BY d.month, d.form_id
+"""
+
+
+def inspections(workspace: Workspace) -> Long:
+    """Accepted records by month and form."""
+    titles = {name: form.title_spoken for name, form in workspace.forms.items()}
+
+    def row(month: Any, form: str, *rest: int) -> Any:
+        return (month, titles.get(form, form), *rest)
+
+    columns = [
+        Column(tr("month"), "month"),
+        Column(tr("form")),
+        Column(tr("records"), "number"),
+        Column(tr("people"), "number"),
+        Column(tr("groups"), "number"),
+        Column(tr("whole counts"), "number", tr("Counts of a whole group, those made in parts as one.")),
+        Column(tr("doubtful"), "number", tr("Whole counts that are probably off by more than an ordinary miscount.")),
+    ]
+    return Long("inspections", tr("Inspections and counts, by month and form"), columns, _DONE, row)
