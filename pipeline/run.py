@@ -60,6 +60,7 @@ STAGES: tuple[Stage, ...] = (
     sql("arrivals", GROUP, by={"outgoing": "other_group"}),
     sql("movements", GROUP),
     sql("origins"),
+    sql("sources"),
     sql("completed", GROUP),
     sql("readings_of_lots", GROUP),
     code("book.ledger.fold_lots", "folded", "readings_of_lots", GROUP),

@@ -28,30 +28,19 @@ if TYPE_CHECKING:
 
 KIND = "despatch"
 TABLES = tuple(
-    "owed allotted trees orders deliveries papers on_paper accepted standing origins movements states current particulars"
+    "owed allotted trees orders deliveries papers on_paper accepted standing sources states current particulars"
     " bookings houses day list_rows list_orders list_locations list_rootstocks list_scions list_compatibility".split()
 )
 """The tables that are read here."""
 
-# the groups whose plants came into a group, as far back as it takes; what was set aside because its buds failed brings no batch
 _LEAVES = """
-WITH RECURSIVE leaves AS (
+WITH leaves AS (
     SELECT group_code, trees FROM work.allotted JOIN work.day d ON of_age_on <= d.as_of WHERE order_ref = ?
 ),
-came AS (
-    SELECT group_code, group_code AS origin, DATE '9999-12-31' AS until_on, true AS has_buds FROM leaves
-    UNION
-    SELECT c.group_code, m.other_group, least(c.until_on, m.on_date),
-        c.has_buds AND coalesce(a.transfer_reason, '') <> 'set_aside' AND NOT a.has_taken
-    FROM came c JOIN work.movements m ON m.group_code = c.origin AND m.kind = 'moved_in' AND m.on_date <= c.until_on
-    JOIN work.accepted a USING (instance_id)
-),
 held AS (
-    SELECT c.group_code, list(DISTINCT a.budwood_batch ORDER BY a.budwood_batch)
-            FILTER (WHERE a.budwood_batch IS NOT NULL AND c.has_buds) AS batches,
-        list(DISTINCT a.seed_lot ORDER BY a.seed_lot) FILTER (WHERE a.seed_lot IS NOT NULL) AS seed_lots
-    FROM came c JOIN work.accepted a ON a.group_code = c.origin AND a.visit_date <= c.until_on
-    GROUP BY c.group_code
+    SELECT group_code, list(code ORDER BY code) FILTER (WHERE kind = 'batch') AS batches,
+        list(code ORDER BY code) FILTER (WHERE kind = 'seed_lot') AS seed_lots
+    FROM work.sources WHERE code IS NOT NULL GROUP BY group_code
 )
 SELECT l.group_code, s.location, l.trees, h.batches, h.seed_lots, s.mix
 FROM leaves l JOIN work.standing s USING (group_code) LEFT JOIN held h USING (group_code)

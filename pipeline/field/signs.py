@@ -22,7 +22,7 @@ from pipeline.store import Store
 from pipeline.workspace import Workspace
 
 TABLES = (
-    *("standing", "received", "accepted", "bookings", "movements", "origins", "lineage", "stage_events"),
+    *("standing", "received", "sources", "origins", "lineage", "stage_events"),
     *("list_rootstocks", "list_scions", "list_locations"),
 )
 """The tables that signs are made from."""
@@ -43,28 +43,19 @@ bagged AS (
     FROM line l JOIN work.stage_events e ON e.group_code = l.past AND e.stage = 'bag' AND e.on_date <= l.until_on
     GROUP BY l.group_code
 ),
--- buds come with plants that are moved; those set aside have none that live
-buds AS (
-    SELECT a.group_code, a.budwood_batch, a.visit_date AS budded_on, a.visit_date AS since
-    FROM work.accepted a JOIN work.bookings b USING (reading_id) WHERE b.word = 'set' AND b.quantity > 0
-    UNION
-    SELECT m.group_code, b.budwood_batch, b.budded_on, m.on_date
-    FROM work.movements m
-    JOIN buds b ON b.group_code = m.other_group AND b.since <= m.on_date
-    JOIN work.accepted a USING (instance_id)
-    WHERE m.kind = 'moved_in' AND NOT a.reads_buds AND a.transfer_reason IS DISTINCT FROM 'set_aside'
-),
-budded AS (
-    SELECT group_code, list(DISTINCT budwood_batch ORDER BY budwood_batch) AS batches, max(budded_on) AS budded_on
-    FROM buds GROUP BY group_code
+held AS (
+    SELECT group_code, list(code ORDER BY code) FILTER (WHERE kind = 'batch' AND code IS NOT NULL) AS batches,
+        list(code ORDER BY code) FILTER (WHERE kind = 'seed_lot' AND code IS NOT NULL) AS seed_lots,
+        max(last_on) FILTER (WHERE kind = 'batch') AS budded_on
+    FROM work.sources GROUP BY group_code
 )
-SELECT s.group_code, s.rootstock, s.scion, s.mix, s.location, s.stage <> 'gone', b.batches, o.seed_lot, o.sow_date, l.clock_on,
-    g.bagged_on, b.budded_on
+SELECT s.group_code, s.rootstock, s.scion, s.mix, s.location, s.stage <> 'gone', h.batches, h.seed_lots, o.sow_date, l.clock_on,
+    g.bagged_on, h.budded_on
 FROM standing s
 LEFT JOIN work.origins o USING (group_code)
 LEFT JOIN work.lineage l USING (group_code)
 LEFT JOIN bagged g USING (group_code)
-LEFT JOIN budded b USING (group_code)
+LEFT JOIN held h USING (group_code)
 ORDER BY s.location, s.group_code
 """
 _INSIDE = """
@@ -110,12 +101,12 @@ def groups_in_books(store: Store) -> dict[str, Group]:
     """Every group in the books by its code, by place."""
     stocks, scions, places = (_labels(store, name) for name in ("rootstocks", "scions", "locations"))
     found = {}
-    for group, stock, scion, mix, place, stands, batches, lot, *days in store.rows(_GROUPS):
+    for group, stock, scion, mix, place, stands, batches, lots, *days in store.rows(_GROUPS):
         shows: dict[str, Any] = {
             "rootstock": stocks.get(stock, stock),
             "scion": _names(scion or mix, scions),
-            "batch": [b for b in batches or () if b] or None,
-            "seed_lot": lot,
+            "batch": batches or None,
+            "seed_lot": lots or None,
             "place": places.get(place, place),
         }
         shows |= {name: on and on.isoformat() for name, on in zip(("sown", "planted", "bagged", "budded"), days, strict=True)}

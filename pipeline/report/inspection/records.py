@@ -66,19 +66,8 @@ _MOVED = {
     "placed": marked("the whole group, to another place"),
 }
 _DELIVERIES = """
-WITH RECURSIVE named AS (
-    SELECT a.group_code, a.budwood_batch FROM work.accepted a JOIN work.bookings b USING (reading_id)
-    WHERE b.word = 'set' AND b.quantity > 0 AND a.budwood_batch IS NOT NULL GROUP BY ALL
-),
-up AS (
-    SELECT group_code, group_code AS of_group FROM work.openings
-    UNION ALL
-    SELECT u.group_code, o.from_group FROM up u JOIN work.origins o ON o.group_code = u.of_group
-    WHERE o.from_group IS NOT NULL AND u.of_group NOT IN (SELECT group_code FROM named)
-),
-held AS (
-    SELECT u.group_code, string_agg(DISTINCT n.budwood_batch, ' ' ORDER BY n.budwood_batch) AS batches
-    FROM up u JOIN named n ON n.group_code = u.of_group GROUP BY u.group_code
+WITH held AS (
+    SELECT group_code, string_agg(code, ' ' ORDER BY code) AS batches FROM work.sources WHERE kind = 'batch' GROUP BY group_code
 )
 SELECT m.on_date, m.group_code, a.order_ref, coalesce(a.consignee, l.texts::JSON ->> 'consignee') AS consignee,
     sum(m.quantity)::BIGINT AS trees, s.rootstock, s.scion, s.mix, h.batches, m.instance_id
@@ -182,9 +171,7 @@ def deliveries(called: Names) -> Long:
         Column(tr("trees"), "number"),
         Column(tr("rootstock")),
         Column(tr("scion")),
-        Column(
-            tr("batches"), says=tr("Batches set in the group; where none was, in the group that its first plants came from.")
-        ),
+        Column(tr("batches"), says=tr("Batches that trees of the group may be of.")),
     ]
     return Long("deliveries", tr("Deliveries"), columns, _DELIVERIES, row)
 
