@@ -11,9 +11,9 @@ from typing import Any
 import duckdb
 
 from formpack.catalog import Form, text_in
-from formpack.group_code import shown
+from formpack.group_code import is_group_code, plain, shown
 from formpack.readers import NearMiss, with_near_miss
-from formpack.words import marked, tr, unpacked
+from formpack.words import listed, marked, tr, unpacked
 from pipeline.findings import Finding, Refused, Rule, sentence
 from pipeline.harmless import RUN, legal
 from pipeline.outputs import Batch
@@ -296,6 +296,34 @@ def notes_since(store: Store, forms: dict[str, Form], first: dt.date, last: dt.d
 def names_of(store: Store, name: str) -> dict[str, str]:
     """What the codes of a list are called."""
     return {c: label or c for c, label in store.rows(f'SELECT code, label FROM work."list_{name}"')}
+
+
+def known_code(option: str, code: str, names: Mapping[str, str], list_name: str) -> None:
+    """Raises Refused where a list does not have the code."""
+    if not code or code in names:
+        return
+    said = tr("{option} {code} is not in lists/{list}.csv", option=option, code=code[:60], list=list_name)
+    if near := NearMiss(names, names).of(code):
+        raise Refused(with_near_miss(said, near))
+    raise Refused(with_near_miss(said, tr("it has {codes}.", codes=listed(sorted(names), 8) or tr("no row that can be used"))))
+
+
+def unknown_group(store: Store, given: str) -> Refused:
+    """What is said of a text like a code that is of no group here, with what may have been meant."""
+    groups = [
+        shown(code)
+        for (code,) in store.rows("SELECT DISTINCT group_code FROM work.current UNION SELECT code FROM kept.codes")
+        if code and is_group_code(code)
+    ]
+    code = plain(given)
+    if code and is_group_code(code):
+        said = tr("No group is {group}: nothing about it has come in, and no such code was issued here", group=shown(code))
+    elif code:
+        said = tr("{group} is no code of a group: a digit is wrong, or two are swapped", group=shown(code))
+    else:
+        said = tr("{given} is no code of a group, which has eight digits, and no submission", given=given)
+    near = NearMiss(groups).of(shown(code) if code else given)
+    return Refused(with_near_miss(said, near) + ("" if near else "."))
 
 
 def publish_view(store: Store, name: str) -> None:

@@ -44,6 +44,7 @@ def history(
     from pipeline.office import group_life
     from pipeline.office.history import beginning_with, history_of
     from pipeline.outputs import one_file
+    from pipeline.tables import unknown_group
 
     life = None
     with refusals():
@@ -62,7 +63,7 @@ def history(
                     with one_file(to) as beside:
                         beside.write_text(page, encoding="utf-8")
             elif group_life.is_like_a_code(of) and not beginning_with(store, of):
-                raise group_life.unknown(store, of)
+                raise unknown_group(store, of)
             elif to is not None:
                 raise Refused(tr("--to writes the page of a group, and {given} is no code of one.", given=of))
             else:
@@ -97,7 +98,7 @@ def _say_submission(found: dict[str, Any]) -> None:
 
 
 def _say_life(life: Life) -> None:
-    from pipeline.office.group_life import head
+    from pipeline.office.group_words import head
     from pipeline.report.blocks import Says, Table
     from pipeline.report.group_page import chapters_of, facts
 

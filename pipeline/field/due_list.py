@@ -8,12 +8,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from formpack.readers import NearMiss, with_near_miss
 from formpack.words import listed, many, many_of, short_day, tr, trn
-from pipeline.findings import Refused
 from pipeline.rates.promises import Names
 from pipeline.store import Store
-from pipeline.tables import TASK_WORDS, names_of
+from pipeline.tables import TASK_WORDS, known_code, names_of
 
 TABLES = (
     *("due", "day", "standing", "lots", "settings", "list_rows", "list_locations", "list_staff", "list_teams"),
@@ -178,16 +176,6 @@ class DueList:
         )
 
 
-def _known(option: str, code: str, names: Mapping[str, str], list_name: str) -> None:
-    """Raises Refused where a list does not have the code."""
-    if not code or code in names:
-        return
-    said = tr("{option} {code} is not in lists/{list}.csv", option=option, code=code[:60], list=list_name)
-    if near := NearMiss(names, names).of(code):
-        raise Refused(with_near_miss(said, near))
-    raise Refused(with_near_miss(said, tr("it has {codes}.", codes=listed(sorted(names), 8) or tr("no row that can be used"))))
-
-
 def due_list(store: Store, wanted: Wanted) -> DueList:
     """What is due by so many days after the day of the store. Raises Refused where a code is not known."""
     places, names = Places.read(store), Names.read(store)
@@ -197,7 +185,7 @@ def due_list(store: Store, wanted: Wanted) -> DueList:
         ("--team", wanted.team, teams, "teams"),
         ("--place", wanted.place, places.labels, "locations"),
     ):
-        _known(option, code, known, list_name)
+        known_code(option, code, known, list_name)
     lapsed = store.rows(
         "SELECT code FROM work.list_rows WHERE list_name = 'staff' AND (NOT is_listed OR inactive_since IS NOT NULL)"
     )

@@ -12,17 +12,18 @@ from pathlib import Path
 from typing import Any
 
 from formpack.group_code import is_group_code, issue, plain, shown
-from formpack.readers import NearMiss, Unreadable, code
+from formpack.readers import Unreadable, code
 from formpack.words import marked, tr, trn
 from pipeline.field.printed import keep_printed, printed
 from pipeline.field.sign_layouts import HEADINGS, KINDS, Sign, can_show, draw, sheets
 from pipeline.findings import Refused
 from pipeline.outputs import one_file, together
 from pipeline.store import Store
+from pipeline.tables import known_code, unknown_group
 from pipeline.workspace import Workspace
 
 TABLES = (
-    *("standing", "received", "sources", "origins", "lineage", "stage_events"),
+    *("standing", "received", "current", "sources", "origins", "lineage", "stage_events"),
     *("list_rootstocks", "list_scions", "list_locations"),
 )
 """The tables that signs are made from."""
@@ -126,9 +127,7 @@ def of_groups(store: Store, given: Sequence[str]) -> list[Group]:
     for text in given:
         read = code(text)
         if isinstance(read, Unreadable):
-            near = NearMiss(shown(c) for c in issued | books.keys()).of(text)
-            said = tr("--group {given} {why}.", given=text[:60], why=read.why)
-            raise Refused(f"{said} {near}".strip())
+            raise unknown_group(store, text)
         group = books.get(str(read)) or (_blank(str(read)) if read in issued else None)
         if group is None:
             said = marked(
@@ -145,9 +144,7 @@ def of_place(store: Store, place: str) -> list[Group]:
     """The groups that stand in a place, or in one that is part of it. Raises Refused."""
     books = groups_in_books(store).values()
     named = dict(store.rows("SELECT code, coalesce(label, code) FROM work.list_locations"))
-    if place not in named and place not in {g.location for g in books}:
-        said = tr("--place {place}: there is no such code in lists/locations.csv.", place=place[:60])
-        raise Refused(f"{said} {NearMiss(named, named).of(place)}".strip())
+    known_code("--place", place, named, "locations")
     inside = {code for (code,) in store.rows(_INSIDE, [place])}
     found = [g for g in books if g.stands and g.location in inside]
     if not found:

@@ -10,10 +10,8 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from formpack.catalog import Form, causes, text_in
-from formpack.group_code import is_group_code, plain, shown
-from formpack.readers import NearMiss, with_near_miss
-from formpack.words import many, marked, tr, trn, unpacked
-from pipeline.findings import Refused
+from formpack.group_code import is_group_code, shown
+from formpack.words import tr, unpacked
 from pipeline.intake.corrections import all_corrections
 from pipeline.office import photos
 from pipeline.office.history import said_of
@@ -221,24 +219,6 @@ def is_known(store: Store, code: str) -> bool:
 def is_like_a_code(given: str) -> bool:
     """Whether somebody may have meant a group by it: digits, with the marks between them."""
     return re.fullmatch(r"[0-9][0-9 -]{3,11}", given.strip()) is not None
-
-
-def unknown(store: Store, given: str) -> Refused:
-    """What is said of a text like a code that is of no group here, with what may have been meant."""
-    groups = [
-        shown(code)
-        for (code,) in store.rows("SELECT DISTINCT group_code FROM work.current UNION SELECT code FROM kept.codes")
-        if code and is_group_code(code)
-    ]
-    code = plain(given)
-    if code and is_group_code(code):
-        said = tr("No group is {group}: nothing about it has come in, and no such code was issued here", group=shown(code))
-    elif code:
-        said = tr("{group} is no code of a group: a digit is wrong, or two are swapped", group=shown(code))
-    else:
-        said = tr("{given} is no code of a group, which has eight digits, and no submission", given=given)
-    near = NearMiss(groups).of(shown(code) if code else given)
-    return Refused(with_near_miss(said, near) + ("" if near else "."))
 
 
 _HEADS = """
@@ -544,168 +524,6 @@ def _flows(events: Sequence[Event], kinds: Sequence[str]) -> tuple[Flow, ...]:
         if kind in kinds
     ]
     return tuple(sorted(flows, key=lambda f: (kinds.index(f.kind), -f.plants, f.first_on, f.group or "")))
-
-
-_CHANGED = {
-    "opened": marked("opened with {plants}"),
-    "moved_in": marked("{plants} came from {group}: {reason}"),
-    "moved_out": marked("{plants} moved to {group}: {reason}"),
-    "culled": marked("{plants} culled: {cause}"),
-    "lost": marked("{plants} lost: {cause}"),
-    "died": marked("{plants} found dead: {cause}"),
-    "despatched": marked("{plants} despatched"),
-}
-_UNREASONED = {"moved_in": marked("{plants} came from {group}"), "moved_out": marked("{plants} moved to {group}")}
-_SUMS = {
-    "opened": marked("opened"),
-    "moved_in": marked("came from {group}"),
-    "moved_out": marked("moved to {group}"),
-    "culled": marked("culled: {cause}"),
-    "lost": marked("lost: {cause}"),
-    "died": marked("found dead: {cause}"),
-    "despatched": marked("despatched"),
-}
-
-
-def _changed(life: Life, event: Event, change: Change) -> str:
-    """`55 plants moved to 26-0702-06: bud failed, set aside`."""
-    about = {
-        "plants": many(change.plants, "plant"),
-        "group": shown(change.other_group or ""),
-        "reason": life.name("reasons", event.transfer_reason),
-        "cause": life.name("causes", change.cause),
-        "order": event.order or "",
-        "consignee": event.consignee or "",
-    }
-    said = _CHANGED[change.kind]
-    if change.kind in _UNREASONED and not event.transfer_reason:
-        said = _UNREASONED[change.kind]
-    elif change.kind == "despatched" and event.order and event.consignee:
-        said = marked("{plants} despatched for order {order} to {consignee}")
-    elif change.kind == "despatched" and event.order:
-        said = marked("{plants} despatched for order {order}")
-    elif change.kind == "despatched" and event.consignee:
-        said = marked("{plants} despatched to {consignee}")
-    return tr(said, **about)
-
-
-def flow_in_words(life: Life, flow: Flow) -> str:
-    """`moved to 26-0702-06`."""
-    about = {
-        "group": shown(flow.group or ""),
-        "cause": life.name("causes", flow.cause),
-        "order": flow.order or "",
-        "consignee": flow.consignee or "",
-    }
-    said = _SUMS[flow.kind]
-    if flow.kind == "despatched" and flow.order and flow.consignee:
-        said = marked("despatched for order {order} to {consignee}")
-    elif flow.kind == "despatched" and flow.order:
-        said = marked("despatched for order {order}")
-    elif flow.kind == "despatched" and flow.consignee:
-        said = marked("despatched to {consignee}")
-    return tr(said, **about)
-
-
-_COVERED = {
-    "whole": marked("{plants} counted"),
-    "part": marked("{plants} counted in a part of the group"),
-    "last_part": marked("{plants} counted in the last part of the group"),
-}
-
-
-def did(life: Life, event: Event) -> list[str]:
-    """What an event did, each thing in words: what was counted and read first, then what changed, then the place."""
-    name, said = life.name, []
-    if event.counted is not None:
-        said.append(tr(_COVERED.get(event.coverage or "", _COVERED["whole"]), plants=many(event.counted, "plant")))
-    about = {"team": name("teams", event.team), "attempt": event.attempt or 0}
-    if event.buds_set is not None:
-        said.append(tr("{buds} set by {team}, budding {attempt}", buds=many(event.buds_set, "bud"), **about))
-        said += [tr("scion {scion}", scion=name("scions", event.scion))] if event.scion else []
-        said += [tr("batch {batch}", batch=name("budwood_batches", event.batch))] if event.batch else []
-    if event.green is not None:
-        read = {"green": event.green, "brown": event.brown or 0, "unsure": event.unsure or 0, "missing": event.missing or 0}
-        said.append(
-            tr(
-                "buds of {team}, budding {attempt}: {green} green, {brown} brown, {unsure} unsure, {missing} missing",
-                **read,
-                **about,
-            )
-        )
-    said += [_changed(life, event, change) for change in event.changes]
-    if event.place and event.place_before and event.place_before != event.place:
-        said.append(
-            tr(
-                "moved from {before} to {place}",
-                before=name("locations", event.place_before),
-                place=name("locations", event.place),
-            )
-        )
-    elif event.place:
-        said.append(tr("stands at {place}", place=name("locations", event.place)))
-    said += [tr("{question}: {answer}", question=question, answer=text) for question, text in event.answers]
-    return said
-
-
-_PRINTED = {
-    "sheet": marked("sign on a sheet"),
-    "stake": marked("sign for a stake"),
-    "tree": marked("signs for trees"),
-    "passport": marked("plant passport"),
-    "despatch": marked("despatch paper"),
-}
-
-
-def printed_kind(kind: str) -> str:
-    """What was printed, in words."""
-    return tr(_PRINTED.get(kind, kind))
-
-
-def head(life: Life) -> list[str]:
-    """What the group is and what stands now, in sentences."""
-    if not life.in_books:
-        return [_not_in_books(life), *_kept_out(life)]
-    said = []
-    if life.estimate:
-        about = {"plants": many(life.estimate, "plant"), "low": life.low or 0, "high": life.high or 0, "book": life.book or 0}
-        if life.low == life.high:
-            said.append(tr("{plants} stand now; the book says {book}.", **about))
-        else:
-            said.append(tr("{plants} stand now ({low} to {high}); the book says {book}.", **about))
-    else:
-        said.append(tr("It is gone: nothing of it stands any more; the book says {book}.", book=life.book or 0))
-    if life.last_count_on is None:
-        said.append(tr("It was never counted as a whole."))
-    else:
-        said.append(tr("It was last counted on {day}: {n}.", day=life.last_count_on, n=life.last_count or 0))
-    if life.state == "recount":
-        said.append(tr("It is to be counted again."))
-    elif life.state == "impossible":
-        said.append(tr("Its records cannot all be right: more went out than ever came in, or more was counted."))
-    if life.by_transfer:
-        said.append(tr("It has no opening of its own: it began with plants that were moved into it."))
-    return [*said, *_kept_out(life)]
-
-
-def _not_in_books(life: Life) -> str:
-    if life.events:
-        return tr("Nothing of this group is in the books: no opening of it, or move into it, has been accepted.")
-    if life.issued_on is None:
-        return tr("Nothing about this group has come in.")
-    return tr("Its code was issued on {day}; nothing about it has come in yet.", day=life.issued_on)
-
-
-def _kept_out(life: Life) -> list[str]:
-    if not (out := sum(not e.in_books for e in life.events)):
-        return []
-    said = trn(
-        "{n} of {submissions} about it is not in the books.",
-        "{n} of {submissions} about it are not in the books.",
-        out,
-        submissions=many(len(life.events), "submission"),
-    )
-    return [said]
 
 
 def as_json(life: Life) -> dict[str, Any]:

@@ -10,13 +10,12 @@ from dataclasses import dataclass, field
 
 from formpack.catalog import Form
 from formpack.group_code import is_group_code, plain, shown
-from formpack.readers import NearMiss
 from formpack.words import marked, tr
 from pipeline.findings import Refused
 from pipeline.formulas.tracing import NONE, Key, Part
 from pipeline.office.tracks import Change, Edge, Source, Tracks, changes, moves, reached
 from pipeline.store import Store, quoted
-from pipeline.tables import names_of
+from pipeline.tables import known_code, names_of, unknown_group
 
 KINDS = {
     "batch": ("budwood_batches", marked("Budwood batch {code}")),
@@ -221,20 +220,12 @@ def _known(store: Store, kind: str, code: str) -> tuple[str, dict[str, str]]:
                 "There is no group {code} in the books; `formpack records --group {code}` shows what came in about it."
             )
             raise Refused(tr(said, code=shown(digits)))
-        near = NearMiss(shown(c) for (c,) in store.rows("SELECT group_code FROM work.openings")).of(code)
-        raise Refused(_with(tr("{what} is no code of a group.", what=repr(code)), near))
+        raise unknown_group(store, code)
     listed = KINDS[kind][0]
     known = dict(store.rows("SELECT code, texts FROM work.list_rows WHERE list_name = $1", [listed]))
-    if code not in known:
-        near = NearMiss(known).of(code)
-        raise Refused(_with(tr("{what} is not in lists/{list}.csv, and never was.", what=repr(code), list=listed), near))
+    known_code(f"--{kind.replace('_', '-')}", code, dict.fromkeys(known, ""), listed)
     row: dict[str, str] = json.loads(known[code])
     return code, {k: v for k, v in row.items() if v and k not in ("code", "active")}
-
-
-def _with(said: str, near: str) -> str:
-    """The sentence, with what may have been meant."""
-    return f"{said} {near}".rstrip()
 
 
 def _alike(store: Store, code: str) -> tuple[str, ...]:

@@ -10,7 +10,8 @@ from collections.abc import Sequence
 from formpack.group_code import shown
 from formpack.words import many, number, short_day, tr
 from pipeline.office import photos
-from pipeline.office.group_life import Event, Flow, Life, did, flow_in_words, head, printed_kind
+from pipeline.office.group_life import Event, Flow, Life
+from pipeline.office.group_words import did, flow_in_words, head, printed_kind
 from pipeline.report.blocks import (
     Block,
     Chapter,

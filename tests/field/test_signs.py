@@ -192,7 +192,7 @@ def test_a_sign_shows_what_the_books_say(bench: Bench) -> None:
 
 def test_a_place_has_what_is_part_of_it(bench: Bench) -> None:
     assert [g["group_code"] for g in signs(bench, "--place", "H1", "--kind", "stake")["groups"]] == [CODES[0]]
-    assert refused(bench, "--place", "House 1") == "--place House 1: there is no such code in lists/locations.csv. H1?"
+    assert refused(bench, "--place", "House 1") == "--place House 1 is not in lists/locations.csv; H1?"
     with (bench.workspace.lists / "locations.csv").open("a", encoding="utf-8") as file:
         file.write("H3,House 3,H4\nH4,House 4,H3\n")
     assert refused(bench, "--place", "H3") == "No group stands in House 3, so there is no sign to print."
@@ -350,9 +350,9 @@ def test_what_cannot_be_printed_is_said_in_a_sentence(bench: Bench) -> None:
     ways = "Say which signs, in one way: --group CODE, --place CODE, --changed or --new N."
     assert refused(bench) == refused(bench, "--changed", "--place", "H1") == ways
     assert refused(bench, "--group", f"{name[:-1]}0") == (
-        f"--group {name[:-1]}0 has a wrong digit or two that are swapped; look at the sign. {name}?"
+        f"{name[:-1]}0 is no code of a group: a digit is wrong, or two are swapped; {name}?"
     )
-    assert refused(bench, "--group", "house") == "--group house is not a group code; it has eight digits, such as 26-0012-39."
+    assert refused(bench, "--group", "house") == "house is no code of a group, which has eight digits, and no submission."
     assert "Group 26-0012-39 is not in the books" in refused(bench, "--group", "26001239")
     assert refused(bench, "--changed", "--kind", "poster") == "--kind poster: the kinds are sheet, stake, tree, passport."
     assert refused(bench, "--changed", "--year", "2026").startswith("--year goes with --new")

@@ -25,7 +25,7 @@ from pipeline import run
 from pipeline.field.printed import keep_printed
 from pipeline.intake import corrections
 from pipeline.intake.corrections import Correction
-from pipeline.office import group_life
+from pipeline.office import group_life, group_words
 from pipeline.office.group_life import Event, Life
 from pipeline.store import Store
 from pipeline.workspace import Workspace
@@ -108,7 +108,7 @@ def nursery(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
         corrections.add(store, [*changed, replace(made, number=4, **away)])
         store.connection.execute("INSERT INTO kept.codes VALUES (?, ?, ?)", [ISSUED, at, at.date()])
         keep_printed(store, at.date(), "stake", {MAIN: {"rootstock": "CARRIZO"}})
-        keep_printed(store, at.date(), "despatch", {"O001": {"groups": [shown(MAIN)]}})
+        keep_printed(store, at.date(), "despatch", {"O001": {"leaves": [{"group_code": MAIN, "trees": 30}], "known": []}})
     return workspace
 
 
@@ -329,7 +329,7 @@ def test_text_and_page_tell_the_same_events(nursery: Workspace, code: str) -> No
     for event, row in zip(life.events, rows, strict=True):
         cells = "".join(row.itertext())
         assert event.short in cells and said.count(f"  {event.short}\n") + said.count(f"  {event.short}  ") == 1
-        for clause in group_life.did(life, event):
+        for clause in group_words.did(life, event):
             assert clause in cells and clause in re.sub(r"\n +", " ", said)
 
 

@@ -261,7 +261,7 @@ def test_what_no_record_settles_is_named(nursery: Workspace) -> None:
     assert "Other batches from the same source tree: B2." in said
     for words, named in (
         (["--batch", "B9"], "lists/budwood_batches.csv"),
-        (["--order", "O1O"], "lists/orders.csv, and never was"),
+        (["--order", "O1O"], "--order O1O is not in lists/orders.csv; O1?"),
         (["--group", shown(CODES[0])[:-1] + "0"], "is no code of a group"),
         (["--group", CODES[5]], "There is no group"),
         ([], "Say what to follow"),
