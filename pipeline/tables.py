@@ -302,7 +302,7 @@ def known_code(option: str, code: str, names: Mapping[str, str], list_name: str)
     """Raises Refused where a list does not have the code."""
     if not code or code in names:
         return
-    said = tr("{option} {code} is not in lists/{list}.csv", option=option, code=code[:60], list=list_name)
+    said = tr("{option} {code} is not in {file}", option=option, code=code[:60], file=f"lists/{list_name}.csv")
     if near := NearMiss(names, names).of(code):
         raise Refused(with_near_miss(said, near))
     raise Refused(with_near_miss(said, tr("it has {codes}.", codes=listed(sorted(names), 8) or tr("no row that can be used"))))
