@@ -77,8 +77,8 @@ STAGES: tuple[Stage, ...] = (
     code("field.despatch.load_papers", "papers paper_lines paper_known", "papers:"),
     sql("on_paper"),
     sql("given_places", GROUP),
-    sql("places"),
     sql("placings"),
+    sql("places"),
     sql("houses"),
     sql("place_faults"),
     # what really stands: the chain of counts of each group, then what only two groups together show

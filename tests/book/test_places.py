@@ -10,8 +10,9 @@ from formpack.words import unpacked
 from pipeline import run
 from pipeline.store import Store
 from pipeline.workspace import Workspace
+from tests.book.test_reconcile import CODES, Bench
 from tests.cli.test_cli import formpack
-from tests.conftest import DAY, looked_at
+from tests.conftest import DAY, looked_at, table
 
 
 def _list(workspace: Workspace, rows: str, head: str = "code,label,part_of") -> None:
@@ -72,3 +73,18 @@ def test_a_bench_that_moves_to_another_house_is_made_anew(workspace: Workspace) 
     assert _houses(Workspace(workspace.folder))[0]["B1"] == "H2"
     with Store.open(workspace.store_file) as store:
         assert run.differs_when_rebuilt(store, Workspace(workspace.folder)) == []
+
+
+def test_what_was_split_off_stays_where_it_stood(workspace: Workspace) -> None:
+    """When the group that it came from is moved later; and as far back as it takes."""
+    bench = Bench(workspace)
+    bench.open(0, 500)
+    for a, b, day in ((0, 1, "03-01"), (1, 2, "03-05")):
+        bench.note("transfer", day, a, to_group=CODES[b], moved=100 // (a + 1), transfer_reason="split", recount="yes")
+    bench.note("relocate", "04-01", 0, location="Y1", recount="yes")
+    bench.take_in()
+    found = dict(table(workspace, "standing", "group_code, location"))
+    assert found == {CODES[0]: "Y1", CODES[1]: "H1", CODES[2]: "H1"}
+    bench.note("relocate", "05-01", 1, location="Y1", recount="yes")
+    bench.take_in()
+    assert dict(table(workspace, "standing", "group_code, location"))[CODES[2]] == "H1"

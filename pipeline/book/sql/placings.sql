@@ -1,14 +1,22 @@
--- Where each group stood from when to when, by the places given; a group stands where it came from until a place is given.
-WITH first_given AS (
+-- Where each group stood from when to when, by the places given. Until it has one of its own a group stands where the group it
+-- came from stood on that day, as far back as it takes, and stays there when that one is moved.
+WITH RECURSIVE first_given AS (
     SELECT group_code, min(from_on) AS first_on FROM work.given_places GROUP BY group_code
 ),
+-- back to the first group that had a place by then
+back AS (
+    SELECT o.group_code, o.moved_on AS from_on, o.from_group AS past, o.moved_on
+    FROM work.origins o LEFT JOIN first_given f USING (group_code)
+    WHERE o.from_group IS NOT NULL AND (f.first_on IS NULL OR f.first_on > o.moved_on)
+    UNION ALL
+    SELECT b.group_code, b.from_on, o.from_group, o.moved_on
+    FROM back b JOIN work.origins o ON o.group_code = b.past LEFT JOIN first_given f ON f.group_code = b.past
+    WHERE o.from_group IS NOT NULL AND (f.first_on IS NULL OR f.first_on > b.moved_on)
+),
 inherited AS (
-    SELECT o.group_code, max_by(g.location, (g.from_on, g.from_ended)) AS location, o.moved_on AS from_on, '' AS from_ended,
+    SELECT b.group_code, max_by(g.location, (g.from_on, g.from_ended, g.instance_id)) AS location, b.from_on, '' AS from_ended,
         '' AS instance_id
-    FROM work.origins o
-    JOIN work.given_places g ON g.group_code = o.from_group AND g.from_on <= o.moved_on
-    LEFT JOIN first_given f ON f.group_code = o.group_code
-    WHERE f.first_on IS NULL OR f.first_on > o.moved_on
+    FROM back b JOIN work.given_places g ON g.group_code = b.past AND g.from_on <= b.moved_on
     GROUP BY ALL
 ),
 placed AS (
