@@ -111,7 +111,7 @@ def test_prices_are_off_until_they_are_given(tmp_path: Path) -> None:
     path = tmp_path / "nursery.toml"
     assert not read_settings(path).prices.are_given
     # the lines of a new workspace, their # taken away, are settings
-    section = path.read_text(encoding="utf-8").split("[prices]")[1].split("[phone]")[0]
+    section = path.read_text(encoding="utf-8").split("[prices]")[1].split("[passport]")[0]
     path.write_text("[prices]" + section.replace("\n# ", "\n").replace("0.00", "2.50"), encoding="utf-8")
     prices = read_settings(path).prices
     assert prices.are_given and prices.currency == "EUR" and prices.cost.topped == 2.5

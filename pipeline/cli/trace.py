@@ -29,7 +29,10 @@ def trace(
     ] = "",
     order: Annotated[str, typer.Option(metavar="CODE", help="Say where the trees of this order came from.")] = "",
     to: Annotated[
-        Path | None, typer.Option("--to", metavar="FILE.html", help="Write it as a page to read and print, with a drawing.")
+        Path | None,
+        typer.Option(
+            "--to", metavar="FILE.html", help="Write it as a page to read and print, with a drawing of where plants went."
+        ),
     ] = None,
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,
@@ -55,7 +58,7 @@ def trace(
         ((kind, code),) = given.items()
         ws = workspace_at(workspace)
         with run.opened(ws, office.TABLES, day_of(as_of)) as (store, day):
-            found = office.trace(store, ws.forms, kind, code)
+            found = office.trace(store, kind, code)
             first, rest = chapters(store, found, titles(ws))
         if to is not None:
             with one_file(to) as beside:

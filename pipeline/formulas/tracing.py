@@ -18,7 +18,7 @@ they may be touched.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -33,7 +33,7 @@ MOST_VARIABLES, MOST_SOLVED = 6000, 3000
 class Event:
     """Something that happened to a group, of so many plants. `came` from nowhere else in the nursery; were `touched` where they
     stood; or `left`, `to` another group (or the same: they were moved within it) or for good. Events stand in the order of
-    time. A `lot` is so many plants touched elsewhere that are known to be a lot of this group."""
+    time. A `lot` is so many plants touched elsewhere that are known to be a lot of this group. `Linked` groups stand as one."""
 
     group: str
     kind: str
@@ -47,6 +47,21 @@ class Event:
     """The lot whose buds these were, in its group."""
     of_touched: bool | None = None
     """Of `left` because the buds of a lot failed: whether all buds of that lot touch, or none of them. None: not known."""
+    origin: str = ""
+    """Of `left` from linked groups: the one that they left."""
+
+
+@dataclass(frozen=True)
+class Linked:
+    """Groups that are one for a while (`pool`), since nobody knows in which order plants `moved` between them (from, to, how
+    many), `came` (group, how many, whether they are touched) and were `touched` (group, how many). All of their plants leave
+    for the pool after this, and leave it again as of one of the groups (`Event.origin`)."""
+
+    pool: str
+    groups: tuple[str, ...]
+    moved: tuple[tuple[str, str, int], ...]
+    came: tuple[tuple[str, int, bool], ...]
+    touched: tuple[tuple[str, int], ...]
 
 
 @dataclass(frozen=True)
@@ -100,10 +115,13 @@ class _Step:
 class Followed:
     """What became of the touched plants."""
 
-    def __init__(self, events: Sequence[Event], whole: str = "") -> None:
-        """`whole` is a group in which every plant counts as touched. Raises ValueError for an event of another kind."""
+    def __init__(self, events: Sequence[Event | Linked], whole: str = "", doubtful: Collection[str] = ()) -> None:
+        """`whole` is a group in which every plant counts as touched. Plants of `doubtful` groups that never came may be touched
+        before any that are known to be. Raises ValueError for an event of another kind."""
         self.unknown: dict[str, int] = defaultdict(int)
-        """Plants of each reached group that left or were budded without having come."""
+        """Plants of each group that left or were budded without having come, where they may be touched."""
+        self.first_unknown: dict[str, int] = {}
+        """By which event (its number) the first of them left."""
         self.is_exact = True
         """Whether all that was asked for so far is as narrow as what is known allows."""
         self._states: dict[str, _State] = defaultdict(_State)
@@ -112,12 +130,18 @@ class Followed:
         self._whole = whole
         self._solved = 0
         self._within: set[int] = set()
+        self._doubtful = frozenset(doubtful)
+        self._most: dict[tuple[str, str], tuple[int, int]] = {}
+        """By pool and group: the most touched plants, and the most that are not, that can have stood in it meanwhile."""
         for number, event in enumerate(events):
             self._follow(number, event)
 
     # -- one pass, with intervals
 
-    def _follow(self, number: int, event: Event) -> None:
+    def _follow(self, number: int, event: Event | Linked) -> None:
+        if isinstance(event, Linked):
+            self._link(event)
+            return
         here = self._states[event.group]
         if event.kind == "came":
             n = event.quantity if event.is_touched else 0
@@ -137,11 +161,22 @@ class Followed:
         """What the event has more than the group holds came in without a record."""
         more = event.quantity - here.plants
         if more > 0:
-            is_reached = here.high > 0 or event.kind == "touched"
-            if is_reached:
+            may_be = more if here.high > 0 or event.group in self._doubtful else 0
+            if may_be or event.kind == "touched":
                 self.unknown[event.group] += more
-            may_be = more if here.high > 0 else 0
+                self.first_unknown.setdefault(event.group, number)
             self._add(event.group, number, more, Part(0, may_be, round(may_be * here.about / max(1, here.plants))))
+
+    def _link(self, event: Linked) -> None:
+        """The most that can have stood in each group: what was there, and what others can have brought."""
+        touched = {g: self._states[g].high for g in event.groups}
+        others = {g: self._states[g].plants - self._states[g].low for g in event.groups}
+        for group, n, is_touched in event.came:
+            (touched if is_touched else others)[group] += n
+        for group, n in event.touched:
+            touched[group] += n
+        touched, others = (_spread(first, event.moved) for first in (touched, others))
+        self._most |= {(event.pool, g): (touched[g], others[g]) for g in event.groups}
 
     def _add(self, group: str, number: int, plants: int, touched: Part) -> None:
         here = self._states[group]
@@ -177,6 +212,9 @@ class Followed:
         n = event.quantity
         least, most = max(0, n - (here.plants - here.low)), min(n, here.high)
         about = n * here.about / here.plants if here.plants else 0.0
+        if event.origin:
+            touched, others = self._most[event.group, event.origin]
+            least, most = max(least, min(most, n - others)), max(least, min(most, touched))
         if event.to == event.group:
             self._left[number] = (event.group, Part(least, most, min(max(round(about), least), most)))
             self._within.add(number)
@@ -263,6 +301,21 @@ class Followed:
         for group, number in self._mixed.items():
             members[number].append(group)
         return [_Network({g: self._steps[g] for g in members[number]}) for number in sorted(members)]
+
+
+def _spread(first: Mapping[str, int], moved: Sequence[tuple[str, str, int]]) -> dict[str, int]:
+    """The most that can ever have stood in each group, of what was there at first and what moves can have brought, in whatever
+    order: each round is one move more that a plant may have made."""
+    most, total = dict(first), sum(first.values())
+    for _ in moved:
+        now = dict(first)
+        for a, b, n in moved:
+            now[b] += min(n, most[a])
+        now = {g: min(n, total) for g, n in now.items()}
+        if now == most:
+            break
+        most = now
+    return most
 
 
 class _Network:

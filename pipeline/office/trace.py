@@ -8,13 +8,12 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from formpack.catalog import Form
 from formpack.group_code import is_group_code, plain, shown
 from formpack.words import marked, tr
 from pipeline.findings import Refused
 from pipeline.formulas.tracing import NONE, Key, Part
 from pipeline.office.tracks import Change, Edge, Source, Tracks, changes, moves, reached
-from pipeline.store import Store, quoted
+from pipeline.store import Store
 from pipeline.tables import known_code, names_of, unknown_group
 
 KINDS = {
@@ -26,8 +25,8 @@ KINDS = {
 }
 """What can be traced -> the list that has its codes, and what it is called; `tr` that."""
 TABLES = tuple(
-    "standing movements lots accepted bookings openings origins growing states current particulars list_rows answers"
-    " quiet_moves houses list_budwood_batches list_seed_lots list_teams list_orders list_locations list_rootstocks"
+    "standing movements problems lots accepted bookings openings origins growing states current particulars list_rows"
+    " quiet_moves houses deliveries list_budwood_batches list_seed_lots list_teams list_orders list_locations list_rootstocks"
     " list_scions".split()
 )
 """The tables that are read here."""
@@ -42,13 +41,31 @@ _STARTS = {
     " WHERE m.kind = 'despatched' AND a.order_ref = $1 GROUP BY ALL",
 }
 _KEPT_OUT = """
-SELECT c.instance_id, c.form_id, s.state, c.group_code, c.visit_date,
-    CASE WHEN c.group_code IN (SELECT unnest($2)) OR p.moves_to IN (SELECT unnest($2)) THEN 'group' ELSE 'named' END
-FROM work.states s JOIN work.current c USING (instance_id) JOIN work.particulars p USING (reading_id)
-WHERE s.state IN ('quarantined', 'waiting')
-    AND (CASE $3 WHEN 'batch' THEN p.budwood_batch WHEN 'seed_lot' THEN p.seed_lot WHEN 'team' THEN p.team_code
-        WHEN 'order' THEN p.order_ref END = $1 OR c.group_code IN (SELECT unnest($2)) OR p.moves_to IN (SELECT unnest($2)))
-ORDER BY c.visit_date, c.instance_id
+WITH held AS (
+    SELECT c.instance_id, c.form_id, s.state, c.group_code, c.visit_date,
+        coalesce(CASE $3 WHEN 'batch' THEN p.budwood_batch WHEN 'seed_lot' THEN p.seed_lot WHEN 'team' THEN p.team_code
+            WHEN 'order' THEN p.order_ref END = $1, false) AS is_named,
+        coalesce(c.group_code IN (SELECT unnest($2)), false) OR coalesce(p.moves_to IN (SELECT unnest($2)), false) AS is_near
+    FROM work.states s JOIN work.current c USING (instance_id) JOIN work.particulars p USING (reading_id)
+    WHERE s.state IN ('quarantined', 'waiting')
+),
+said AS (
+    SELECT instance_id, string_agg(DISTINCT message, ' ' ORDER BY message) AS why
+    FROM problems WHERE severity = 'stop' OR starts_with(rule, 'waits') GROUP BY ALL
+)
+SELECT h.instance_id, h.form_id, h.state, h.group_code, h.visit_date, CASE WHEN is_named THEN 'named' ELSE 'group' END,
+    coalesce(w.why, '')
+FROM held h LEFT JOIN said w USING (instance_id)
+WHERE is_named OR is_near
+ORDER BY NOT is_named, h.visit_date, h.instance_id
+"""
+_LEFT = """
+SELECT m.on_date, m.group_code, s.rootstock, s.scion, a.consignee, sum(m.quantity)::BIGINT, coalesce(NOT d.fits, false)
+FROM work.movements m JOIN work.accepted a USING (instance_id)
+LEFT JOIN work.standing s ON s.group_code = m.group_code
+LEFT JOIN work.deliveries d ON d.instance_id = m.instance_id AND d.group_code = m.group_code
+WHERE m.kind = 'despatched' AND a.order_ref = $1
+GROUP BY ALL ORDER BY ALL
 """
 _UNNAMED = """
 SELECT a.group_code, sum(b.quantity)::BIGINT
@@ -123,6 +140,8 @@ class KeptOut:
     group: str | None
     on_date: dt.date | None
     why: str
+    message: str
+    """What keeps it out, as `formpack problems` says it."""
 
 
 @dataclass(frozen=True)
@@ -135,6 +154,20 @@ class From:
 
 
 @dataclass(frozen=True)
+class Left:
+    """Trees that left for an order."""
+
+    on_date: dt.date
+    group: str
+    rootstock: str | None
+    scion: str | None
+    consignee: str | None
+    trees: int
+    is_other: bool
+    """Not of the pair that was ordered, so that they do not count as delivered."""
+
+
+@dataclass(frozen=True)
 class Backwards:
     """Where plants came from: of which sources, and through which groups."""
 
@@ -142,6 +175,8 @@ class Backwards:
     """So many are asked about."""
     is_of_those_that_left: bool
     """Nothing stands any more: what left is asked about."""
+    left: tuple[Left, ...]
+    """What left for the order."""
     sources: tuple[From, ...]
     through: tuple[str, ...]
 
@@ -151,13 +186,17 @@ class Forwards:
     """Where plants went."""
 
     plants: int
-    """So many were opened, budded or ever stood in the group."""
+    """So many were opened or ever stood in the group; or so many buds were set."""
+    ever: Part
+    """So many plants count: one that was budded twice is one."""
     groups: tuple[InGroup, ...]
     sent: tuple[Sent, ...]
     standing: Part
     despatched: Part
     gone: tuple[tuple[str, Part], ...]
     """By kind: culled, died, lost."""
+    vanished: Part
+    """Those that went without a record, by the counts."""
     flows: tuple[tuple[str, str, int, Part], ...]
     """From group to group: plants in all, and the traced ones."""
     perhaps: tuple[Perhaps, ...]
@@ -191,7 +230,7 @@ class Trace:
         return tr(KINDS[self.kind][1], code=shown(self.code) if self.kind == "group" else self.code)
 
 
-def trace(store: Store, forms: Mapping[str, Form], kind: str, code: str) -> Trace:
+def trace(store: Store, kind: str, code: str) -> Trace:
     """Follow what is asked for. Raises Refused for a code that nothing knows."""
     code, about = _known(store, kind, code)
     edges = moves(store)
@@ -201,7 +240,7 @@ def trace(store: Store, forms: Mapping[str, Form], kind: str, code: str) -> Trac
     if kind in ("order", "group"):
         backwards, exact, touched = _backwards(store, edges, kind, code)
     if kind != "order":
-        forwards, is_exact = _forwards(store, forms, edges, kind, code)
+        forwards, is_exact = _forwards(store, edges, kind, code)
         exact = exact and is_exact
         touched = {g.group for g in forwards.groups}
     kept_out = [KeptOut(*row) for row in store.rows(_KEPT_OUT, [code, sorted(touched), kind])]
@@ -249,7 +288,7 @@ def _source(kind: str, code: str) -> Source:
     return Source(opened=of[kind]) if kind == "seed_lot" else Source(budded=of[kind])
 
 
-def _forwards(store: Store, forms: Mapping[str, Form], edges: Sequence[Edge], kind: str, code: str) -> tuple[Forwards, bool]:
+def _forwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tuple[Forwards, bool]:
     begun = {code: dt.date.min} if kind == "group" else dict(store.rows(_STARTS[kind], [code]))
     days = reached(edges, begun)
     some = changes(store, days)
@@ -268,7 +307,6 @@ def _forwards(store: Store, forms: Mapping[str, Form], edges: Sequence[Edge], ki
     own: dict[str, int] = defaultdict(int)
     gone: dict[str, list[int]] = defaultdict(list)
     out: dict[tuple[str | None, str | None], list[int]] = defaultdict(list)
-    consignees = _consignees(store, forms, [c.instance_id for c in some if c.kind == "despatched" and c.group in inside])
     for number, c in enumerate(some):
         if c.group not in inside:
             continue
@@ -277,7 +315,7 @@ def _forwards(store: Store, forms: Mapping[str, Form], edges: Sequence[Edge], ki
         if c.kind == "moved_out" and c.other_group:
             flows[c.group, c.other_group].append(number)
         elif c.kind == "despatched":
-            out[c.order_ref, consignees.get(c.instance_id)].append(number)
+            out[c.order_ref, c.consignee].append(number)
         elif c.kind in ("culled", "died", "lost"):
             gone[c.kind].append(number)
     moved = [(a, b, sum(some[n].quantity for n in found), tracks.total(found)) for (a, b), found in sorted(flows.items())]
@@ -299,13 +337,18 @@ def _forwards(store: Store, forms: Mapping[str, Form], edges: Sequence[Edge], ki
         groups.append(InGroup(group, since, *facts, book, stands, low, high, here, lost, tracks.unknown.get(group, 0)))
     sent = [_sent(some, tracks, *to, found) for to, found in out.items()]
     sent = sorted((s for s in sent if s.part.high), key=lambda s: (s.first_on, s.order_ref or "", s.consignee or ""))
+    held = tracks.total(inside)
+    standing_now = _together(tracks, groups, held)
+    away = [n for found in (*out.values(), *gone.values()) for n in found]
     forwards = Forwards(
         plants=sum(own.values()),
+        ever=tracks.total([*inside, *away]),
         groups=tuple(groups),
         sent=tuple(sent),
-        standing=_together(tracks, groups),
+        standing=standing_now,
         despatched=tracks.total([n for found in out.values() for n in found]),
         gone=tuple((k, part) for k in ("culled", "died", "lost") if (part := tracks.total(gone.get(k, []))).high),
+        vanished=_less(held, standing_now),
         flows=tuple(moved),
         perhaps=_perhaps(store, _open(edges, some, tracks), begun, inside),
         unnamed=tuple(store.rows(_UNNAMED, [code])) if kind == "batch" else (),
@@ -329,15 +372,20 @@ def _of_those_that_stand(part: Part, book: int, stands: int, low: int, high: int
     return Part(least, max(least, most), min(max(about, least), max(least, most)))
 
 
-def _together(tracks: Tracks, groups: Sequence[InGroup]) -> Part:
+def _together(tracks: Tracks, groups: Sequence[InGroup], books: Part) -> Part:
     """The traced plants that stand in all groups: the sum over groups, and no more than all of them leave."""
     alone = sum((g.here for g in groups), NONE)
-    books = tracks.total([g.group for g in groups])
-    held = [g for g in groups if tracks.total([g.group]).high]
-    vanished = sum(max(0, tracks.book(g.group) - g.low) for g in held)
-    more = sum(max(0, g.high - tracks.book(g.group)) for g in held)
+    holding = [g for g in groups if tracks.total([g.group]).high]
+    vanished = sum(max(0, tracks.book(g.group) - g.low) for g in holding)
+    more = sum(max(0, g.high - tracks.book(g.group)) for g in holding)
     low, high = max(alone.low, books.low - vanished), min(alone.high, books.high + more)
     return Part(low, high, min(max(alone.about, low), high))
+
+
+def _less(books: Part, stands: Part) -> Part:
+    """What stood by the books and does not stand now."""
+    low, high = max(0, books.low - stands.high), max(0, books.high - stands.low)
+    return Part(low, high, min(max(books.about - stands.about, low), high))
 
 
 def _sent(some: Sequence[Change], tracks: Tracks, order_ref: str | None, consignee: str | None, numbers: list[int]) -> Sent:
@@ -349,20 +397,6 @@ def _sent(some: Sequence[Change], tracks: Tracks, order_ref: str | None, consign
     days = [c.on_date for c in found]
     trees, part = sum(c.quantity for c in found), tracks.total(numbers)
     return Sent(order_ref, consignee, min(days), max(days), tuple(g for g in groups if g[2].high), trees, part)
-
-
-def _consignees(store: Store, forms: Mapping[str, Form], instance_ids: Sequence[str]) -> dict[str, str]:
-    """Who received what was despatched, as the form says."""
-    found: dict[str, str] = {}
-    for form_id, form in forms.items():
-        if any(q.name == "consignee" for q in form.kept):
-            query = (
-                f"SELECT c.instance_id, a.consignee FROM {quoted(f'answers.{form_id}')} a"
-                " JOIN work.current c USING (reading_id)"
-                " WHERE c.instance_id IN (SELECT unnest($1)) AND a.consignee IS NOT NULL"
-            )
-            found |= dict(store.rows(query, [list(instance_ids)]))
-    return found
 
 
 def _open(edges: Sequence[Edge], some: Sequence[Change], tracks: Tracks) -> list[Edge]:
@@ -412,14 +446,14 @@ def _backwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tup
     days = reached(edges, begun, is_backwards=True)
     some = changes(store, days)
     keys: list[Key] = [n for n, c in enumerate(some) if c.kind == "despatched" and c.order_ref == code]
-    plants, has_left = sum(some[n].quantity for n in keys if isinstance(n, int)), True
+    stands = low = high = 0
     if kind == "group":
-        plain_tracks = Tracks(some, days, Source())
-        plants, has_left = plain_tracks.book(code), False
-        keys = [code]
-        if plants <= 0:
-            keys = [n for n, c in enumerate(some) if c.group == code and c.kind not in ("opened", "moved_in", "set")]
-            plants, has_left = sum(some[n].quantity for n in keys if isinstance(n, int)), True
+        standing = store.rows("SELECT estimate, low, high FROM work.standing WHERE group_code = ?", [code])
+        stands, low, high = standing[0] if standing else (0, 0, 0)
+        keys = [n for n, c in enumerate(some) if c.group == code and c.kind not in ("opened", "moved_in", "set")]
+        if high:
+            keys = [code]
+    plants = stands or sum(some[n].quantity for n in keys if isinstance(n, int))
     sources, exact = [], True
     for what, codes in (
         ("seed_lot", {c.seed_lot for c in some if c.kind == "opened"}),
@@ -429,17 +463,22 @@ def _backwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tup
         for one in sorted(filter(None, codes)):
             tracks = Tracks(some, days, _source(what, one))
             part = tracks.total(keys)
+            if high:
+                part = _of_those_that_stand(part, tracks.book(code), stands, low, high)
             exact = exact and tracks.is_exact
             if part.high:
                 sources.append(From(what, one, part))
     through = sorted(days, key=lambda g: (days[g], g), reverse=True)
-    return Backwards(plants, has_left, tuple(sources), tuple(through)), exact, set(days)
+    left = [Left(*row) for row in store.rows(_LEFT, [code])] if kind == "order" else []
+    return Backwards(plants, not high, tuple(left), tuple(sources), tuple(through)), exact, set(days)
 
 
 def labels(store: Store, groups: Iterable[InGroup]) -> dict[str, str]:
     """The pair of each group in words."""
     stocks, scions = names_of(store, "rootstocks"), names_of(store, "scions")
-    return {
-        g.group: " / ".join(x for x in (stocks.get(g.rootstock or "", g.rootstock), scions.get(g.scion or "", g.scion)) if x)
-        for g in groups
-    }
+    return {g.group: pair_of(stocks, scions, g.rootstock, g.scion) for g in groups}
+
+
+def pair_of(stocks: Mapping[str, str], scions: Mapping[str, str], rootstock: str | None, scion: str | None) -> str:
+    """`Carrizo citrange / Satsuma`, as far as it is known."""
+    return " / ".join(filter(None, (stocks.get(rootstock or "", rootstock), scions.get(scion or "", scion))))

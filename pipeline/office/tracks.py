@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
 
-from pipeline.formulas.tracing import Event, Followed, Key, Part
+from pipeline.formulas.tracing import Event, Followed, Key, Linked, Part
 from pipeline.store import Store
 
 Edge = tuple[dt.date, str, str]
@@ -17,14 +17,15 @@ Edge = tuple[dt.date, str, str]
 _MOVES = "SELECT on_date, group_code, other_group FROM work.movements WHERE kind = 'moved_out' ORDER BY ALL"
 _CHANGES = """
 SELECT m.group_code, m.kind, m.quantity, m.other_group, m.on_date, m.ended, m.instance_id, m.cause, a.seed_lot, a.order_ref,
+    a.consignee,
     CASE WHEN a.reads_buds AND NOT EXISTS (FROM work.bookings b WHERE b.reading_id = a.reading_id AND b.word = 'moves')
         THEN a.team_code END AS team_code,
     a.attempt, NULL AS budwood_batch
 FROM work.movements m JOIN work.accepted a USING (instance_id)
 WHERE m.group_code IN (SELECT unnest($1))
 UNION ALL
-SELECT a.group_code, 'set', sum(b.quantity)::BIGINT, NULL, a.visit_date, a.ended, a.instance_id, NULL, NULL, NULL, a.team_code,
-    a.attempt, a.budwood_batch
+SELECT a.group_code, 'set', sum(b.quantity)::BIGINT, NULL, a.visit_date, a.ended, a.instance_id, NULL, NULL, NULL, NULL,
+    a.team_code, a.attempt, a.budwood_batch
 FROM work.accepted a JOIN work.bookings b USING (reading_id)
 WHERE b.word = 'set' AND b.quantity > 0 AND a.group_code IN (SELECT unnest($1))
 GROUP BY ALL
@@ -47,6 +48,7 @@ class Change:
     cause: str | None
     seed_lot: str | None
     order_ref: str | None
+    consignee: str | None
     team: str | None
     attempt: int | None
     batch: str | None
@@ -104,7 +106,10 @@ class Tracks:
     nobody knows what came first: the groups that are linked by it are then one for that day, whose plants may all have been
     anywhere in it."""
 
-    def __init__(self, some: Sequence[Change], groups: Iterable[str], source: Source) -> None:
+    def __init__(
+        self, some: Sequence[Change], groups: Iterable[str], source: Source, doubtful: Iterable[str] = ()
+    ) -> None:
+        """`doubtful` are groups whose plants of no known origin may be of the source."""
         lots: dict[tuple[str, str], set[bool]] = defaultdict(set)
         for change in some:
             if change.kind == "set":
@@ -112,8 +117,9 @@ class Tracks:
         self.settled = {n for n, c in enumerate(some) if _of(c, lots) is False}
         """Changes by which only plants of lots left that are not of the source."""
         laid = _Laid(some, set(groups), source, lots)
-        self._followed = Followed(laid.events, source.whole)
-        self._place, self._pools = laid.place, laid.pools
+        near = set(doubtful)
+        self._followed = Followed(laid.events, source.whole, [*near, *(p for p, g in laid.pools.items() if g in near)])
+        self._place, self._pools, self._days = laid.place, laid.pools, laid.days
 
     def total(self, keys: Iterable[Key]) -> Part:
         """The traced plants that stand in groups (by their codes) and left by changes (by their numbers), together."""
@@ -130,6 +136,14 @@ class Tracks:
         found: dict[str, int] = defaultdict(int)
         for group, n in self._followed.unknown.items():
             found[self._pools.get(group, group)] += n
+        return found
+
+    @property
+    def first_unknown(self) -> dict[str, dt.date]:
+        """Of each of these groups the day on which the first of them left."""
+        found = {}
+        for group, number in self._followed.first_unknown.items():
+            found[self._pools.get(group, group)] = self._days[number]
         return found
 
     @property
@@ -155,11 +169,13 @@ class _Laid:
         self, some: Sequence[Change], inside: set[str], source: Source, lots: Mapping[tuple[str, str], set[bool]]
     ) -> None:
         self.some, self.inside, self.source, self.lots = some, inside, source, lots
-        self.events: list[Event] = []
+        self.events: list[Event | Linked] = []
         self.place: dict[int, int] = {}
         """Number of a change by which plants left -> that of its event."""
         self.pools: dict[str, str] = {}
         """Groups that are one for a day, under a name of their own -> the first of them."""
+        self.days: dict[int, dt.date] = {}
+        """Number of an event -> its day."""
         self._plants: dict[str, int] = defaultdict(int)
         wanted = [n for n, c in enumerate(some) if c.kind != "moved_in" or c.other_group not in inside]
         for day, same in groupby(sorted(wanted, key=lambda n: some[n].on_date), key=lambda n: some[n].on_date):
@@ -172,6 +188,8 @@ class _Laid:
                     self._pool(day, rest)
                 else:
                     self._in_turn(rest)
+            for number in range(len(self.days), len(self.events)):
+                self.days[number] = day
 
     def _goes_to(self, c: Change) -> str:
         return (c.other_group or "") if c.kind == "moved_out" and c.other_group in self.inside else ""
@@ -202,6 +220,10 @@ class _Laid:
             return False
         gains = {self._goes_to(self.some[n]) or self.some[n].group for n in numbers if not self._is_loss(self.some[n])}
         return any(self.some[n].group in gains for n in numbers if self._leaves(self.some[n]))
+
+    def _is_begun(self, c: Change) -> bool:
+        """Whether plants that came from outside are of the source."""
+        return c.group == self.source.whole or (c.kind == "opened" and self.source.opened(c))
 
     def _leaves(self, c: Change) -> bool:
         return c.kind not in ("opened", "moved_in", "set")
@@ -253,6 +275,12 @@ class _Laid:
         groups = sorted({g for n in numbers for g in (some[n].group, self._goes_to(some[n])) if g})
         pool = f"{day} {groups[0]}"
         self.pools[pool] = groups[0]
+        found = [some[n] for n in numbers]
+        arrived = [(c.group, c.quantity, self._is_begun(c)) for c in found if c.kind in ("opened", "moved_in")]
+        moved = [(c.group, to, c.quantity) for c in found if (to := self._goes_to(c))]
+        touched = [(c.group, c.quantity) for c in found if self._touches(c)]
+        touched += [(to, n) for _, to, n in moved if to == self.source.whole]
+        self.events.append(Linked(pool, tuple(groups), tuple(moved), tuple(arrived), tuple(touched)))
         after = {g: self._plants[g] for g in groups}
         for g in groups:
             if self._plants[g]:
@@ -260,8 +288,7 @@ class _Laid:
         for n in numbers:
             c = some[n]
             if c.kind in ("opened", "moved_in"):
-                touched = c.group == self.source.whole or (c.kind == "opened" and self.source.opened(c))
-                self.events.append(Event(pool, "came", c.quantity, is_touched=touched))
+                self.events.append(Event(pool, "came", c.quantity, is_touched=self._is_begun(c)))
                 after[c.group] += c.quantity
         for n in numbers:
             c = some[n]
@@ -274,14 +301,14 @@ class _Laid:
             if self._leaves(c):
                 to = self._goes_to(c)
                 self.place[n] = len(self.events)
-                self.events.append(Event(pool, "left", c.quantity, pool if to else ""))
+                self.events.append(Event(pool, "left", c.quantity, pool if to else "", origin=c.group))
                 after[c.group] -= c.quantity
                 if to:
                     after[to] += c.quantity
         for g in groups:
             self._plants[g] = max(0, after[g])
             if after[g] > 0:
-                self.events.append(Event(pool, "left", after[g], g))
+                self.events.append(Event(pool, "left", after[g], g, origin=g))
         for n in numbers:
             if self._touches(some[n]):
                 self.events.append(Event(some[n].group, "lot", some[n].quantity, lot=some[n].lot))

@@ -8,8 +8,8 @@ from collections import defaultdict
 from formpack.group_code import shown
 from formpack.words import listed, many, marked, number, tr, trn
 from pipeline.formulas.tracing import Part
-from pipeline.office.trace import Backwards, Forwards, InGroup, Trace, labels
-from pipeline.report.blocks import Block, Chapter, Column, Drawing, Fold, Head, Says, Table
+from pipeline.office.trace import Backwards, Forwards, InGroup, Trace, labels, pair_of
+from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Head, Says, Table
 from pipeline.report.charts.flow import COLOURS, Band, Bar, flow, gathered
 from pipeline.report.stock import STAGE_WORDS, place_names
 from pipeline.store import Store
@@ -106,12 +106,17 @@ def _begun_says(found: Trace, f: Forwards) -> str:
     if not begun:
         return tr(none[found.kind], code=shown(code) if found.kind == "group" else code)
     some = {
-        "batch": marked("{buds} of batch {code} were set in {groups}, the first on {first}."),
+        "batch": marked("{buds} of batch {code} were set in {groups}, the first on {first}; {ever} plants had one."),
         "seed_lot": marked("{plants} of seed lot {code} were opened in {groups}, the first on {first}."),
-        "team": marked("Team {code} set {buds} in {groups}, the first on {first}."),
+        "team": marked("Team {code} set {buds} in {groups}, the first on {first}; {ever} plants had one."),
         "group": marked("{plants} in all stood in group {code}, the first from {first} on."),
     }
-    values = {"plants": many(f.plants, "plant"), "groups": many(len(begun), "group"), "buds": many(f.plants, "bud")}
+    values = {
+        "ever": part_says(f.ever),
+        "plants": many(f.plants, "plant"),
+        "groups": many(len(begun), "group"),
+        "buds": many(f.plants, "bud"),
+    }
     first = min(g.since for g in begun)
     return tr(some[found.kind], code=shown(code) if found.kind == "group" else code, first=first, **values)
 
@@ -128,9 +133,10 @@ def _forwards_says(found: Trace, f: Forwards) -> list[str]:
                 despatched=part_says(f.despatched),
             )
         )
-    if f.gone:
-        parts = [f"{part_says(part)} {tr(GONE[kind])}" for kind, part in f.gone]
-        said.append(tr("By the records the others were: {parts}.", parts=listed(parts)))
+    parts = [f"{part_says(part)} {tr(GONE[kind])}" for kind, part in f.gone]
+    parts += [tr("{n} gone without a record, by the counts", n=part_says(f.vanished))] if f.vanished.high else []
+    if parts:
+        said.append(tr("The others: {parts}.", parts=listed(parts)))
     if unknown := [g for g in f.groups if g.unknown]:
         plants = many(sum(g.unknown for g in unknown), "plant")
         said.append(
@@ -207,13 +213,20 @@ def _groups(store: Store, f: Forwards, kind: str) -> Table:
     ordered = sorted(f.groups, key=lambda g: (not g.here.high, g.place or "" if g.here.high else "", g.group))
     rows = [
         (
-            *(shown(g.group), places.get(g.place or "", g.place) if g.high else None, g.stands, g.here.low, g.here.high),
+            *(shown(g.group), places.get(g.place or "", g.place) if g.high else None, _within(g), g.here.low, g.here.high),
             *(pairs[g.group], tr(STAGE_WORDS.get(g.stage, g.stage)), g.since, _pieces(g, kind)),
         )
         for g in ordered
     ]
     total = [tr("together"), None, sum(g.stands for g in f.groups), f.standing.low, f.standing.high, *[None] * 4]
     return Table("groups", tr("Every group it reached"), columns, rows, total)
+
+
+def _within(g: InGroup) -> Cell | int:
+    """What stands in a group, with its interval where it is not certain."""
+    if g.low == g.high:
+        return g.stands
+    return Cell(g.stands, tr("{n} ({low} to {high})", n=g.stands, low=g.low, high=g.high))
 
 
 def _sent(f: Forwards) -> Table:
@@ -259,14 +272,15 @@ def _backwards_says(found: Trace, b: Backwards) -> list[str]:
     if not b.plants:
         return [tr("Nothing has left for order {code} yet.", code=found.code)] if found.kind == "order" else []
     if found.kind == "order":
-        trees, groups = many(b.plants, "tree"), many(len(b.through), "group")
-        return [
-            tr("{trees} left for order {code}. They can have stood in {groups}.", trees=trees, code=found.code, groups=groups)
-        ]
-    said = marked("The book of the group has {plants}; the last table says where they came from.")
+        said = [tr("{trees} left for order {code}.", trees=many(b.plants, "tree"), code=found.code)]
+        if other := sum(part.trees for part in b.left if part.is_other):
+            more = marked("{trees} of these are not of the pair that was ordered, and do not count as delivered.")
+            said.append(tr(more, trees=many(other, "tree")))
+        return said
+    about = marked("{plants} stand in the group; the table of sources says what they are of.")
     if b.is_of_those_that_left:
-        said = marked("By its book nothing stands in the group; the last table says where the {plants} that left it came from.")
-    return [tr(said, plants=many(b.plants, "plant"))]
+        about = marked("Nothing stands in the group; the table of sources says what the {plants} that left it were of.")
+    return [tr(about, plants=many(b.plants, "plant"))]
 
 
 def _backwards(store: Store, found: Trace, b: Backwards) -> list[Chapter]:
@@ -277,7 +291,8 @@ def _backwards(store: Store, found: Trace, b: Backwards) -> list[Chapter]:
         label = names_of(store, _LISTS[s.kind]).get(s.code, "")
         rows.append((tr(_SOURCES[s.kind]), s.code, "" if label == s.code else label, s.part.low, s.part.high))
     columns = (Column(tr("source")), Column(tr("code"), "code"), Column(tr("name")), *_ends())
-    blocks: list[Block] = [Table("sources", tr("What they are of"), columns, rows)]
+    twice = tr("What was budded twice counts for both batches and both teams; lots of one group cannot be told apart.")
+    blocks: list[Block] = [*_left(store, b), Table("sources", tr("What they are of"), columns, rows), Says(twice, "soft")]
     followed = next((s for s in b.sources if s.kind == "batch"), b.sources[0])
     command = f"formpack trace {_OPTIONS[followed.kind]} {followed.code}"
     blocks.append(Says(tr("To follow one of them to where else it went: `{command}`.", command=command), "soft"))
@@ -287,16 +302,38 @@ def _backwards(store: Store, found: Trace, b: Backwards) -> list[Chapter]:
     return [Chapter("sources", tr("Where they came from"), blocks)]
 
 
+def _left(store: Store, b: Backwards) -> list[Block]:
+    """What left for an order, group by group."""
+    if not b.left:
+        return []
+    stocks, scions = names_of(store, "rootstocks"), names_of(store, "scions")
+    columns = (
+        *(Column(tr("day"), "day"), Column(tr("group"), "code"), Column(tr("trees"), "number"), Column(tr("pair"))),
+        Column(tr("consignee")),
+    )
+    rows = [
+        (
+            *(left.on_date, shown(left.group), left.trees),
+            pair_of(stocks, scions, left.rootstock, left.scion),
+            left.consignee or tr("not recorded"),
+        )
+        for left in b.left
+    ]
+    others = frozenset(i for i, left in enumerate(b.left) if left.is_other)
+    mark = tr("not of the pair that was ordered")
+    return [Table("left", tr("What left for it"), columns, rows, marked=others, mark_says=mark)]
+
+
 def _kept_out(found: Trace, form_titles: dict[str, str]) -> Table:
     why = {"named": marked("names {code}"), "group": marked("about a group that was reached")}
     columns = (
         *(Column(tr("day"), "day"), Column(tr("form")), Column(tr("group"), "code"), Column(tr("state"))),
-        *(Column(tr("why")), Column(tr("submission"), "code")),
+        *(Column(tr("why it is listed")), Column(tr("what keeps it out")), Column(tr("submission"), "code")),
     )
     rows = [
         (
             *(k.on_date, form_titles.get(k.form_id, k.form_id), shown(k.group) if k.group and len(k.group) == 8 else k.group),
-            *(tr(k.state), tr(why[k.why], code=found.code), k.instance_id),
+            *(tr(k.state), tr(why[k.why], code=found.code), k.message, k.instance_id),
         )
         for k in found.kept_out
     ]
@@ -341,7 +378,8 @@ def _drawing(store: Store, found: Trace, f: Forwards) -> Drawing:
         bars.append(Bar(key, last, where[key], ends[key][0], kinds[key], says))
     counts = {n: trn("{n} other", "{n} others", n) for n in range(len(bars) + 1)}
     kept, joined = gathered(bars, bands, counts)
-    text = tr("{name}: its groups, where their plants stand, and who got of them.", name=found.name)
+    said = marked("{name}: its groups, where their plants stand, and who got of them. Dark: certainly; light: perhaps.")
+    text = tr(said, name=found.name)
     return Drawing(flow(kept, joined, text), text)
 
 
