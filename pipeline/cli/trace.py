@@ -55,6 +55,8 @@ def trace(
         if len(given) != 1:
             options = "--batch, --seed-lot, --team, --group, --order"
             raise Refused(tr("Say what to follow, with one of {options}.", options=options))
+        if to is not None and to.suffix != ".html":
+            raise Refused(tr("{file} must end in .html.", file=str(to)))
         ((kind, code),) = given.items()
         ws = workspace_at(workspace)
         with run.opened(ws, office.TABLES, day_of(as_of)) as (store, day):

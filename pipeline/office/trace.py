@@ -12,6 +12,7 @@ from formpack.group_code import is_group_code, plain, shown
 from formpack.words import marked, tr
 from pipeline.findings import Refused
 from pipeline.formulas.tracing import NONE, Key, Part
+from pipeline.office.leads import KeptOut, Perhaps, kept_out, open_moves, perhaps
 from pipeline.office.tracks import Change, Edge, Source, Tracks, changes, moves, reached
 from pipeline.store import Store
 from pipeline.tables import known_code, names_of, unknown_group
@@ -40,25 +41,6 @@ _STARTS = {
     "order": "SELECT m.group_code, max(m.on_date) FROM work.movements m JOIN work.accepted a USING (instance_id)"
     " WHERE m.kind = 'despatched' AND a.order_ref = $1 GROUP BY ALL",
 }
-_KEPT_OUT = """
-WITH held AS (
-    SELECT c.instance_id, c.form_id, s.state, c.group_code, c.visit_date,
-        coalesce(CASE $3 WHEN 'batch' THEN p.budwood_batch WHEN 'seed_lot' THEN p.seed_lot WHEN 'team' THEN p.team_code
-            WHEN 'order' THEN p.order_ref END = $1, false) AS is_named,
-        coalesce(c.group_code IN (SELECT unnest($2)), false) OR coalesce(p.moves_to IN (SELECT unnest($2)), false) AS is_near
-    FROM work.states s JOIN work.current c USING (instance_id) JOIN work.particulars p USING (reading_id)
-    WHERE s.state IN ('quarantined', 'waiting')
-),
-said AS (
-    SELECT instance_id, string_agg(DISTINCT message, ' ' ORDER BY message) AS why
-    FROM problems WHERE severity = 'stop' OR starts_with(rule, 'waits') GROUP BY ALL
-)
-SELECT h.instance_id, h.form_id, h.state, h.group_code, h.visit_date, CASE WHEN is_named THEN 'named' ELSE 'group' END,
-    coalesce(w.why, '')
-FROM held h LEFT JOIN said w USING (instance_id)
-WHERE is_named OR is_near
-ORDER BY NOT is_named, h.visit_date, h.instance_id
-"""
 _LEFT = """
 SELECT m.on_date, m.group_code, s.rootstock, s.scion, a.consignee, sum(m.quantity)::BIGINT, coalesce(NOT d.fits, false)
 FROM work.movements m JOIN work.accepted a USING (instance_id)
@@ -117,34 +99,6 @@ class Sent:
 
 
 @dataclass(frozen=True)
-class Perhaps:
-    """A group that no record leads to, but that should be looked at all the same: `counts` say that about so many plants came
-    there from a group that was reached, without a record; or it depends on the `order` of two things of one day; or it had
-    plants `from` another group of this list."""
-
-    group: str
-    why: str
-    from_group: str
-    plants: int
-    stands: int
-    place: str | None
-
-
-@dataclass(frozen=True)
-class KeptOut:
-    """A record that is not in the books and names what is traced (`named`) or a `group` that was reached."""
-
-    instance_id: str
-    form_id: str
-    state: str
-    group: str | None
-    on_date: dt.date | None
-    why: str
-    message: str
-    """What keeps it out, as `formpack problems` says it."""
-
-
-@dataclass(frozen=True)
 class From:
     """A source of the plants of an order or a group: seed lot, batch or team, and how many of the plants are of it."""
 
@@ -177,6 +131,8 @@ class Backwards:
     """Nothing stands any more: what left is asked about."""
     left: tuple[Left, ...]
     """What left for the order."""
+    unknown: int
+    """At most so many are of no known origin: more left a group than had come by then."""
     sources: tuple[From, ...]
     through: tuple[str, ...]
 
@@ -223,7 +179,9 @@ class Trace:
     @property
     def needs_a_person(self) -> bool:
         """Whether there is something that no record settles."""
-        return bool(self.kept_out or (self.forwards and (self.forwards.perhaps or self.forwards.unnamed)))
+        f, b = self.forwards, self.backwards
+        is_open = f and (f.perhaps or f.unnamed or any(g.unknown for g in f.groups))
+        return bool(self.kept_out or is_open or (b and b.unknown))
 
     @property
     def name(self) -> str:
@@ -242,10 +200,9 @@ def trace(store: Store, kind: str, code: str) -> Trace:
     if kind != "order":
         forwards, is_exact = _forwards(store, edges, kind, code)
         exact = exact and is_exact
-        touched = {g.group for g in forwards.groups}
-    kept_out = [KeptOut(*row) for row in store.rows(_KEPT_OUT, [code, sorted(touched), kind])]
+        touched |= {g.group for g in forwards.groups} | {p.group for p in forwards.perhaps}
     alike = _alike(store, code) if kind == "batch" else ()
-    return Trace(kind, code, about, alike, forwards, backwards, tuple(kept_out), exact)
+    return Trace(kind, code, about, alike, forwards, backwards, kept_out(store, kind, code, touched), exact)
 
 
 def _known(store: Store, kind: str, code: str) -> tuple[str, dict[str, str]]:
@@ -290,10 +247,16 @@ def _source(kind: str, code: str) -> Source:
 
 def _forwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tuple[Forwards, bool]:
     begun = {code: dt.date.min} if kind == "group" else dict(store.rows(_STARTS[kind], [code]))
-    days = reached(edges, begun)
-    some = changes(store, days)
     source = _source(kind, code)
-    tracks = Tracks(some, days, source)
+    while True:
+        days = reached(edges, begun)
+        some = changes(store, days)
+        tracks = Tracks(some, days, source, doubtful=days)
+        # what left a group before it had come may have been of what came later, under a wrong day
+        early = {g: day for g, day in tracks.first_unknown.items() if day < days[g]}
+        if not early:
+            break
+        begun |= early
     inside = tracks.groups
     standing = {
         row[0]: row[1:]
@@ -350,7 +313,7 @@ def _forwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tupl
         gone=tuple((k, part) for k in ("culled", "died", "lost") if (part := tracks.total(gone.get(k, []))).high),
         vanished=_less(held, standing_now),
         flows=tuple(moved),
-        perhaps=_perhaps(store, _open(edges, some, tracks), begun, inside),
+        perhaps=perhaps(store, kind, code, open_moves(edges, some, tracks), begun, inside),
         unnamed=tuple(store.rows(_UNNAMED, [code])) if kind == "batch" else (),
     )
     return forwards, tracks.is_exact
@@ -399,48 +362,6 @@ def _sent(some: Sequence[Change], tracks: Tracks, order_ref: str | None, consign
     return Sent(order_ref, consignee, min(days), max(days), tuple(g for g in groups if g[2].high), trees, part)
 
 
-def _open(edges: Sequence[Edge], some: Sequence[Change], tracks: Tracks) -> list[Edge]:
-    """The moves less those of which it is known that no traced plant was in them: plants of failed buds of another lot."""
-    settled: dict[Edge, bool] = {}
-    for number, c in enumerate(some):
-        if c.kind == "moved_out" and c.other_group:
-            edge = (c.on_date, c.group, c.other_group)
-            settled[edge] = settled.get(edge, True) and number in tracks.settled
-    return [edge for edge in edges if not settled.get(edge, False)]
-
-
-def _perhaps(
-    store: Store,
-    edges: Sequence[Edge],
-    begun: Mapping[str, dt.date],
-    inside: set[str],
-) -> tuple[Perhaps, ...]:
-    """Groups that no record leads to, and why they should be looked at."""
-    quiet = store.rows(
-        "SELECT on_date, other_group, group_code, moved FROM work.quiet_moves WHERE moved > 0 ORDER BY on_date, other_group"
-    )
-    further = reached([*edges, *((day, a, b) for day, a, b, _ in quiet)], begun)
-    wanted = sorted(further.keys() - inside)
-    stands = {
-        row[0]: row[1:]
-        for row in store.rows(
-            "SELECT group_code, estimate, location FROM work.standing WHERE group_code IN (SELECT unnest($1))", [wanted]
-        )
-    }
-    by_counts = {b: (a, n) for day, a, b, n in reversed(quiet) if a in further and day >= further[a] and b not in inside}
-    found = []
-    for group in wanted:
-        why, other, plants = "order", "", 0
-        if group in by_counts:
-            why, (other, plants) = "counts", by_counts[group]
-        else:
-            last = [(day, a) for day, a, b in edges if b == group and a in further and day >= further[a]]
-            other = min(last)[1] if last else ""
-            why = "from" if other not in inside and other else "order"
-        found.append(Perhaps(group, why, other, plants, *stands.get(group, (0, None))))
-    return tuple(found)
-
-
 def _backwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tuple[Backwards, bool, set[str]]:
     begun = {code: dt.date.max} if kind == "group" else dict(store.rows(_STARTS["order"], [code]))
     days = reached(edges, begun, is_backwards=True)
@@ -468,9 +389,14 @@ def _backwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tup
             exact = exact and tracks.is_exact
             if part.high:
                 sources.append(From(what, one, part))
+    known = Tracks(some, days, Source(opened=lambda change: True))
+    part = known.total(keys)
+    if high:
+        part = _of_those_that_stand(part, known.book(code), stands, low, high)
+    unknown = max(0, (low if high else plants) - part.low)
     through = sorted(days, key=lambda g: (days[g], g), reverse=True)
     left = [Left(*row) for row in store.rows(_LEFT, [code])] if kind == "order" else []
-    return Backwards(plants, not high, tuple(left), tuple(sources), tuple(through)), exact, set(days)
+    return Backwards(plants, not high, tuple(left), unknown, tuple(sources), tuple(through)), exact, set(days)
 
 
 def labels(store: Store, groups: Iterable[InGroup]) -> dict[str, str]:

@@ -106,9 +106,7 @@ class Tracks:
     nobody knows what came first: the groups that are linked by it are then one for that day, whose plants may all have been
     anywhere in it."""
 
-    def __init__(
-        self, some: Sequence[Change], groups: Iterable[str], source: Source, doubtful: Iterable[str] = ()
-    ) -> None:
+    def __init__(self, some: Sequence[Change], groups: Iterable[str], source: Source, doubtful: Iterable[str] = ()) -> None:
         """`doubtful` are groups whose plants of no known origin may be of the source."""
         lots: dict[tuple[str, str], set[bool]] = defaultdict(set)
         for change in some:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections import defaultdict
 
 from formpack.group_code import shown
+from formpack.readers import Unreadable
 from formpack.words import listed, many, marked, number, tr, trn
 from pipeline.formulas.tracing import Part
-from pipeline.office.trace import Backwards, Forwards, InGroup, Trace, labels, pair_of
+from pipeline.lists import typed
+from pipeline.office.trace import KINDS, Backwards, Forwards, InGroup, Trace, labels, pair_of
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Head, Says, Table
 from pipeline.report.charts.flow import COLOURS, Band, Bar, flow, gathered
 from pipeline.report.stock import STAGE_WORDS, place_names
@@ -77,15 +78,12 @@ def chapters(store: Store, found: Trace, form_titles: dict[str, str]) -> tuple[C
 
 
 def _about(found: Trace) -> str:
-    def value(column: str, text: str) -> object:
-        if column in ("cut_on", "received", "wanted_on"):
-            try:
-                return dt.date.fromisoformat(text)
-            except ValueError:
-                return text
-        return int(text) if column in ("buds", "quantity") and text.isdecimal() else text
-
-    parts = [tr(_ABOUT[k], value=value(k, v)) for k, v in found.about.items() if k in _ABOUT and v != found.code]
+    read = found.about | typed(KINDS[found.kind][0], found.about)
+    parts = [
+        tr(_ABOUT[k], value=v)
+        for k, v in read.items()
+        if k in _ABOUT and v != found.code and v is not None and not isinstance(v, Unreadable)
+    ]
     said = tr("{name}: {facts}.", name=found.name, facts="; ".join(parts))
     if found.alike:
         others = listed(found.alike, 12)
@@ -109,7 +107,7 @@ def _begun_says(found: Trace, f: Forwards) -> str:
         "batch": marked("{buds} of batch {code} were set in {groups}, the first on {first}; {ever} plants had one."),
         "seed_lot": marked("{plants} of seed lot {code} were opened in {groups}, the first on {first}."),
         "team": marked("Team {code} set {buds} in {groups}, the first on {first}; {ever} plants had one."),
-        "group": marked("{plants} in all stood in group {code}, the first from {first} on."),
+        "group": marked("{ever} plants in all stood in group {code}, the first from {first} on."),
     }
     values = {
         "ever": part_says(f.ever),
@@ -141,8 +139,8 @@ def _forwards_says(found: Trace, f: Forwards) -> list[str]:
         plants = many(sum(g.unknown for g in unknown), "plant")
         said.append(
             tr(
-                "{plants} more left {groups}, or were budded there, than ever came: they may be of these too, and count as that"
-                " in at most.",
+                "{plants} more left {groups}, or were budded there, than had come by then. Nobody wrote down where they were"
+                " from: they may be of these, and count as that in at most.",
                 plants=plants,
                 groups=listed((shown(g.group) for g in unknown), 6),
             )
@@ -222,6 +220,11 @@ def _groups(store: Store, f: Forwards, kind: str) -> Table:
     return Table("groups", tr("Every group it reached"), columns, rows, total)
 
 
+def _got(order_ref: str | None, consignee: str | None, trees: int) -> str:
+    whom = " ".join(filter(None, (order_ref, consignee))) or tr("not recorded")
+    return tr("{group} ({n})", group=whom, n=trees)
+
+
 def _within(g: InGroup) -> Cell | int:
     """What stands in a group, with its interval where it is not certain."""
     if g.low == g.high:
@@ -250,14 +253,20 @@ def _perhaps(store: Store, f: Forwards) -> Table:
     places = place_names(store)
     why = {
         "counts": marked("by the counts about {n} plants came from {group} without a record"),
+        "kept_out": marked("a record that is kept out says that plants came from {group}"),
+        "begun": marked("a record that is kept out says that it began here"),
         "order": marked("plants came from {group}, perhaps after it was reached: two things of one day"),
         "from": marked("plants came from {group}, which is in this table"),
     }
-    columns = (Column(tr("group"), "code"), Column(tr("place")), Column(tr("plants standing"), "number"), Column(tr("why")))
+    columns = (
+        *(Column(tr("group"), "code"), Column(tr("place")), Column(tr("plants standing"), "number")),
+        *(Column(tr("why")), Column(tr("who got trees of it"))),
+    )
     rows = [
         (
             *(shown(p.group), places.get(p.place or "", p.place), p.stands),
             tr(why[p.why], n=p.plants, group=shown(p.from_group) if p.from_group else "?"),
+            listed((_got(*to) for to in p.sent), 6),
         )
         for p in f.perhaps
     ]
@@ -271,16 +280,20 @@ def _ends() -> tuple[Column, Column]:
 def _backwards_says(found: Trace, b: Backwards) -> list[str]:
     if not b.plants:
         return [tr("Nothing has left for order {code} yet.", code=found.code)] if found.kind == "order" else []
+    unknown = []
+    if b.unknown:
+        lacks = marked("At most {n} of them are of no known origin: more left a group than had come by then.")
+        unknown = [tr(lacks, n=b.unknown)]
     if found.kind == "order":
         said = [tr("{trees} left for order {code}.", trees=many(b.plants, "tree"), code=found.code)]
         if other := sum(part.trees for part in b.left if part.is_other):
             more = marked("{trees} of these are not of the pair that was ordered, and do not count as delivered.")
             said.append(tr(more, trees=many(other, "tree")))
-        return said
+        return [*said, *unknown]
     about = marked("{plants} stand in the group; the table of sources says what they are of.")
     if b.is_of_those_that_left:
         about = marked("Nothing stands in the group; the table of sources says what the {plants} that left it were of.")
-    return [tr(about, plants=many(b.plants, "plant"))]
+    return [tr(about, plants=many(b.plants, "plant")), *unknown]
 
 
 def _backwards(store: Store, found: Trace, b: Backwards) -> list[Chapter]:

@@ -299,3 +299,83 @@ def test_moves_that_go_round_come_to_an_end(nursery: Workspace) -> None:
     holds_truth(told, traced(nursery, "group", CODES[1]), "group", CODES[1])
     back = traced(nursery, "group", CODES[0]).backwards
     assert back is not None and back.plants == 50 and {s.part.high for s in back.sources} == {50}
+
+
+def test_what_left_before_it_came_may_have_been_of_it(nursery: Workspace) -> None:
+    """A group below zero that took plants in later, under a wrong day perhaps: its customer is named, at least none of it."""
+    told = Told(nursery, 1)
+    told.draw = random.Random(0)
+    told.open(0, 100)
+    told.open(2, 10)
+    lots = {
+        c: lot for lot in SEEDS for c in CODES[:3] if any(("seed_lot", lot) in p.marks for p in told.plants if p.at[1] == c)
+    }
+    told.bench.note("despatch", "02-10", 2, despatched=30, order_ref="O1", consignee="Farm 1", recount="yes")
+    told.day = dt.date(2026, 2, 12)
+    told.move(0, 2, 40)
+    told.bench.write()
+    run.import_files(nursery, [nursery.inbox], LAST)
+    found = traced(nursery, "group", CODES[0])
+    f = found.forwards
+    assert f is not None and [(s.order_ref, s.consignee, s.part.low, s.part.high) for s in f.sent] == [("O1", "Farm 1", 0, 20)]
+    assert found.needs_a_person and {g.group: g.unknown for g in f.groups}[CODES[2]] == 20
+    said = formpack("trace", "--seed-lot", lot, cwd=nursery.folder, code=1)
+    assert f"20 plants more left {shown(CODES[2])}" in said and "Farm 1" in said
+    assert "At most 20 of them are of no known origin" in formpack("trace", "--order", "O1", cwd=nursery.folder, code=1)
+
+
+def test_records_that_are_kept_out_are_followed_as_leads(nursery: Workspace) -> None:
+    """A budding and a move by a person who is not listed; behind them a group and a customer whom the books do name."""
+    told = Told(nursery, 1)
+    for group in (0, 7):
+        told.open(group, 100)
+    what = {"team_code": "T02", "attempt": 1, "scion": "TAHITI", "passed_over": 0, "recount": "yes"}
+    told.bench.note("budding", "03-01", 7, who="S77", **what, budwood_batch="B2", buds_set=90)
+    told.day = dt.date(2026, 3, 10)
+    told.move(7, 3, 50)
+    told.send(3, 30)
+    (order,) = {p.at[1] for p in told.plants if p.at[0] == "order"}
+    told.bench.note("budding", "03-01", 0, **what, budwood_batch="B1", buds_set=90)
+    moved = {"to_group": CODES[5], "moved": 40, "transfer_reason": "split", "recount": "yes"}
+    told.bench.note("transfer", "03-12", 0, who="S77", **moved)
+    told.bench.note("despatch", "03-20", 5, despatched=30, order_ref="O3", consignee="Farm 3", recount="yes")
+    told.bench.write()
+    run.import_files(nursery, [nursery.inbox], LAST)
+    found = traced(nursery, "batch", "B2")
+    assert found.forwards is not None and not found.forwards.groups
+    leads = {p.group: (p.why, p.from_group, p.sent) for p in found.forwards.perhaps}
+    assert leads == {CODES[7]: ("begun", "", ()), CODES[3]: ("from", CODES[7], ((order, f"Farm {order}", 30),))}
+    other = traced(nursery, "batch", "B1")
+    assert other.forwards is not None and [(p.group, p.why) for p in other.forwards.perhaps] == [(CODES[5], "kept_out")]
+    assert [k.form_id for k in other.kept_out] == ["transfer", "despatch"]
+    assert "Farm" in formpack("trace", "--batch", "B2", cwd=nursery.folder, code=1)
+    # backwards too, where both ways are asked for
+    assert [k.form_id for k in traced(nursery, "group", CODES[3]).kept_out] == ["budding"]
+
+
+def test_things_without_a_time_are_bound_by_what_each_move_carried(nursery: Workspace) -> None:
+    told = Told(nursery, 1, with_times=False)
+    told.open(0, 100)
+    told.open(1, 100)
+    told.day += dt.timedelta(days=30)
+    told.move(0, 2, 50)
+    told.move(1, 2, 10)
+    told.send(2, 20)
+    told.bench.write()
+    run.import_files(nursery, [nursery.inbox], LAST)
+    f = traced(nursery, "group", CODES[1]).forwards
+    assert f is not None and (f.despatched.low, f.despatched.high) == (0, 10)
+    assert {g.group: g.here.high for g in f.groups}[CODES[2]] == 10
+    first = traced(nursery, "group", CODES[0]).forwards
+    assert first is not None and (first.despatched.low, first.despatched.high) == (10, 20)
+
+
+def test_a_page_is_written_to_a_page_alone(nursery: Workspace) -> None:
+    """Not over the store, a list or anything else."""
+    told = Told(nursery, 1)
+    told.open(0, 100)
+    told.bench.write()
+    run.import_files(nursery, [nursery.inbox], LAST)
+    for name in ("store.duckdb", "lists/orders.csv", "nursery.toml", "page"):
+        assert "must end in .html" in formpack("trace", "--group", CODES[0], "--to", name, cwd=nursery.folder, code=2)
+    formpack("check", cwd=nursery.folder)
