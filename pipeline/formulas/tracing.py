@@ -7,8 +7,8 @@ They are found in two steps. One pass through the events keeps an interval of th
 were mixed, what went one way did not go another, so the sum of two intervals is too wide: there a linear programme gives
 the ends. It is one of flows in a network with whole bounds, whose corners are whole numbers (Ahuja, Magnanti and Orlin,
 *Network Flows*, 1993, theorem 9.10; from memory). Two things that are known of plants make the intervals narrower: a plant
-gets one bud at an attempt, so buds set at one attempt in one group are in plants of their own; and plants that leave
-because the buds of a lot failed are of that lot.
+gets one bud at an attempt, so buds set at one attempt in one group are in plants of their own until buds are read there;
+and plants that leave because the buds of a lot failed are of that lot.
 
 Unrecorded losses need no room of their own: a plant that vanished is as good as one that stays until the end and is not
 there then. Plants that nobody recorded as coming, but that left or were budded, are `unknown`: in a group that was reached
@@ -32,8 +32,9 @@ MOST_VARIABLES, MOST_SOLVED = 6000, 3000
 @dataclass(frozen=True)
 class Event:
     """Something that happened to a group, of so many plants. `came` from nowhere else in the nursery; were `touched` where they
-    stood; or `left`, `to` another group (or the same: they were moved within it) or for good. Events stand in the order of
-    time. A `lot` is so many plants touched elsewhere that are known to be a lot of this group. `Linked` groups stand as one."""
+    stood; or `left`, `to` another group (or the same: they were moved within it) or for good. Buds that were `read` may be set
+    again, under whatever attempt, where they failed. A `lot` is so many plants touched elsewhere that are known to be a lot of
+    this group. Events stand in the order of time."""
 
     group: str
     kind: str
@@ -154,6 +155,9 @@ class Followed:
             self._leave(number, event, here)
         elif event.kind == "lot":
             here.of_lot[event.lot] += event.quantity
+        elif event.kind == "read":
+            here.came_high += sum(here.set_high.values())
+            here.set_high.clear()
         else:
             raise ValueError(event.kind)
 

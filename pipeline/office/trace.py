@@ -371,7 +371,7 @@ def _backwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tup
     if kind == "group":
         standing = store.rows("SELECT estimate, low, high FROM work.standing WHERE group_code = ?", [code])
         stands, low, high = standing[0] if standing else (0, 0, 0)
-        keys = [n for n, c in enumerate(some) if c.group == code and c.kind not in ("opened", "moved_in", "set")]
+        keys = [n for n, c in enumerate(some) if c.group == code and c.kind not in ("opened", "moved_in", "set", "read")]
         if high:
             keys = [code]
     plants = stands or sum(some[n].quantity for n in keys if isinstance(n, int))

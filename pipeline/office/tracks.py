@@ -29,14 +29,17 @@ SELECT a.group_code, 'set', sum(b.quantity)::BIGINT, NULL, a.visit_date, a.ended
 FROM work.accepted a JOIN work.bookings b USING (reading_id)
 WHERE b.word = 'set' AND b.quantity > 0 AND a.group_code IN (SELECT unnest($1))
 GROUP BY ALL
+UNION ALL
+SELECT group_code, 'read', 0, NULL, visit_date, ended, instance_id, NULL, NULL, NULL, NULL, NULL, NULL, NULL
+FROM work.accepted WHERE reads_buds AND group_code IN (SELECT unnest($1))
 ORDER BY ALL
 """
 
 
 @dataclass(frozen=True)
 class Change:
-    """A change of a group that was recorded, or buds that were `set` in it. Of plants that left because their buds failed, the
-    team says whose buds these were."""
+    """A change of a group that was recorded, or that buds were `set` or `read` in it. Of plants that left because their buds
+    failed, the team says whose buds these were."""
 
     group: str
     kind: str
@@ -224,11 +227,11 @@ class _Laid:
         return c.group == self.source.whole or (c.kind == "opened" and self.source.opened(c))
 
     def _leaves(self, c: Change) -> bool:
-        return c.kind not in ("opened", "moved_in", "set")
+        return c.kind not in ("opened", "moved_in", "set", "read")
 
     def _is_loss(self, c: Change) -> bool:
         """Whether it neither brings plants nor touches any."""
-        return (c.kind == "set" and not self._touches(c)) or (self._leaves(c) and not self._goes_to(c))
+        return c.kind == "read" or (c.kind == "set" and not self._touches(c)) or (self._leaves(c) and not self._goes_to(c))
 
     def _come(self, n: int) -> None:
         c = self.some[n]
@@ -240,7 +243,7 @@ class _Laid:
 
         def moment(n: int) -> tuple[str, int]:
             c = self.some[n]
-            return c.ended, 2 if self._leaves(c) else 1 if c.kind == "set" else 0
+            return c.ended, 2 if self._leaves(c) else 1 if c.kind in ("set", "read") else 0
 
         for _, same in groupby(sorted(numbers, key=lambda n: (*moment(n), n)), key=moment):
             todo = list(same)
@@ -256,6 +259,8 @@ class _Laid:
         c = self.some[n]
         if c.kind in ("opened", "moved_in"):
             self._come(n)
+        elif c.kind == "read":
+            self.events.append(Event(c.group, "read", 0))
         elif self._touches(c):
             self.events.append(Event(c.group, "touched", c.quantity, attempt=c.attempt or 0, lot=c.lot))
         elif self._leaves(c):

@@ -189,7 +189,7 @@ def holds_truth(told: Told, found: Trace, kind: str, code: str) -> None:
     assert f.despatched.low <= despatched <= f.despatched.high
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(5))
 def test_every_plant_is_where_the_trace_says(seed: int, nursery: Workspace) -> None:
     """Forwards from every seed lot, batch, team and group, and backwards from every order."""
     told = Told(nursery, seed, with_times=seed % 3 != 2)
@@ -307,9 +307,7 @@ def test_what_left_before_it_came_may_have_been_of_it(nursery: Workspace) -> Non
     told.draw = random.Random(0)
     told.open(0, 100)
     told.open(2, 10)
-    lots = {
-        c: lot for lot in SEEDS for c in CODES[:3] if any(("seed_lot", lot) in p.marks for p in told.plants if p.at[1] == c)
-    }
+    lot = next(code for kind, code in told.plants[0].marks if kind == "seed_lot")
     told.bench.note("despatch", "02-10", 2, despatched=30, order_ref="O1", consignee="Farm 1", recount="yes")
     told.day = dt.date(2026, 2, 12)
     told.move(0, 2, 40)
