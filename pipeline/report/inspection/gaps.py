@@ -42,7 +42,7 @@ KINDS = {
         "",
     ),
     "opened_by_transfer": (
-        marked("group that moves lead to no seed lot"),
+        marked("group with plants of no seed lot"),
         marked("Correct the record of the opening that its plants go back to."),
         "",
     ),
@@ -123,7 +123,8 @@ def _of_batches(store: Store) -> Iterator[Gap]:
 
 _TREES = """
 SELECT source_tree, source_block, list(DISTINCT scion ORDER BY scion) AS scions FROM work.list_budwood_batches
-WHERE source_tree <> '' AND source_block <> '' GROUP BY ALL HAVING len(scions) > 1 ORDER BY source_block, source_tree
+WHERE source_tree <> '' AND source_block <> '' AND scion <> ''
+GROUP BY ALL HAVING len(scions) > 1 ORDER BY source_block, source_tree
 """
 _MIXED = """
 SELECT a.group_code, a.team_code, a.attempt, list(DISTINCT a.budwood_batch ORDER BY a.budwood_batch), sum(b.quantity)::BIGINT

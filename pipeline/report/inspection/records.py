@@ -305,7 +305,7 @@ FROM done d LEFT JOIN counted c USING (form_id, month) ORDER BY d.month, d.form_
 
 
 # what is found is what is counted, kept, taken out or read; a record that says nothing of that may yet be one of a form of the
-# nursery's own
+# nursery's own. Of a form that asks what was taken out and counts, nothing taken out is 0
 _FOUND = """
 WITH said AS (
     SELECT reading_id, coalesce(sum(quantity) FILTER (WHERE word = 'counted'),
@@ -323,11 +323,11 @@ gone AS (
         WHERE kind IN ('culled', 'died', 'lost') GROUP BY ALL) GROUP BY instance_id
 )
 SELECT c.visit_date AS on_date, c.staff_code, c.group_code, c.form_id, s.counted::BIGINT AS counted,
-    coalesce(g.culled, CASE WHEN s.counted IS NOT NULL THEN 0 END)::BIGINT AS culled,
-    coalesce(g.died, CASE WHEN s.counted IS NOT NULL THEN 0 END)::BIGINT AS died, g.lost::BIGINT AS lost, g.causes,
-    s.buds_read::BIGINT AS buds_read, s.taken::BIGINT AS taken, c.instance_id
+    coalesce(g.culled, z.none)::BIGINT AS culled, coalesce(g.died, z.none)::BIGINT AS died, g.lost::BIGINT AS lost,
+    s.buds_read::BIGINT AS buds_read, s.taken::BIGINT AS taken, g.causes, c.instance_id
 FROM work.states t JOIN work.current c USING (instance_id) LEFT JOIN said s USING (reading_id)
-LEFT JOIN gone g USING (instance_id), work.horizon h
+LEFT JOIN gone g USING (instance_id)
+LEFT JOIN (SELECT 0 AS none) z ON s.counted IS NOT NULL AND c.form_id IN (SELECT unnest({takes}::VARCHAR[])), work.horizon h
 WHERE t.state = 'accepted' AND c.visit_date BETWEEN $1 AND least($2, h.until_on)
     AND (s.finds OR c.form_id IN (SELECT unnest({own}::VARCHAR[])))
 ORDER BY c.visit_date, c.ended, c.instance_id
@@ -339,10 +339,10 @@ def inspections(workspace: Workspace, called: Names) -> Long:
     titles, words = _titles(workspace), cause_words()
 
     def row(on: Any, who: str, group: str, form: str, *rest: Any) -> Any:
-        *plants, causes, buds_read, taken, _ = rest
+        *numbers, causes, _ = rest
         why = ", ".join(f"{words.get(cause, cause)} {n}" for cause, _, n in _parts(causes)) if causes else None
         by = called.person(who) if who else None
-        return (on, by, shown(group) if group else None, titles.get(form, form), *plants, why, buds_read, taken)
+        return (on, by, shown(group) if group else None, titles.get(form, form), *numbers, why)
 
     columns = [
         Column(tr("day"), "day"),
@@ -353,12 +353,13 @@ def inspections(workspace: Workspace, called: Names) -> Long:
         Column(tr("culled"), "number"),
         Column(tr("found dead"), "number"),
         Column(tr("lost"), "number"),
-        Column(tr("cause")),
         Column(tr("buds read"), "number"),
         Column(tr("taken"), "number", tr("Buds read as alive.")),
+        Column(tr("cause")),
     ]
     caption = tr("Who looked at which group, and what was found")
-    return Long("inspections", caption, columns, _FOUND.format(own=sorted(_own(workspace))), row)
+    takes = sorted(name for name, form in workspace.forms.items() if form.with_ledger("leaves"))
+    return Long("inspections", caption, columns, _FOUND.format(own=sorted(_own(workspace)), takes=takes), row)
 
 
 def by_month(store: Store, workspace: Workspace, period: Period, is_page: bool) -> list[Block]:

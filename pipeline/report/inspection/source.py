@@ -20,7 +20,6 @@ SELECT a.budwood_batch, sum(b.quantity)::BIGINT AS buds_set, count(DISTINCT a.gr
     min(a.visit_date) AS first_on, max(a.visit_date) AS last_on, list(DISTINCT a.team_code ORDER BY a.team_code) AS teams
 FROM work.accepted a JOIN work.bookings b USING (reading_id) WHERE b.word = 'set' AND b.quantity > 0 GROUP BY ALL
 """
-
 _MOVED_OPEN = """
 SELECT o.group_code, o.moved_on, o.from_group, list(s.code ORDER BY s.code) FILTER (WHERE s.code <> '') AS lots,
     bool_and(coalesce(s.code, '') <> '') AS is_followed,
