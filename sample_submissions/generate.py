@@ -120,6 +120,7 @@ class Nursery:
     groups: list[Group] = field(default_factory=list)
     queue: list[tuple[dt.date, int, Callable[[dt.date], object]]] = field(default_factory=list)
     batches: list[dict[str, str]] = field(default_factory=list)
+    trees: dict[tuple[str, int], str] = field(default_factory=dict)
     seed_lots: list[dict[str, str]] = field(default_factory=list)
     orders: list[dict[str, str]] = field(default_factory=list)
     serial: dict[int, int] = field(default_factory=dict)
@@ -335,13 +336,16 @@ class Nursery:
             return recent[-1]["code"]
         cut = day - dt.timedelta(days=self.dice.randint(1, 6))
         code = f"B{cut:%y%m%d}-{scion[:3]}"
+        block, tree = self.dice.choice("ABC"), self.dice.randint(1, 60)
+        while self.trees.setdefault((block, tree), scion) != scion:  # a tree has one scion: else it is the next one
+            tree = tree % 60 + 1
         self.batches.append(
             {
                 "code": code,
                 "label": f"{scion.title()} cut {cut}",
                 "scion": scion,
-                "source_block": f"Block {self.dice.choice('ABC')}",
-                "source_tree": f"M{self.dice.randint(1, 60):03d}",
+                "source_block": f"Block {block}",
+                "source_tree": f"M{tree:03d}",
                 "cut_on": cut.isoformat(),
                 "authorisation": f"LW-{len(self.batches) + 1:04d}",
                 "buds": "4000",

@@ -107,7 +107,7 @@ def not_shown() -> str:
 
 def _long(workspace: Workspace, called: Names) -> dict[str, Long]:
     made = (records.propagation(called), records.standing(called), records.movements(called), records.deliveries(called))
-    return {long.name: long for long in (*made, records.inspections(workspace))}
+    return {long.name: long for long in (*made, records.inspections(workspace, called))}
 
 
 def _of_the_books(
@@ -146,11 +146,13 @@ def _of_the_books(
     )
     done = records.chapter_of(
         *(store, long["inspections"], tr("Inspections and counts")),
-        tr("Accepted records of all forms."),
+        tr("Accepted records: of all forms by month, then one by one those that say what was counted, culled, lost or read."),
         tr("No inspection or count is recorded in this period."),
         is_page,
+        records.by_month(store, workspace, period, is_page),
     )
     standing = Chapter(standing.name, standing.title, [*standing.blocks, *records.mixed(store, called)])
+    moved = Chapter(moved.name, moved.title, [*moved.blocks, *records.followed(store, period, is_page)])
     losses = records.losses(store, workspace, period)
     return [source.chapter(store, called, is_page), lots, standing, moved, sent, losses, done, gaps.chapter([*of], is_page)]
 

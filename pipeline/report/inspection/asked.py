@@ -125,8 +125,8 @@ def chapter(settings: Settings, titles: dict[str, str]) -> Chapter:
     for asked in RECORDS:
         here = Cell(titles[asked.chapter], href=f"#{asked.chapter}") if asked.chapter in titles else None
         says = registration(settings) if asked.chapter == "what" else tr(asked.says) if asked.says else None
-        rows.append((tr(asked.what), "; ".join(map(tr, asked.rules)), here, says))
-    columns = [Column(tr("kind of record")), Column(tr("rules that ask for it")), Column(tr("chapter")), Column(tr("here"))]
+        rows.append((tr(asked.what), here, "; ".join(map(tr, asked.rules)), says))
+    columns = [Column(tr("kind of record")), Column(tr("chapter")), Column(tr("rules that ask for it")), Column(tr("here"))]
     lead = tr(
         "These rules were read in public copies; others may apply where the nursery is, and a rule may ask for more than is"
         " named here. Texts of law change: the version in force counts, and who inspects says what is wanted."

@@ -9,7 +9,7 @@ from formpack.group_code import shown
 from formpack.words import listed, many, marked, tr, trn
 from pipeline.report.blocks import Chapter, Column, Fold, Says, Table
 from pipeline.report.inspection.long import ON_PAGE, Names, Period
-from pipeline.report.inspection.source import batches, seed_lots
+from pipeline.report.inspection.source import batches, opened_by_moves, seed_lots
 from pipeline.report.workbook import MOST_ROWS
 from pipeline.store import Store
 
@@ -18,6 +18,16 @@ KINDS = {
     "no_source_tree": (marked("batch without a source tree"), _LIST, "lists/budwood_batches.csv"),
     "no_authorisation": (marked("batch without an authorisation"), _LIST, "lists/budwood_batches.csv"),
     "no_cutting_day": (marked("batch without a day of cutting"), _LIST, "lists/budwood_batches.csv"),
+    "over_listed": (
+        marked("more buds set than the list has"),
+        marked("Look at the list and at the records that name the batch, and correct what is wrong."),
+        "",
+    ),
+    "tree_of_scions": (
+        marked("source tree with several scions"),
+        marked("Find out what was cut from the tree, and correct {file}."),
+        "lists/budwood_batches.csv",
+    ),
     "no_batch": (marked("buds without a batch"), marked("Ask the team, and correct the record of the budding."), ""),
     "mixed_batches": (
         marked("several batches in one lot"),
@@ -32,8 +42,8 @@ KINDS = {
         "",
     ),
     "opened_by_transfer": (
-        marked("group without a seed lot of its own"),
-        marked("Follow its plants through the movements; where it was lifted from seed, send its opening."),
+        marked("group with plants of no seed lot"),
+        marked("Correct the record of the opening that its plants go back to."),
         "",
     ),
     "no_place": (marked("group without a place"), marked("Look where it stands, and send that from a phone."), ""),
@@ -86,7 +96,8 @@ def _of_batches(store: Store) -> Iterator[Gap]:
         "no_authorisation": marked("No authorisation is recorded for batch {batch} ({buds} set in {groups})."),
         "no_cutting_day": marked("No day of cutting is recorded for batch {batch} ({buds} set in {groups})."),
     }
-    for batch in batches(store):
+    cut = batches(store)
+    for batch in cut:
         of = {"buds": many(batch.buds_set, "bud"), "groups": many(batch.groups, "group")}
         if batch.code is None:
             yield Gap("no_batch", tr("No batch is recorded for {buds} set in {groups}.", **of), batch.buds_set)
@@ -95,8 +106,26 @@ def _of_batches(store: Store) -> Iterator[Gap]:
         for kind, value in zip(said, lacks, strict=True):
             if not value:
                 yield Gap(kind, tr(said[kind], batch=batch.code, **of), batch.buds_set)
+        if batch.listed_buds is not None and (more := batch.buds_set - batch.listed_buds) > 0:
+            too_many = trn(
+                "{n} more bud of batch {batch} was set than the list has.",
+                "{n} more buds of batch {batch} were set than the list has.",
+                more,
+                batch=batch.code,
+            )
+            yield Gap("over_listed", too_many, more)
+    for tree, block, scions in store.rows(_TREES):
+        buds = sum(b.buds_set for b in cut if (b.source_tree, b.source_block) == (tree, block))
+        if buds:
+            named = tr("Tree {tree} of {block} is named for {scions}.", tree=tree, block=block, scions=listed(scions))
+            yield Gap("tree_of_scions", named, buds)
 
 
+_TREES = """
+SELECT source_tree, source_block, list(DISTINCT scion ORDER BY scion) AS scions FROM work.list_budwood_batches
+WHERE source_tree <> '' AND source_block <> '' AND scion <> ''
+GROUP BY ALL HAVING len(scions) > 1 ORDER BY source_block, source_tree
+"""
 _MIXED = """
 SELECT a.group_code, a.team_code, a.attempt, list(DISTINCT a.budwood_batch ORDER BY a.budwood_batch), sum(b.quantity)::BIGINT
 FROM work.accepted a JOIN work.bookings b USING (reading_id) WHERE b.word = 'set' AND b.quantity > 0
@@ -123,19 +152,15 @@ def _of_lots(store: Store) -> Iterator[Gap]:
                 yield Gap(kind, tr(said_of[kind], lot=lot.code, **of), lot.plants)
 
 
-def _of_groups(store: Store) -> Iterator[Gap]:
-    for group, origin, lot, plants in store.rows(
-        "SELECT o.group_code, o.from_group, o.seed_lot, s.estimate + coalesce(d.trees, 0)::BIGINT AS plants"
-        " FROM work.origins o JOIN standing s USING (group_code) LEFT JOIN (SELECT group_code, sum(quantity) AS trees"
-        " FROM movements WHERE kind = 'despatched' GROUP BY group_code) d USING (group_code)"
-        " WHERE o.from_group IS NOT NULL AND plants > 0 ORDER BY o.group_code"
-    ):
-        said = marked(
-            "{group} has no seed lot of its own: it was opened by moving plants from {origin}, which goes back to {lot};"
-            " {plants} of it stand or were delivered."
-        )
-        of = {"group": shown(group), "origin": shown(origin), "lot": lot or tr("no seed lot"), "plants": many(plants, "plant")}
-        yield Gap("opened_by_transfer", tr(said, **of), plants)
+def _of_groups(store: Store, period: Period) -> Iterator[Gap]:
+    for moved in opened_by_moves(store, period):
+        if not moved.is_followed and moved.plants:
+            said = marked(
+                "{group} was opened by moving plants from {origin}, and not all of them go back to a seed lot; {plants} of it"
+                " stand or were delivered."
+            )
+            of = {"group": shown(moved.group), "origin": shown(moved.from_group), "plants": many(moved.plants, "plant")}
+            yield Gap("opened_by_transfer", tr(said, **of), moved.plants)
     for group, plants in store.rows(
         "SELECT group_code, estimate FROM standing WHERE location IS NULL AND stage <> 'gone' ORDER BY group_code"
     ):
@@ -156,10 +181,19 @@ def _of_deliveries(store: Store) -> Iterator[Gap]:
                 yield Gap(kind, tr(said[kind], trees=many(trees, "tree"), group=shown(group), day=on), trees)
 
 
+# what is kept out is told whatever day it claims: that may be what is wrong. Of a record that opens, what it takes out is part
+# of what it opened with; one that opens or moves nothing may still be all that is known of its group
 _HELD = """
-SELECT s.group_code, s.state, count(*), sum(abs(h.plants))::BIGINT
-FROM submissions s LEFT JOIN work.held_back h USING (instance_id)
-WHERE s.state IN ('quarantined', 'waiting') AND coalesce(s.visit_date, s.received_at::DATE) BETWEEN $1 AND $2
+WITH said AS (
+    SELECT s.instance_id, s.group_code, s.state, coalesce(sum(b.quantity) FILTER (WHERE b.word = 'opens'), sum(b.quantity)
+        FILTER (WHERE b.word IN ('leaves', 'moves', 'despatched') OR (b.word = 'failed' AND c.moves_to IS NOT NULL))) AS plants
+    FROM submissions s LEFT JOIN work.current c USING (instance_id) LEFT JOIN work.bookings b USING (reading_id)
+    WHERE s.state = 'quarantined'
+        OR (s.state = 'waiting' AND coalesce(s.visit_date, s.received_at::DATE) BETWEEN $1 AND $2)
+    GROUP BY ALL
+)
+SELECT s.group_code, s.state, count(*), sum(greatest(s.plants, abs(h.plants)))::BIGINT
+FROM said s LEFT JOIN work.held_back h USING (instance_id)
 GROUP BY s.group_code, s.state ORDER BY s.group_code, s.state
 """
 
@@ -177,7 +211,7 @@ def _of_records(store: Store, called: Names, period: Period) -> Iterator[Gap]:
                 records,
                 **of,
             )
-        yield Gap("waiting" if state == "waiting" else "kept_out", said, plants if group else None)
+        yield Gap("waiting" if state == "waiting" else "kept_out", said, plants if group else plants or None)
     for (message,) in store.rows(
         "SELECT DISTINCT message FROM problems ANTI JOIN submissions USING (instance_id) WHERE severity = 'stop'"
         " ORDER BY message"
@@ -215,7 +249,7 @@ def _of_records(store: Store, called: Names, period: Period) -> Iterator[Gap]:
 
 def gather_gaps(store: Store, called: Names, period: Period) -> list[Gap]:
     """All gaps, the most plants first; after them those of which nobody can say how many. Reads the deliveries laid aside."""
-    found = [*_of_batches(store), *_of_lots(store), *_of_groups(store), *_of_deliveries(store)]
+    found = [*_of_batches(store), *_of_lots(store), *_of_groups(store, period), *_of_deliveries(store)]
     found += _of_records(store, called, period)
     return sorted(found, key=lambda gap: (-(gap.plants or 0), list(KINDS).index(gap.kind), gap.text))
 

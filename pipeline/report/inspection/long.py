@@ -96,18 +96,18 @@ class Long:
         return [*found, folded(Table(self.name, self.caption, self.columns, shown_rows))]
 
 
-def folded(table: Table) -> Block:
-    """The table, folded away where it is long."""
-    return Fold(table.caption, [table]) if len(table.rows) > ON_PAGE else table
+def folded(table: Table, least: int = ON_PAGE) -> Block:
+    """The table, folded away where it is long: of more rows than `least`."""
+    return Fold(table.caption, [table]) if len(table.rows) > least else table
 
 
-def newest(table: Table, is_page: bool) -> list[Block]:
+def newest(table: Table, is_page: bool, least: int = ON_PAGE) -> list[Block]:
     """The table with its last rows alone where it has more than a page, or a sheet, takes."""
     most, there = OF_STANDING if is_page else MOST_ROWS, len(table.rows)
     if there <= most:
-        return [folded(table)]
+        return [folded(table, least)]
     said = tr("The last {n} of {all} are here.", n=most, all=there)
-    return [Says(said, "soft"), folded(replace(table, rows=table.rows[-most:]))]
+    return [Says(said, "soft"), folded(replace(table, rows=table.rows[-most:]), least)]
 
 
 def unknown(value: Any) -> Any:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from formpack import shipped
+from formpack.catalog import Form
 from formpack.group_code import shown
 from formpack.words import listed, many, marked, tr, trn
 from pipeline.book.totals import MIXED
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Says, Table, interval
-from pipeline.report.inspection.long import OF_STANDING, Long, Names, Period, folded, unknown
+from pipeline.report.inspection.long import OF_STANDING, Long, Names, Period, folded, newest, unknown
+from pipeline.report.inspection.source import opened_by_moves
 from pipeline.report.months import cause_words
 from pipeline.report.stock import in_stage
 from pipeline.store import Store
@@ -171,16 +174,24 @@ def deliveries(called: Names) -> Long:
         Column(tr("trees"), "number"),
         Column(tr("rootstock")),
         Column(tr("scion")),
-        Column(tr("batches"), says=tr("Batches that trees of the group may be of.")),
+        Column(
+            tr("batches"),
+            says=tr(
+                "Batches whose living buds may grow in the trees; a batch that failed and was budded over is found by"
+                " `formpack trace --batch`."
+            ),
+        ),
     ]
     return Long("deliveries", tr("Deliveries"), columns, _DELIVERIES, row)
 
 
-def chapter_of(store: Store, long: Long, title: str, lead: str, nothing: str, is_page: bool) -> Chapter:
-    """A chapter of one long table; `nothing` is said where it is empty."""
+def chapter_of(
+    store: Store, long: Long, title: str, lead: str, nothing: str, is_page: bool, above: Sequence[Block] = ()
+) -> Chapter:
+    """A chapter of one long table, and what stands above it; `nothing` is said where it is empty."""
     if not long.count(store):
         return Chapter(long.name, title, [Says(nothing)])
-    return Chapter(long.name, title, [Says(lead, "lead"), *long.blocks(store, is_page)])
+    return Chapter(long.name, title, [Says(lead, "lead"), *above, *long.blocks(store, is_page)])
 
 
 def mixed(store: Store, called: Names) -> list[Block]:
@@ -197,8 +208,35 @@ def mixed(store: Store, called: Names) -> list[Block]:
     return [folded(Table("mixed", caption, [Column(tr("group"), "code"), scions], said))]
 
 
+def followed(store: Store, period: Period, is_page: bool) -> list[Block]:
+    """Groups that moves alone opened, with the seed lots that these lead to."""
+    rows = [
+        (moved.on, shown(moved.group), shown(moved.from_group), ", ".join(moved.lots or []), moved.plants)
+        for moved in opened_by_moves(store, period)
+        if moved.is_followed
+    ]
+    columns = [
+        Column(tr("opened on"), "day"),
+        Column(tr("group"), "code"),
+        Column(tr("from group"), "code", tr("Of several: the first.")),
+        Column(tr("seed lot"), says=tr("Of all plants that came to it.")),
+        Column(tr("plants"), "number", tr("They stand or were delivered.")),
+    ]
+    caption = tr("Followed to their seed lot through moves")
+    return newest(Table("followed", caption, columns, rows), is_page, least=0) if rows else []
+
+
 def _parts(mix: str) -> list[tuple[str, str, str]]:
     return [part.rpartition(" ") for part in mix.split(", ")]
+
+
+def _own(workspace: Workspace) -> dict[str, Form]:
+    """The forms of the nursery's own."""
+    return {name: f for name, f in workspace.forms.items() if not (shipped("forms") / name).is_dir()}
+
+
+def _titles(workspace: Workspace) -> dict[str, str]:
+    return {name: form.title_spoken for name, form in workspace.forms.items()}
 
 
 def losses(store: Store, workspace: Workspace, period: Period) -> Chapter:
@@ -234,7 +272,7 @@ def losses(store: Store, workspace: Workspace, period: Period) -> Chapter:
             )
         )
     )
-    own = {name: f for name, f in workspace.forms.items() if not (shipped("forms") / name).is_dir()}
+    own = _own(workspace)
     if own:
         counts = dict(store.rows("SELECT form_id, count(*) FROM submissions WHERE state = 'accepted' GROUP BY form_id"))
         said = [f"{f.title_spoken}: {many(counts.get(name, 0), 'submission')} (answers_{name})" for name, f in own.items()]
@@ -266,13 +304,67 @@ FROM done d LEFT JOIN counted c USING (form_id, month) ORDER BY d.month, d.form_
 """
 
 
-def inspections(workspace: Workspace) -> Long:
-    """Accepted records by month and form."""
-    titles = {name: form.title_spoken for name, form in workspace.forms.items()}
+# what is found is what is counted, kept, taken out or read; a record that says nothing of that may yet be one of a form of the
+# nursery's own. Of a form that asks what was taken out and counts, nothing taken out is 0
+_FOUND = """
+WITH said AS (
+    SELECT reading_id, coalesce(sum(quantity) FILTER (WHERE word = 'counted'),
+            sum(quantity) FILTER (WHERE word = 'kept') + coalesce(sum(quantity) FILTER (WHERE word = 'leaves'), 0)) AS counted,
+        sum(quantity) FILTER (WHERE word IN ('took', 'failed', 'unsure')) AS buds_read,
+        sum(quantity) FILTER (WHERE word = 'took') AS taken,
+        bool_or(word IN ('counted', 'kept', 'leaves', 'took', 'failed', 'unsure')) AS finds
+    FROM work.bookings GROUP BY reading_id
+),
+gone AS (
+    SELECT instance_id, sum(quantity) FILTER (WHERE kind = 'culled') AS culled,
+        sum(quantity) FILTER (WHERE kind = 'died') AS died, sum(quantity) FILTER (WHERE kind = 'lost') AS lost,
+        string_agg(cause || ' ' || quantity, ', ' ORDER BY quantity DESC, cause) FILTER (WHERE kind <> 'died') AS causes
+    FROM (SELECT instance_id, kind, cause, sum(quantity)::BIGINT AS quantity FROM movements
+        WHERE kind IN ('culled', 'died', 'lost') GROUP BY ALL) GROUP BY instance_id
+)
+SELECT c.visit_date AS on_date, c.staff_code, c.group_code, c.form_id, s.counted::BIGINT AS counted,
+    coalesce(g.culled, z.none)::BIGINT AS culled, coalesce(g.died, z.none)::BIGINT AS died, g.lost::BIGINT AS lost,
+    s.buds_read::BIGINT AS buds_read, s.taken::BIGINT AS taken, g.causes, c.instance_id
+FROM work.states t JOIN work.current c USING (instance_id) LEFT JOIN said s USING (reading_id)
+LEFT JOIN gone g USING (instance_id)
+LEFT JOIN (SELECT 0 AS none) z ON s.counted IS NOT NULL AND c.form_id IN (SELECT unnest({takes}::VARCHAR[])), work.horizon h
+WHERE t.state = 'accepted' AND c.visit_date BETWEEN $1 AND least($2, h.until_on)
+    AND (s.finds OR c.form_id IN (SELECT unnest({own}::VARCHAR[])))
+ORDER BY c.visit_date, c.ended, c.instance_id
+"""
 
-    def row(month: Any, form: str, *rest: int) -> Any:
-        return (month, titles.get(form, form), *rest)
 
+def inspections(workspace: Workspace, called: Names) -> Long:
+    """Each accepted record of what somebody found: who looked at which group, on which day."""
+    titles, words = _titles(workspace), cause_words()
+
+    def row(on: Any, who: str, group: str, form: str, *rest: Any) -> Any:
+        *numbers, causes, _ = rest
+        why = ", ".join(f"{words.get(cause, cause)} {n}" for cause, _, n in _parts(causes)) if causes else None
+        by = called.person(who) if who else None
+        return (on, by, shown(group) if group else None, titles.get(form, form), *numbers, why)
+
+    columns = [
+        Column(tr("day"), "day"),
+        Column(tr("by")),
+        Column(tr("group"), "code"),
+        Column(tr("form")),
+        Column(tr("counted"), "number", tr("What was there, with what was then taken out.")),
+        Column(tr("culled"), "number"),
+        Column(tr("found dead"), "number"),
+        Column(tr("lost"), "number"),
+        Column(tr("buds read"), "number"),
+        Column(tr("taken"), "number", tr("Buds read as alive.")),
+        Column(tr("cause")),
+    ]
+    caption = tr("Who looked at which group, and what was found")
+    takes = sorted(name for name, form in workspace.forms.items() if form.with_ledger("leaves"))
+    return Long("inspections", caption, columns, _FOUND.format(own=sorted(_own(workspace)), takes=takes), row)
+
+
+def by_month(store: Store, workspace: Workspace, period: Period, is_page: bool) -> list[Block]:
+    """Accepted records of all forms by month and form."""
+    titles = _titles(workspace)
     columns = [
         Column(tr("month"), "month"),
         Column(tr("form")),
@@ -282,4 +374,5 @@ def inspections(workspace: Workspace) -> Long:
         Column(tr("whole counts"), "number", tr("Counts of a whole group, those made in parts as one.")),
         Column(tr("doubtful"), "number", tr("Whole counts that are probably off by more than an ordinary miscount.")),
     ]
-    return Long("inspections", tr("Inspections and counts, by month and form"), columns, _DONE, row)
+    rows = [(month, titles.get(form, form), *rest) for month, form, *rest in store.rows(_DONE, period.values)]
+    return newest(Table("inspections_by_month", tr("Inspections and counts, by month and form"), columns, rows), is_page)

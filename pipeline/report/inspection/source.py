@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from formpack.words import tr
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Says, Table
-from pipeline.report.inspection.long import Names, newest, unknown
+from pipeline.report.inspection.long import Names, Period, newest, unknown
 from pipeline.store import Store
 
 _LOTS = """
@@ -19,6 +19,17 @@ _BATCHES = """
 SELECT a.budwood_batch, sum(b.quantity)::BIGINT AS buds_set, count(DISTINCT a.group_code) AS groups,
     min(a.visit_date) AS first_on, max(a.visit_date) AS last_on, list(DISTINCT a.team_code ORDER BY a.team_code) AS teams
 FROM work.accepted a JOIN work.bookings b USING (reading_id) WHERE b.word = 'set' AND b.quantity > 0 GROUP BY ALL
+"""
+_MOVED_OPEN = """
+SELECT o.group_code, o.moved_on, o.from_group, list(s.code ORDER BY s.code) FILTER (WHERE s.code <> '') AS lots,
+    bool_and(coalesce(s.code, '') <> '') AS is_followed,
+    any_value(g.estimate) + coalesce(any_value(d.trees), 0)::BIGINT AS plants
+FROM work.origins o JOIN standing g USING (group_code)
+LEFT JOIN work.sources s ON s.group_code = o.group_code AND s.kind = 'seed_lot'
+LEFT JOIN (SELECT group_code, sum(quantity) AS trees FROM movements WHERE kind = 'despatched' GROUP BY group_code) d
+    ON d.group_code = o.group_code
+WHERE o.from_group IS NOT NULL AND o.moved_on BETWEEN $1 AND $2
+GROUP BY o.group_code, o.moved_on, o.from_group ORDER BY o.moved_on, o.group_code
 """
 
 
@@ -47,6 +58,24 @@ class Batch:
     first_on: dt.date
     last_on: dt.date
     teams: list[str]
+
+
+@dataclass(frozen=True)
+class ByMove:
+    """A group that moves alone opened: the seed lots that its plants go back to, whether all do, and how many of them stand or
+    were delivered."""
+
+    group: str
+    on: dt.date
+    from_group: str
+    lots: list[str] | None
+    is_followed: bool
+    plants: int
+
+
+def opened_by_moves(store: Store, period: Period) -> list[ByMove]:
+    """Every group that moves alone opened in the period."""
+    return [ByMove(*row) for row in store.rows(_MOVED_OPEN, period.values)]
 
 
 def seed_lots(store: Store) -> list[SeedLot]:
