@@ -8,6 +8,7 @@ that people and reports read).
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import re
 import tempfile
@@ -132,6 +133,18 @@ def unreadable(wrong: Exception, name: str = "") -> Refused:
         return Refused(tr("{file} may not be opened by you; ask for the right to read and write it.", file=file))
     what = marked("{file} cannot be used ({why}). `formpack check` says what is damaged. {back}")
     return Refused(tr(what, file=file, why=said.splitlines()[0], back=back))
+
+
+def kept_json(text: str) -> dict[str, Any]:
+    """A document that is kept. Raises Refused where it is not as it was kept."""
+    try:
+        found = json.loads(text)
+    except (ValueError, RecursionError, TypeError):
+        found = None
+    if not isinstance(found, dict):
+        said = marked("What is kept is damaged: a text in it cannot be read. `formpack check` says more. {back}")
+        raise Refused(tr(said, back=tr(BACK)))
+    return found
 
 
 STARTED = frozenset(re.findall(r"EXISTS work\.(\w+)", _KEPT))

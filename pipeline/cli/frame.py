@@ -208,6 +208,10 @@ def refusals() -> Iterator[None]:
         say(str(unreadable(wrong)), err=True)
         raise typer.Exit(2) from None
     except OSError as wrong:
+        folder = Path(str(wrong.filename or "")).parent
+        if isinstance(wrong, FileNotFoundError) and not folder.exists():
+            say(tr("There is no folder {folder}; make it first, or name another.", folder=str(folder)), err=True)
+            raise typer.Exit(2) from None
         why = f"{wrong.strerror or wrong}{f' ({wrong.filename})' if wrong.filename else ''}"
         say(tr("The disk refuses: {why}. Make room or ask for the right to write there.", why=why), err=True)
         raise typer.Exit(2) from None

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.store import Store
+from pipeline.store import Store, kept_json
 
 
 @dataclass(frozen=True)
@@ -41,4 +41,4 @@ def printed(store: Store, kinds: Iterable[str], about: str | None = None) -> lis
         " WHERE kind IN (SELECT unnest($1)) AND ($2 IS NULL OR about = $2) ORDER BY number",
         [list(kinds), about],
     )
-    return [Print(number, at, on, kind, what, json.loads(shows)) for number, at, on, kind, what, shows in rows]
+    return [Print(number, at, on, kind, what, kept_json(shows)) for number, at, on, kind, what, shows in rows]

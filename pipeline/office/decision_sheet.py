@@ -60,9 +60,9 @@ class Row:
     question: str = ""
 
 
-def place_in_file(name: str, where: str) -> str | int | None:
+def place_in_file(name: str | None, where: str) -> str | int | None:
     """Where in the file called `name` a submission stood, from its whole place: the number of a row, or a member's name."""
-    inside = where.removeprefix(name).lstrip(":, ")
+    inside = where.removeprefix(name or "").lstrip(":, ")
     found = re.fullmatch(r"(?:row|line|item) ([0-9]+)", inside)
     return int(found[1]) if found else place(inside) or None
 

@@ -17,7 +17,7 @@ from pipeline.office import photos
 from pipeline.office.history import said_of
 from pipeline.office.photos import Photo
 from pipeline.office.records import SAID_BEFORE, Sent, by_identity
-from pipeline.store import Store
+from pipeline.store import Store, kept_json
 from pipeline.tables import labels, names_of
 
 TABLES = tuple(
@@ -365,7 +365,7 @@ def gather(store: Store, code: str, forms: Mapping[str, Form], day: dt.date) -> 
         went=_flows(booked, _OUT),
         places=tuple(_stays(places)),
         stages=tuple(stages),
-        printed=tuple(Printed(on, kind, json.loads(shows)) for on, kind, shows in printed),
+        printed=tuple(Printed(on, kind, kept_json(shows)) for on, kind, shows in printed),
         names=names,
     )
 

@@ -53,7 +53,7 @@ def line(sha256: str, name: str) -> str:
     r"""A line of a list that `sha256sum -c` reads: the digest, two spaces, the name. GNU Coreutils manual (cksum general
     options): of a name with a backslash, a line feed or a carriage return the line begins with a backslash, and
     each of them is written \\, \n or \r."""
-    plain = name.replace("\\", "\\\\").replace("\n", "\\n").replace("\r", "\\r")
+    plain = (name or "").replace("\\", "\\\\").replace("\n", "\\n").replace("\r", "\\r")
     return f"{'' if plain == name else chr(92)}{sha256}  {plain}\n"
 
 
