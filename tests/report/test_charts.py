@@ -82,7 +82,7 @@ def test_stages_reached_in_one_week_are_named_beside_each_other() -> None:
     texts = [t for t in lxml.etree.fromstring(drawn.encode()).iter("{*}text") if t.text in names]
     places = {t.text: float(re.findall(r"translate\(([\d.]+)", t.get("transform", ""))[0]) for t in texts}
     across = [places[name] for name in names]
-    assert all(b - a >= 9.9 for a, b in pairwise(across)) and across[-1] <= 72 * 3.75
+    assert all(b - a >= 9.9 for a, b in pairwise(across)) and across[-1] <= 72 * 5
     assert not set(names) & set(words(course(line)))
 
 
