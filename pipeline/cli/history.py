@@ -42,7 +42,7 @@ def history(
     from pipeline import run
     from pipeline.findings import Refused
     from pipeline.office import group_life
-    from pipeline.office.history import beginning_with, history_of
+    from pipeline.office.history import TABLES, beginning_with, history_of
     from pipeline.outputs import one_file
     from pipeline.tables import unknown_group
 
@@ -52,7 +52,7 @@ def history(
             raise Refused(tr("{file} must end in .html.", file=str(to)))
         ws, code = workspace_at(workspace), plain(of)
         ws.settings  # noqa: B018
-        names = group_life.TABLES if code and is_group_code(code) else ("submissions",)
+        names = group_life.TABLES if code and is_group_code(code) else TABLES
         with run.opened(ws, names, day_of(as_of)) as (store, day):
             if code and is_group_code(code) and group_life.is_known(store, code):
                 life = group_life.gather(store, code, ws.forms, day)
@@ -67,7 +67,7 @@ def history(
             elif to is not None:
                 raise Refused(tr("--to writes the page of a group, and {given} is no code of one.", given=of))
             else:
-                found = history_of(store, of)
+                found = history_of(store, of, ws.forms)
     if life is None:
         print_json(found) if as_json else _say_submission(found)
     elif as_json:
@@ -82,7 +82,7 @@ def _say_submission(found: dict[str, Any]) -> None:
     about = {
         "submission": found["instance_id"],
         "form": found["form_id"] or tr("of no known form"),
-        "at": words.day(found["received_at"]) + f"{found['received_at']: %H:%M}",
+        "at": found["received_at"].date(),
         "day": found["received_on"],
         "file": found["source"],
     }
@@ -90,11 +90,11 @@ def _say_submission(found: dict[str, Any]) -> None:
         say(tr("{submission}, {form}, came on {at} in {file}", **about))
     else:
         say(tr("{submission}, {form}, came on {at}, corrected to {day}, in {file}", **about))
-    for name, text in found["answers"].items():
-        is_short = len(text) < 80 or name == "note"  # what somebody wrote in words is shown whole
-        say(f"    {name}: {text if is_short else text[:77] + '...'}")
+    for question, answer in found["said"]:
+        say("    " + tr("{question}: {answer}", question=question, answer=answer))
+    say(tr("Noted, by the clock of this computer:"))
     for at, what in found["events"]:
-        say(f"{at:%Y-%m-%d %H:%M:%S}  {what}")
+        say(f"    {words.short_day(at)} {at:%H:%M}  {what}")
 
 
 def _say_life(life: Life) -> None:
@@ -117,7 +117,7 @@ def _say_life(life: Life) -> None:
 
 
 def _say_table(table: Table) -> None:
-    """A table of the page on the screen: columns of sentences stand beneath their rows, what is marked has a word for it."""
+    """A table of the page on the screen: columns of sentences stand beneath their rows, a last column tells what is marked."""
     say(f"{table.caption}:")
     cells = [
         [words.percent(v) if c.kind == "share" else v for v, c in zip(row, table.columns, strict=True)] for row in table.rows
@@ -132,8 +132,8 @@ def _say_table(table: Table) -> None:
     heads = [c.head for at, c in enumerate(table.columns) if at not in wide]
     rows = [[v for at, v in enumerate(row) if at not in wide] for row in cells]
     if table.marked:
-        heads.append("")
-        rows = [[*row, table.mark_says if i in table.marked else None] for i, row in enumerate(rows)]
+        heads.append(table.mark_says)
+        rows = [[*row, tr("yes") if i in table.marked else None] for i, row in enumerate(rows)]
     print_table(heads, rows, [[line for at in sorted(wide) if row[at] for line in _lines(row[at])] for row in cells])
 
 

@@ -10,11 +10,11 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from formpack.catalog import Form, causes, text_in
-from formpack.group_code import is_group_code, shown
+from formpack.group_code import shown
 from formpack.words import tr, unpacked
 from pipeline.intake.corrections import all_corrections
 from pipeline.office import photos
-from pipeline.office.history import said_of
+from pipeline.office.history import LISTS, coded, in_words, said_of
 from pipeline.office.photos import Photo
 from pipeline.office.records import SAID_BEFORE, Sent, by_identity
 from pipeline.store import Store, kept_json
@@ -53,6 +53,8 @@ class Event:
     person: str
     state: str
     in_books: bool
+    opens: bool
+    """It is the opening of a group."""
     of_group: str | None
     came_in: str
     why: tuple[str, ...]
@@ -153,6 +155,8 @@ class Printed:
 
     on: dt.date
     kind: str
+    paper: str | None
+    """The number of a despatch paper, such as `O001/2`."""
     shows: Mapping[str, Any]
 
 
@@ -199,6 +203,20 @@ class Life:
         """What a code of a list is called."""
         return self.names[of].get(code or "", code or "")
 
+    def coded(self, of: str, code: str | None) -> str:
+        """A code of a list with its name behind it."""
+        return coded(self.names, of, code)
+
+    @property
+    def lifted(self) -> int:
+        """Plants that its own opening began with, before any was taken out."""
+        return sum(f.plants for f in self.came if f.kind == "opened")
+
+    @property
+    def gone(self) -> int:
+        """Plants of the book that went without a record, by the counts; below nothing: that came."""
+        return (self.book or 0) - (self.estimate or 0)
+
     @property
     def group(self) -> str:
         return shown(self.code)
@@ -225,7 +243,7 @@ _HEADS = """
 SELECT c.instance_id, coalesce(c.visit_date, c.received_on) AS on_date, s.state, s.superseded_by,
     c.group_code, a.instance_id IS NOT NULL AS is_booked, a.transfer_reason, a.order_ref,
     coalesce(a.consignee, o.consignee) AS consignee, a.team_code, a.attempt, a.scion, a.budwood_batch, a.coverage, a.counts,
-    a.has_taken, a.location, a.opens, a.seed_lot, coalesce(c.ended, '') AS ended
+    a.has_taken, a.location, coalesce(c.ended, '') AS ended
 FROM work.current c JOIN work.states s USING (instance_id) LEFT JOIN work.accepted a USING (instance_id)
 LEFT JOIN work.list_orders o ON o.code = a.order_ref
 WHERE c.instance_id IN (SELECT unnest($1)) ORDER BY on_date, ended, c.instance_id
@@ -253,7 +271,6 @@ SELECT opened_on, opened_with, book_count, last_count, last_count_on, estimate, 
 FROM work.standing WHERE group_code = ?
 """
 _IN, _OUT = ("opened", "moved_in"), ("moved_out", "despatched", "culled", "lost", "died")
-_LISTS = ("staff", "teams", "locations", "rootstocks", "scions", "seed_lots", "budwood_batches", "orders")
 
 
 def _heads(store: Store, sql: str, values: Sequence[Any]) -> list[dict[str, Any]]:
@@ -295,7 +312,7 @@ def _shorts(store: Store, ids: Sequence[str]) -> dict[str, str]:
 def _names(store: Store, forms: Mapping[str, Form]) -> dict[str, dict[str, str]]:
     """What codes are called: of lists, and of causes and the reasons of moves as the forms say them."""
     reasons = [row for form in forms.values() for row in form.choices.get("transfer_reasons", ())]
-    return {of: names_of(store, of) for of in _LISTS} | {
+    return {of: names_of(store, of) for of in LISTS} | {
         of: {row["name"]: text_in(row, "label") or row["name"] for row in rows}
         for of, rows in (("causes", causes()), ("reasons", reasons))
     }
@@ -329,7 +346,8 @@ def gather(store: Store, code: str, forms: Mapping[str, Form], day: dt.date) -> 
         "SELECT location, from_on, until_on FROM work.placings WHERE group_code = ? ORDER BY from_on, from_ended", [code]
     )
     printed = store.rows(
-        "SELECT printed_on, kind, shows FROM kept.printed WHERE about IN ($1, $2)"
+        "SELECT printed_on, kind, CASE kind WHEN 'despatch' THEN about || '/' || position END, shows FROM (SELECT *,"
+        " row_number() OVER (PARTITION BY kind, about ORDER BY number) AS position FROM kept.printed) WHERE about IN ($1, $2)"
         " OR (kind = 'despatch' AND (contains(shows, '\"' || $1 || '\"') OR contains(shows, '\"' || $2 || '\"')))"
         " ORDER BY number",
         [code, shown(code)],
@@ -365,7 +383,7 @@ def gather(store: Store, code: str, forms: Mapping[str, Form], day: dt.date) -> 
         went=_flows(booked, _OUT),
         places=tuple(_stays(places)),
         stages=tuple(stages),
-        printed=tuple(Printed(on, kind, kept_json(shows)) for on, kind, shows in printed),
+        printed=tuple(Printed(on, kind, paper, kept_json(shows)) for on, kind, paper, shows in printed),
         names=names,
     )
 
@@ -416,6 +434,7 @@ def _events(
                 person=names["staff"].get(record.staff_code, ""),
                 state=record.state,
                 in_books=in_books,
+                opens=record.form_id in forms and bool(forms[record.form_id].with_ledger("opens")),
                 of_group=None if own else head["group_code"],
                 came_in=record.file,
                 why=() if in_books else tuple(_why(head, code, [m for (m,) in found.get(instance_id, ())], shorts)),
@@ -438,7 +457,7 @@ def _events(
                 place_before=place,
                 book=books.get(instance_id),
                 note=record.answers.get("note", ""),
-                answers=() if in_books else tuple(_answers(record, asked, names, forms.get(record.form_id))),
+                answers=() if in_books else _answers(record, forms.get(record.form_id), asked, names),
                 photos=taken.get(instance_id, ()),
                 corrections=tuple(corrected.get(instance_id, ())),
             )
@@ -453,19 +472,11 @@ def _pictures(record: Sent, forms: Mapping[str, Form]) -> Iterable[str]:
 
 
 def _answers(
-    record: Sent, asked: Mapping[str, str], names: Mapping[str, Mapping[str, str]], form: Form | None
-) -> Iterable[tuple[str, str]]:
-    """What a submission that is not in the books says beside its head, in the words of its form; of no known form as it is."""
-    if form is None:
-        yield from record.answers.items()
-        return
-    for q in form.kept:
-        text = record.answers.get(q.name, "")
-        if not text or q.type in ("calculate", "image") or q.name in (*SAID_BEFORE, "note"):
-            continue
-        choices = {row["name"]: text_in(row, "label") for row in form.choices.get(q.list_name, ())}
-        means = (choices or names.get(q.list_name, {})).get(text)
-        yield asked.get(q.name, q.name).strip(" ?¿.:"), means or (shown(text) if q.is_code and is_group_code(text) else text)
+    record: Sent, form: Form | None, asked: Mapping[str, str], names: Mapping[str, Mapping[str, str]]
+) -> tuple[tuple[str, str], ...]:
+    """What a submission that is not in the books says beside its head, its note and its photos."""
+    told = {*SAID_BEFORE, "note", *(q.name for q in (form.kept if form else ()) if q.type == "image")}
+    return tuple((q, said) for name, q, said in in_words(record.answers, form, asked, names) if name not in told)
 
 
 def _why(head: Mapping[str, Any], code: str, messages: Sequence[str], shorts: Mapping[str, str]) -> Iterable[str]:

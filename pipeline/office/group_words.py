@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from formpack.group_code import shown
 from formpack.words import many, marked, tr, trn
-from pipeline.office.group_life import Change, Event, Flow, Life
+from pipeline.office.group_life import Change, Event, Flow, Life, Printed
 
 _CHANGED = {
-    "opened": marked("opened with {plants}"),
+    "opened": marked("{plants} lifted, {planted} planted"),
     "moved_in": marked("{plants} came from {group}: {reason}"),
     "moved_out": marked("{plants} moved to {group}: {reason}"),
     "culled": marked("{plants} culled: {cause}"),
@@ -17,7 +17,7 @@ _CHANGED = {
 }
 _UNREASONED = {"moved_in": marked("{plants} came from {group}"), "moved_out": marked("{plants} moved to {group}")}
 _SUMS = {
-    "opened": marked("opened"),
+    "opened": marked("lifted"),
     "moved_in": marked("came from {group}"),
     "moved_out": marked("moved to {group}"),
     "culled": marked("culled: {cause}"),
@@ -31,6 +31,7 @@ def _changed(life: Life, event: Event, change: Change) -> str:
     """`55 plants moved to 26-0702-06: bud failed, set aside`."""
     about = {
         "plants": many(change.plants, "plant"),
+        "planted": change.plants - sum(c.plants for c in event.changes if c.kind not in ("opened", "moved_in")),
         "group": shown(change.other_group or ""),
         "reason": life.name("reasons", event.transfer_reason),
         "cause": life.name("causes", change.cause),
@@ -79,11 +80,11 @@ def did(life: Life, event: Event) -> list[str]:
     name, said = life.name, []
     if event.counted is not None:
         said.append(tr(_COVERED.get(event.coverage or "", _COVERED["whole"]), plants=many(event.counted, "plant")))
-    about = {"team": name("teams", event.team), "attempt": event.attempt or 0}
+    about = {"team": life.coded("teams", event.team), "attempt": event.attempt or 0}
     if event.buds_set is not None:
         said.append(tr("{buds} set by {team}, budding {attempt}", buds=many(event.buds_set, "bud"), **about))
         said += [tr("scion {scion}", scion=name("scions", event.scion))] if event.scion else []
-        said += [tr("batch {batch}", batch=name("budwood_batches", event.batch))] if event.batch else []
+        said += [tr("batch {batch}", batch=life.coded("budwood_batches", event.batch))] if event.batch else []
     if event.green is not None:
         read = {"green": event.green, "brown": event.brown or 0, "unsure": event.unsure or 0, "missing": event.missing or 0}
         said.append(
@@ -113,19 +114,26 @@ _PRINTED = {
     "stake": marked("sign for a stake"),
     "tree": marked("signs for trees"),
     "passport": marked("plant passport"),
-    "despatch": marked("despatch paper"),
+    "despatch": marked("despatch paper {paper}"),
 }
 
 
-def printed_kind(kind: str) -> str:
-    """What was printed, in words."""
-    return tr(_PRINTED.get(kind, kind))
+def printed_as(one: Printed) -> str:
+    """What was printed, in words; a paper by its number."""
+    return tr(_PRINTED.get(one.kind, one.kind), paper=one.paper)
+
+
+def why_out(life: Life, event: Event) -> str:
+    """The state of an event that is not in the books, and why; its state alone where the head says why of all that wait."""
+    states = [] if event.state == "accepted" else [tr(event.state)]
+    said_above = not life.in_books and event.of_group is None and (event.opens or event.state == "waiting")
+    return "; ".join(states if said_above and states else [*states, *event.why])
 
 
 def head(life: Life) -> list[str]:
     """What the group is and what stands now, in sentences."""
     if not life.in_books:
-        return [_not_in_books(life), *_kept_out(life)]
+        return [_not_in_books(life), *_opening_kept_out(life), *_kept_out(life)]
     said = []
     if life.estimate:
         about = {"plants": many(life.estimate, "plant"), "low": life.low or 0, "high": life.high or 0, "book": life.book or 0}
@@ -154,6 +162,27 @@ def _not_in_books(life: Life) -> str:
     if life.issued_on is None:
         return tr("Nothing about this group has come in.")
     return tr("Its code was issued on {day}; nothing about it has come in yet.", day=life.issued_on)
+
+
+def _opening_kept_out(life: Life) -> list[str]:
+    said = [
+        tr(
+            "Its opening (submission {submission}) is kept out of the books: {why}.",
+            submission=e.short,
+            why="; ".join([*([] if e.state == "accepted" else [tr(e.state)]), *e.why]),
+        )
+        for e in life.events
+        if e.opens and e.of_group is None
+    ]
+    if waiting := sum(e.state == "waiting" and e.of_group is None for e in life.events):
+        said.append(
+            trn(
+                "{n} submission waits until an opening of it is accepted.",
+                "{n} submissions wait until an opening of it is accepted.",
+                waiting,
+            )
+        )
+    return said
 
 
 def _kept_out(life: Life) -> list[str]:

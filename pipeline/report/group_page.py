@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import base64
+import datetime as dt
 import io
 import warnings
+from collections import Counter
 from collections.abc import Sequence
 
 from formpack.group_code import shown
 from formpack.words import many, number, short_day, tr
 from pipeline.office import photos
 from pipeline.office.group_life import Event, Flow, Life
-from pipeline.office.group_words import did, flow_in_words, head, printed_kind
+from pipeline.office.group_words import did, flow_in_words, head, printed_as, why_out
 from pipeline.report.blocks import (
     Block,
     Chapter,
@@ -49,16 +51,19 @@ def chapters_of(life: Life) -> list[Chapter]:
 
 
 def _first(store: Store, life: Life) -> Chapter:
-    from pipeline.report.charts.course import course, key
+    from pipeline.report.charts.course import course, has_band, key
 
     blocks: list[Block] = []
     if life.in_books:
         low, high = number(life.low or 0), number(life.high or 0)
         within = "" if low == high else tr("{low} to {high}", low=low, high=high)
+        began, on = tr("Opened with"), short_day(life.opened_on) if life.opened_on else ""
+        if life.lifted:
+            began, on = tr("Planted"), tr("of {n} lifted, {day}", n=life.lifted, day=on)
         figures = [
             Figure(tr("Stands now"), number(life.estimate or 0), within),
             Figure(tr("By the book"), number(life.book or 0)),
-            Figure(tr("Opened with"), number(life.opened_with or 0), short_day(life.opened_on) if life.opened_on else ""),
+            Figure(began, number(life.opened_with or 0), on),
         ]
         if life.last_count_on:
             figures.insert(2, Figure(tr("Last count"), number(life.last_count or 0), short_day(life.last_count_on)))
@@ -70,8 +75,8 @@ def _first(store: Store, life: Life) -> Chapter:
         return Chapter("first", tr("What the group is"), [*blocks, about] if about.rows else blocks)
     line = course_of(store, life.code, life.name("locations", life.place))
     drawn = course(line, [(on, in_stage(stage)) for on, stage in life.stages])
-    blocks += [Drawing(drawn, line.says, is_named=True), about, Says(key())]
-    return Chapter("first", tr("How to read the drawing"), blocks)
+    blocks += [Drawing(drawn, line.says, is_named=True), Says(key(has_band(line))), about]
+    return Chapter("first", tr("What stands"), blocks)
 
 
 def facts(life: Life) -> list[tuple[str, str]]:
@@ -84,7 +89,7 @@ def facts(life: Life) -> list[tuple[str, str]]:
             tr("{scion} (plants budded and moved: {mix})", scion=scion, mix=life.mix) if life.mix and scion else scion,
         ),
         (tr("mix of scions"), life.mix if life.mix and not scion else ""),
-        (tr("seed lot"), life.name("seed_lots", life.seed_lot)),
+        (tr("seed lot"), life.coded("seed_lots", life.seed_lot)),
         (tr("sown on"), short_day(life.sown_on) if life.sown_on else ""),
         (tr("stage"), in_stage(life.stage) if life.stage else ""),
         (tr("place"), life.name("locations", life.place)),
@@ -101,8 +106,7 @@ def _told(life: Life, event: Event) -> list[str]:
     found = "; ".join(did(life, event))
     said = [found] if found else []
     if not event.in_books:
-        states = [] if event.state == "accepted" else [tr(event.state)]
-        said.append(tr("not in the books: {why}", why="; ".join([*states, *event.why])))
+        said.append(why_out(life, event))
     if event.of_group:
         said.append(tr("filled in for group {group}", group=shown(event.of_group)))
     if event.note:
@@ -174,7 +178,7 @@ def _counts(life: Life) -> Chapter | None:
     return Chapter("counts", tr("What the counts say"), blocks, said)
 
 
-def _flow_rows(life: Life, flows: Sequence[Flow]) -> list[tuple[object, ...]]:
+def _flow_rows(life: Life, flows: Sequence[Flow]) -> list[tuple[str, int, dt.date | None, dt.date | None]]:
     return [(flow_in_words(life, f), f.plants, f.first_on, f.last_on if f.last_on != f.first_on else None) for f in flows]
 
 
@@ -183,13 +187,15 @@ def _flows(life: Life) -> Chapter | None:
         return None
     columns = (Column(tr("what")), Column(tr("plants"), "number"), Column(tr("on"), "day"), Column(tr("until"), "day"))
     blocks: list[Block] = []
-    for name, caption, flows in (
-        ("came", tr("What it came from"), life.came),
-        ("went", tr("What became of it"), life.went),
-    ):
-        if flows:
-            total = (tr("together"), sum(f.plants for f in flows), None, None)
-            blocks.append(Table(name, caption, columns, _flow_rows(life, flows), total))
+    went, came = _flow_rows(life, life.went), _flow_rows(life, life.came)
+    if life.gone > 0:
+        went.append((tr("gone without a record"), life.gone, None, None))
+    elif life.gone < 0:
+        came.append((tr("came without a record"), -life.gone, None, None))
+    went.append((tr("stands now"), life.estimate or 0, None, None))
+    for name, caption, rows in (("came", tr("What it came from"), came), ("went", tr("What became of it"), went)):
+        total = (tr("together"), sum(n for _, n, _, _ in rows), None, None)
+        blocks.append(Table(name, caption, columns, rows, total))
     if life.descent:
         heads = (
             Column(tr("group"), "code"),
@@ -198,10 +204,12 @@ def _flows(life: Life) -> Chapter | None:
             Column(tr("plants"), "number"),
         )
         back = [(shown(d.group), shown(d.from_group), d.on, d.plants) for d in life.descent]
-        blocks.append(Table("descent", tr("Back to the opening, by the first move into each group"), heads, back))
-    came, went = sum(f.plants for f in life.came), sum(f.plants for f in life.went)
+        blocks.append(Table("descent", tr("Where the first plants of each group came from, back to the opening"), heads, back))
     says = tr(
-        "{came} came in, {went} went out by the records, {book} are left in the book.", came=came, went=went, book=came - went
+        "{came} came in, {went} went out by the records, {book} are left in the book.",
+        came=sum(f.plants for f in life.came),
+        went=sum(f.plants for f in life.went),
+        book=life.book or 0,
     )
     return Chapter("flows", tr("Where it came from, and what became of it"), blocks, says)
 
@@ -215,10 +223,9 @@ def _places(life: Life) -> Chapter | None:
         stays = [(life.name("locations", p.place), p.since, p.until) for p in life.places]
         blocks.append(Table("places", tr("Where it stood"), where, stays))
     if life.printed:
-        columns = (Column(tr("printed on"), "day"), Column(tr("what")))
-        blocks.append(
-            Table("printed", tr("What was printed of it"), columns, [(p.on, printed_kind(p.kind)) for p in life.printed])
-        )
+        columns = (Column(tr("printed on"), "day"), Column(tr("what")), Column(tr("times"), "number"))
+        alike = Counter((p.on, printed_as(p)) for p in life.printed)
+        blocks.append(Table("printed", tr("What was printed of it"), columns, [(*what, n) for what, n in alike.items()]))
     last = tr("It stands at {place}.", place=life.name("locations", life.place)) if life.place and life.estimate else ""
     return Chapter("places", tr("Where it stood"), blocks, last)
 

@@ -57,7 +57,7 @@ def test_an_equal_nursery_comes_back(exported: tuple[Workspace, Path], tmp_path:
     kept = kept_in(again)
     assert kept == kept_in(workspace) and kept["seals"] and kept["file_names"] == kept_in(workspace)["file_names"]
     formpack("check", cwd=again.folder)
-    assert "counted corrected from -5 to 957 by S01" in formpack("history", "k4", cwd=again.folder)
+    assert "Plants counted corrected from -5 to 957 by S01" in formpack("history", "k4", cwd=again.folder)
     formpack("correct", str(workspace.folder / "list.xlsx"), "--by", "S02", "--undo", cwd=again.folder)
     assert [p.name for p in tmp_path.iterdir()] == ["new"]
 

@@ -316,9 +316,10 @@ def test_a_workbook_without_the_headings_is_refused(nursery: Workspace) -> None:
 def test_history_tells_it_in_order(nursery: Workspace) -> None:
     decide(nursery, MINUS)
     said = formpack("history", "k4", cwd=nursery.folder)
-    assert "counted: -5" in said
+    assert "Plants counted: -5" in said and "\n    Your name: S01 (Abel)\n" in said and "start" not in said
     at = [
-        said.index(x) for x in ("became quarantined", "counted corrected from -5 to 957 by S01: asked Abel", "became accepted")
+        said.index(x)
+        for x in ("became quarantined", "Plants counted corrected from -5 to 957 by S01: asked Abel", "became accepted")
     ]
     assert at == sorted(at)
 
@@ -327,7 +328,7 @@ def test_an_undo_reads_as_an_undo(nursery: Workspace) -> None:
     decide(nursery, MINUS, ENTRY, TOGETHER)
     formpack("correct", "list.xlsx", "--by", "S02", "--undo", cwd=nursery.folder)
     said = formpack("history", "k4", cwd=nursery.folder)
-    assert "undone: counted is -5 again, not 957, by S02: undone; it had said: asked Abel" in said
+    assert "undone: Plants counted is -5 again, not 957, by S02: undone; it had said: asked Abel" in said
     assert "undone: it is no longer withdrawn, by S02" in formpack("history", "k5", cwd=nursery.folder)
     assert "counted is now 957." in formpack("correct", "list.xlsx", "--by", "S01", cwd=nursery.folder)
 

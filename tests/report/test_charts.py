@@ -11,7 +11,7 @@ import lxml.etree
 
 from pipeline.report.charts.base import freest
 from pipeline.report.charts.bridge import Step, walk
-from pipeline.report.charts.course import course
+from pipeline.report.charts.course import course, has_band
 from pipeline.report.charts.months import shares, stacked
 from pipeline.report.charts.rows import line_of
 from pipeline.report.charts.take import funnel_plot
@@ -82,8 +82,9 @@ def test_stages_reached_in_one_week_are_named_beside_each_other() -> None:
     texts = [t for t in lxml.etree.fromstring(drawn.encode()).iter("{*}text") if t.text in names]
     places = {t.text: float(re.findall(r"translate\(([\d.]+)", t.get("transform", ""))[0]) for t in texts}
     across = [places[name] for name in names]
-    assert all(b - a >= 9.9 for a, b in pairwise(across)) and across[-1] <= 72 * 3.75
+    assert all(b - a >= 9.9 for a, b in pairwise(across)) and across[-1] <= 72 * 5
     assert not set(names) & set(words(course(line)))
+    assert has_band(line) and not has_band(replace(line, believed=tuple((d, 900, 900, 901) for d in days)))
 
 
 def test_words_go_where_they_hide_least() -> None:

@@ -18,7 +18,7 @@ from matplotlib.figure import Figure
 from pipeline.harmless import one_line
 
 WIDTH = 3.75
-"""Inches of every drawing; letters of 7.5 points are as large as the small print of the page."""
+"""Inches of every drawing that is not alone on its page; letters of 7.5 points are as large as the small print of the page."""
 LEAF, PEEL, INK, RULE = "#3f6b4f", "#c8801d", "#22312a", "#c9d1c9"
 ASIDE, ALARM = "#5c6a61", "#7d2416"
 SHADES = ("#1c3325", "#2b4e35", "#456a3f", "#78813e", "#ba9338", "#e2ad5b", "#f7ce96")

@@ -34,8 +34,11 @@ from pipeline.report.charts.rows import counts, lines_at
 from pipeline.report.stock import Course
 
 _HEIGHT, _LEFT, _RIGHT, _UNDER, _OVER = 1.5, 0.48, 0.25, 0.25, 0.06
-_LARGE, _NAMES, _LETTER = 3.2, 0.85, 10.0
-"""Inches of the large drawing and of the names above it, and points that a name turned up takes."""
+_WIDE, _LARGE, _NAMES, _LETTER = 5.0, 3.2, 0.85, 10.0
+"""Inches of the large drawing, across and up, and of the names above it, and points that a name turned up takes. It fills its
+page; on a phone its letters have 7 px."""
+_LINE = 1.1
+"""Points of a line."""
 _STRIP = 0.2
 """Of the height of the scale, what counts that are off it take."""
 _EPOCH = dt.date(1970, 1, 1)
@@ -63,8 +66,20 @@ def _steps(days: Sequence[float], levels: Sequence[int]) -> tuple[list[float], l
     return [*days, *many], [*map(float, levels), *(float(levels[i]) for i in at)]
 
 
-def key() -> str:
+def has_band(c: Course) -> bool:
+    """Whether the band of its large drawing is somewhere wider than the line in it."""
+    reached = [*(n for _, n in c.book), *(n for _, *all_of in c.believed for n in all_of)]
+    points = 72 * (_LARGE - _NAMES - _UNDER) / max(10, 1.3 * (max(reached) - min(reached)))
+    return any((high - low) * points > 2 * _LINE for _, _, low, high in c.believed)
+
+
+def key(is_with_band: bool = True) -> str:
     """What the lines and marks of the drawing are."""
+    if not is_with_band:
+        return tr(
+            "Dashed steps are the book with every recorded change, the line is what is believed to stand, dots are counts, an"
+            " open cross is a count in doubt."
+        )
     return tr(
         "Dashed steps are the book with every recorded change, the line in its band is what is believed to stand and its"
         " 95 % interval, dots are counts, an open cross is a count in doubt."
@@ -90,23 +105,24 @@ def _name_stages(axes: Axes, stages: Sequence[tuple[dt.date, str]], points: floa
         )
 
 
-def course(c: Course, stages: Sequence[tuple[dt.date, str]] = ()) -> str:
+def course(c: Course, stages: Sequence[tuple[dt.date, str]] | None = None) -> str:
     """A group over time: the book as dashed steps, what is believed as a line in its band, counts as dots, a doubtful one as an
-    open cross. With the days on which it reached `stages` it is drawn larger, and they are named above it.
+    open cross. With the days on which it reached `stages` (if any) it is drawn larger, and they are named above it.
 
     A count that is far off is drawn in a strip of its own at the edge, with its number, so that the rest can be seen.
     """
-    height, over = (_LARGE, _NAMES) if stages else (_HEIGHT, _OVER)
+    across, height = (WIDTH, _HEIGHT) if stages is None else (_WIDE, _LARGE)
+    over = _NAMES if stages else _OVER
     with mpl.rc_context(STYLE | {"axes.spines.left": True, "ytick.major.size": 2}):
-        figure = Figure(figsize=(WIDTH, height))
-        inside = (1 - (_LEFT + _RIGHT) / WIDTH, 1 - (_UNDER + over) / height)
-        axes = figure.add_axes((_LEFT / WIDTH, _UNDER / height, *inside))
+        figure = Figure(figsize=(across, height))
+        inside = (1 - (_LEFT + _RIGHT) / across, 1 - (_UNDER + over) / height)
+        axes = figure.add_axes((_LEFT / across, _UNDER / height, *inside))
         days = [_day(on) for on, _, _, _ in c.believed]
         stands, low, high = [n for _, n, _, _ in c.believed], [n for _, _, n, _ in c.believed], [n for _, _, _, n in c.believed]
         turns, book = [_day(d) for d, _ in c.book], [n for _, n in c.book]
         axes.fill_between(days, low, high, **BAND, alpha=0.28)
-        axes.step(days, stands, where="post", color=LEAF, linewidth=1.1)
-        axes.step(turns, book, where="post", color=PEEL, linewidth=1.1, linestyle=(0, (4, 2)))
+        axes.step(days, stands, where="post", color=LEAF, linewidth=_LINE)
+        axes.step(turns, book, where="post", color=PEEL, linewidth=_LINE, linestyle=(0, (4, 2)))
         reached = [*book, *low, *high]
         least, most = min(reached), max(reached)
         room = max(5, (most - least) * 0.15)
@@ -132,7 +148,7 @@ def course(c: Course, stages: Sequence[tuple[dt.date, str]] = ()) -> str:
             wide = 4.2 * len(said)
             starts = [x + 7, x - 7 - wide] if _day(n.on) <= (first + last) / 2 else [x - 7 - wide, x + 7]
             ups = (-4,) if is_off else (-4, 4, -12, 12, -20)
-            fit = [s for s in starts if s >= 72 * _LEFT and s + wide <= 72 * (WIDTH - 0.05)] or starts[:1]
+            fit = [s for s in starts if s >= 72 * _LEFT and s + wide <= 72 * (across - 0.05)] or starts[:1]
             box = freest([(s, y + up, s + wide, y + up + 8) for up in ups for s in fit], lines, taken)
             taken.append(box)
             is_left = box[0] < x
@@ -144,7 +160,7 @@ def course(c: Course, stages: Sequence[tuple[dt.date, str]] = ()) -> str:
         for end in [low_end] * is_under + [high_end] * is_over:
             axes.axhline(end, color=ASIDE, linewidth=0.8, linestyle=(0, (1, 2)))
         _days(axes, first, last)
-        _name_stages(axes, stages, 72 * WIDTH * inside[0])
+        _name_stages(axes, stages or (), 72 * across * inside[0])
         axes.tick_params(labelsize=7.5)
         lines_at(axes, "y")
         axes.set_axisbelow(True)
