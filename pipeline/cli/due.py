@@ -68,7 +68,7 @@ def due(
         rows = []
         for t in found.tasks:
             row = (t.group, t.task, t.due_on, t.days_over, t.place or None, t.plants, t.order or None, t.trees)
-            whose = {"looked_after_by": t.person or None, "teams": t.teams, "not_by": t.not_by}
+            whose: dict[str, Any] = {"looked_after_by": t.person or None, "teams": t.teams, "not_by": t.not_by, "buds": t.buds}
             rows.append(dict(zip(TABLES["due"][1], row, strict=True)) | whose)
         print_json({"as_of": found.day, "due": rows, "clear_out": [asdict(r) for r in left]})
         return
@@ -134,7 +134,7 @@ def _say(found: DueList, left: list[Remainders], free: str, days: int) -> None:
             (tr("place"), [found.places.label(t.place) for t in tasks]),
             (tr("looked after by"), [found.name(t.person) for t in tasks] if any(t.person for t in tasks) else []),
             (tr("team"), [listed(t.teams) for t in tasks] if any(t.teams for t in tasks) else []),
-            (tr("plants"), [t.trees or t.plants for t in tasks]),
+            (tr("plants"), [t.concerned for t in tasks]),
         ]
         heads, cells = zip(*(c for c in columns if c[1]), strict=True)
         print_table(heads, list(zip(*cells, strict=True)))

@@ -51,6 +51,13 @@ class Task:
     person: str
     teams: tuple[str, ...]
     not_by: tuple[str, ...] = ()
+    buds: int | None = None
+    """Set by the team that was asked for, and not read."""
+
+    @property
+    def concerned(self) -> int:
+        """How many plants it is about: of buds to be read only those of the team that was asked for."""
+        return self.trees or min(self.plants, self.buds or self.plants)
 
     @property
     def is_for_another(self) -> bool:
@@ -232,8 +239,6 @@ def due_list(store: Store, wanted: Wanted) -> DueList:
     ):
         pair = " / ".join(filter(None, (names.rootstock(stock or ""), tr("mixed") if mix else names.scion(scion or ""))))
         groups_teams = unread.get(group, {}) if task == "bud_take" else {}
-        if wanted.team in groups_teams:
-            plants = min(plants, groups_teams[wanted.team])
         person = places.person(place or "")
         is_asked = (
             wanted.person in ("", person)
@@ -241,7 +246,8 @@ def due_list(store: Store, wanted: Wanted) -> DueList:
             and (not wanted.place or wanted.place in places.way(place or ""))
         )
         if is_asked:
-            whose = (person, tuple(groups_teams), counted.get(group, ()) if task == "recount" else ())
+            not_by = counted.get(group, ()) if task == "recount" else ()
+            whose = (person, tuple(groups_teams), not_by, groups_teams.get(wanted.team))
             found.append(Task(group, task, on, over, place or "", plants, order or "", trees, pair, *whose))
     day = store.value("SELECT as_of FROM work.day")
     member_of = store.rows(

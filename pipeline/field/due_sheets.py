@@ -40,12 +40,12 @@ def _by_place(due: DueList, tasks: Sequence[Task], noted: str, is_told: bool) ->
         rows: list[list[Any]] = []
         for group, of_group in groupby(here, key=lambda t: t.group):
             todo = list(of_group)
-            lines = [f"{_BOX} {tr('{what}, {when}', what=due.what(t), when=t.when)}" for t in todo]
-            rows.append([shown(group), todo[0].pair, "\n".join(lines), None])
+            lines = [tr("{what}, {when}", what=due.what(t), when=t.when) for t in todo]
+            rows.append([shown(group), todo[0].pair, "\n".join(f"{_BOX} {line}" for line in lines), None])
             if is_told:
-                rows[-1].insert(3, next((t.plants for t in todo if t.task != "despatch"), None))
-        blocks += [gap(4), words(due.places.label(place), 10.5, bold=True, keep=True), grid(heads, rows, widths)]
-    return blocks
+                rows[-1].insert(3, next((t.concerned for t in todo if t.task != "despatch"), None))
+        blocks += [words(due.places.label(place), 10.5, bold=True, keep=True), grid(heads, rows, widths), gap(4)]
+    return blocks[:-1]
 
 
 def write_due_sheets(path: Path, nursery: str, due: DueList, forms: Mapping[str, Form], show_expected: bool) -> None:
@@ -62,9 +62,9 @@ def write_due_sheets(path: Path, nursery: str, due: DueList, forms: Mapping[str,
         blocks += [words(text, 8.5, after_mm=1) for text in [*([] if person else [due.nobody]), *cautions(tasks, forms)]]
         own, others = [t for t in tasks if not t.is_for_another], [t for t in tasks if t.is_for_another]
         noted = tr("noted by {person}", person=name) if person else tr("to be noted")
-        blocks += _by_place(due, own, noted, show_expected)
+        blocks += [gap(3), *_by_place(due, own, noted, show_expected)]
         if others:
-            blocks += [gap(6), words(tr("For somebody else to count again"), 12, bold=True, keep=True)]
+            blocks += [gap(8), words(tr("For somebody else to count again"), 12, bold=True, keep=True)]
             blocks += _by_place(due, others, tr("to be noted"), show_expected)
         parts.append((f"{name}, {nursery}, {day(due.day)}", blocks))
     write_sheets(path, tr("What is due, {day}", day=due.day), parts)

@@ -108,9 +108,10 @@ def test_a_sheet_for_each_person_and_nobody_s_last(nursery: Path) -> None:
 
 
 def test_a_team_has_a_sheet_of_its_own_with_the_buds_it_set(nursery: Path) -> None:
-    set_by_team = 300
+    """Team 2 set 950 buds, as the sample says."""
     (task,) = json.loads(formpack("due", "--team", "T02", "--json", cwd=nursery))["due"]
-    assert task["plants"] == set_by_team
+    assert task["buds"] == 950 != task["estimate"]
+    assert formpack("due", "--team", "T02", cwd=nursery).splitlines()[2].endswith("  T02      950")
     formpack("due", "--team", "T02", "--to", "team.pdf", cwd=nursery)
     (sheet,) = _text(nursery / "team.pdf")
     assert sheet.splitlines()[1] == "Team 2: Joel and Nadia" and "Abel" not in sheet
