@@ -64,7 +64,7 @@ def write_due_sheets(path: Path, nursery: str, due: DueList, forms: Mapping[str,
         noted = tr("noted by {person}", person=name) if person else tr("to be noted")
         blocks += [gap(3), *_by_place(due, own, noted, show_expected)]
         if others:
-            blocks += [gap(8), words(tr("For somebody else to count again"), 12, bold=True, keep=True)]
+            blocks += [gap(8), words(tr("For somebody else to count again"), 12, bold=True, after_mm=2, keep=True)]
             blocks += _by_place(due, others, tr("to be noted"), show_expected)
         parts.append((f"{name}, {nursery}, {day(due.day)}", blocks))
     write_sheets(path, tr("What is due, {day}", day=due.day), parts)
