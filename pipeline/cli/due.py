@@ -80,7 +80,7 @@ def due(
     if not team and (written or found.by_person.keys() != {""}):
         for line in filter(None, [*found.doubts, found.nobody]):
             say(line)
-    for code in found.member_of:
+    for code in () if team else found.member_of:
         say(tr("{person} is in team {team}: `formpack due --team {team}`.", person=person, team=code))
     if team:
         say(tr("A team is asked only to read its own buds; other work goes by place."))
