@@ -1,13 +1,14 @@
 from __future__ import annotations
 
+import datetime as dt
 import textwrap
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from formpack.words import many, tr, trn
+from formpack.words import listed, many, tr, trn
 from pipeline.cli.frame import (
     AsOfOption,
     JsonOption,
@@ -67,7 +68,7 @@ def due(
         rows = []
         for t in found.tasks:
             row = (t.group, t.task, t.due_on, t.days_over, t.place or None, t.plants, t.order or None, t.trees)
-            whose = {"looked_after_by": t.person or None, "teams": t.teams}
+            whose: dict[str, Any] = {"looked_after_by": t.person or None, "teams": t.teams, "not_by": t.not_by, "buds": t.buds}
             rows.append(dict(zip(TABLES["due"][1], row, strict=True)) | whose)
         print_json({"as_of": found.day, "due": rows, "clear_out": [asdict(r) for r in left]})
         return
@@ -76,11 +77,13 @@ def due(
             say(line)
     else:
         _say(found, left, free, days)
-    if written or found.by_person.keys() != {""}:
+    if not team and (written or found.by_person.keys() != {""}):
         for line in filter(None, [*found.doubts, found.nobody]):
             say(line)
+    for code in () if team else found.member_of:
+        say(tr("{person} is in team {team}: `formpack due --team {team}`.", person=person, team=code))
     if team:
-        say(tr("Only buds to be read are the task of a team; whose task other work is, the place says."))
+        say(tr("A team is asked only to read its own buds; other work goes by place."))
 
 
 def _write(ws: Workspace, found: DueList, to: Path | None, ics: Path | None) -> list[str]:
@@ -103,34 +106,38 @@ def _write(ws: Workspace, found: DueList, to: Path | None, ics: Path | None) -> 
     return said
 
 
+def _when(days_over: int) -> str:
+    if days_over > 0:
+        return trn("{n} day late", "{n} days late", days_over)
+    return trn("in {n} day", "in {n} days", -days_over) if days_over else tr("today")
+
+
 def _say(found: DueList, left: list[Remainders], free: str, days: int) -> None:
     from formpack.group_code import shown
-    from pipeline.tables import TASK_WORDS
 
     tasks = [t for t in found.tasks if t.task != "clear_out"]
     say(
-        trn(
-            "Due by {n} day after {day}: {tasks}.",
-            "Due by {n} days after {day}: {tasks}.",
-            days,
+        tr(
+            "Due until {until}, as of {day}: {tasks}.",
+            until=found.day + dt.timedelta(days),
             day=found.day,
-            tasks=many(len(tasks) + len(left), "task"),
+            tasks=many(len(found.tasks), "task"),
         )
     )
     if tasks:
-        heads = [tr("group"), tr("task"), tr("order"), tr("due on"), tr("days over"), tr("place"), tr("plants")]
-        rows: list[list[Any]] = [
-            [
-                *(shown(t.group), tr(TASK_WORDS[t.task]), t.order, t.due_on, t.days_over, found.places.label(t.place)),
-                t.trees or t.plants,
-            ]
-            for t in tasks
+        columns: list[tuple[str, list[Any]]] = [
+            (tr("group"), [shown(t.group) for t in tasks]),
+            (tr("task"), [found.what(replace(t, order="", teams=())) for t in tasks]),
+            (tr("order"), [t.order for t in tasks]),
+            (tr("due on"), [t.due_on for t in tasks]),
+            (tr("when"), [_when(t.days_over) for t in tasks]),
+            (tr("place"), [found.places.label(t.place) for t in tasks]),
+            (tr("looked after by"), [found.name(t.person) for t in tasks] if any(t.person for t in tasks) else []),
+            (tr("team"), [listed(t.teams) for t in tasks] if any(t.teams for t in tasks) else []),
+            (tr("plants"), [t.concerned for t in tasks]),
         ]
-        if any(t.person for t in tasks):
-            heads.insert(6, tr("looked after by"))
-            for row, t in zip(rows, tasks, strict=True):
-                row.insert(6, found.name(t.person))
-        print_table(heads, rows)
+        heads, cells = zip(*(c for c in columns if c[1]), strict=True)
+        print_table(heads, list(zip(*cells, strict=True)))
     if free:
         say(free)
     for r in left:

@@ -131,7 +131,7 @@ def number_of(option: str, kind: str, least: float, most: float) -> Callable[[An
     """A parser for an option that takes a number (`integer` or `decimal`) from `least` to `most`."""
 
     def said(limit: float) -> str:
-        return words.number(limit, 0 if limit == int(limit) else 1)
+        return str(limit) if option == "--year" else words.number(limit, 0 if limit == int(limit) else 1)
 
     def parser(text: Any) -> Any:
         value = _read(option, kind, str(text))

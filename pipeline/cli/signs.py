@@ -21,7 +21,10 @@ from pipeline.cli.frame import (
 _CARE = {
     "sheet": "",
     "stake": marked("Stakes may be treated against rot: wear gloves when you handle them."),
-    "tree": marked("Close the loop loosely, and look at it each season: a tight one cuts into a stem that grows thicker."),
+    "tree": marked(
+        "The empty end behind the line is for the loop round the stem. Close it loosely, and look at it each season: a tight"
+        " one cuts into a stem that grows thicker."
+    ),
     "passport": "",
 }
 """What to be careful of with each kind of sign."""
@@ -49,9 +52,7 @@ def signs(
     copies: Annotated[
         int, typer.Option(parser=number_of("--copies", "integer", 1, 20_000), metavar="N", help="Print each so many times.")
     ] = 1,
-    to: Annotated[
-        Path | None, typer.Option("--to", metavar="FILE.pdf", help="Where to, in place of paper/signs-KIND.pdf.")
-    ] = None,
+    to: Annotated[Path | None, typer.Option("--to", metavar="FILE.pdf", help="Where to, in place of paper/.")] = None,
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,
     as_json: JsonOption = False,
@@ -128,6 +129,7 @@ def signs(
                         codes=runs,
                     )
                 )
+                say(tr("`formpack signs --group CODE` prints an issued code again."))
             _say_care(kind)
     raise typer.Exit(1 if left_out else 0)
 

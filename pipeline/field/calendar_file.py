@@ -48,7 +48,7 @@ def calendar_file(nursery: str, due: DueList) -> bytes:
 
 
 def _lines(due: DueList, tasks: list[Task]) -> list[str]:
-    who = tasks[0].person
+    who = "" if all(t.is_for_another for t in tasks) else tasks[0].person
     lines = [tr("Whose task it is: {person}.", person=due.name(who))] if who else []
     for t in sorted(tasks, key=lambda t: (t.due_on, t.group, t.order)):
         said = {"group": shown(t.group), "pair": t.pair, "what": due.what(t), "when": t.when}

@@ -405,4 +405,4 @@ def _write(path: Path, number: str, found: Despatch, day: dt.date, workspace: Wo
         gap(3),
         words(tr("This paper lists records of the nursery. It is no plant passport and no certificate."), 8),
     ]
-    write_sheets(path, title, f"{nursery}, {title}", blocks)
+    write_sheets(path, title, [(f"{nursery}, {title}", blocks)])

@@ -8,13 +8,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from formpack.words import listed, many, many_of, short_day, tr, trn
+from formpack.words import either, listed, many, many_of, short_day, tr, trn
+from pipeline.book.discrepancies import counters
 from pipeline.rates.promises import Names
 from pipeline.store import Store
 from pipeline.tables import TASK_WORDS, known_code, names_of
 
 TABLES = (
-    *("due", "day", "standing", "lots", "settings", "list_rows", "list_locations", "list_staff", "list_teams"),
+    *("due", "day", "standing", "counts", "lots", "settings", "list_rows", "list_locations", "list_staff", "list_teams"),
     *("list_rootstocks", "list_scions", "list_compatibility"),
 )
 """The tables that this rests on."""
@@ -35,7 +36,8 @@ TO_DO = {
 @dataclass(frozen=True)
 class Task:
     """A row of the table `due`, of a group (eight digits) at a place (a code, '' where none is known). `person` is a code of
-    the staff, '' where nobody is named; `teams` are codes, of buds to be read alone."""
+    the staff, '' where nobody is named; `teams` are codes, of buds to be read alone; `not_by` are codes of who counted
+    last, of a group to be counted again alone: somebody else is to do it."""
 
     group: str
     task: str
@@ -48,6 +50,19 @@ class Task:
     pair: str
     person: str
     teams: tuple[str, ...]
+    not_by: tuple[str, ...] = ()
+    buds: int | None = None
+    """Set by the team that was asked for, and not read."""
+
+    @property
+    def concerned(self) -> int:
+        """How many plants it is about: of buds to be read only those of the team that was asked for."""
+        return self.trees or min(self.plants, self.buds or self.plants)
+
+    @property
+    def is_for_another(self) -> bool:
+        """Whether it is to be done by somebody else than who looks after the place."""
+        return self.person in self.not_by
 
     @property
     def when(self) -> str:
@@ -122,13 +137,22 @@ class DueList:
     teams: Mapping[str, str]
     not_active: frozenset[str]
     """People who are not active, or gone from the list of staff."""
+    team: str = ""
+    """The team that was asked for."""
+    member_of: tuple[str, ...] = ()
+    """The teams of the person who was asked for."""
+
+    @cached_property
+    def walk(self) -> list[Task]:
+        """The tasks in the order of a walk, those of a group together."""
+        walks = {place: self.places.walk(place) for place in {t.place for t in self.tasks}}
+        return sorted(self.tasks, key=lambda t: (walks[t.place], t.group, t.due_on, t.task, t.order))
 
     @cached_property
     def by_person(self) -> dict[str, list[Task]]:
-        """Each person's tasks in the order of a walk, late ones first at each place; nobody's ('') last."""
-        walks = {place: self.places.walk(place) for place in {t.place for t in self.tasks}}
+        """Each person's tasks in the order of a walk; nobody's ('') last."""
         found: dict[str, list[Task]] = {}
-        for task in sorted(self.tasks, key=lambda t: (walks[t.place], t.due_on, t.group, t.task, t.order)):
+        for task in self.walk:
             found.setdefault(task.person, []).append(task)
         return {person: found[person] for person in sorted(found, key=lambda p: (not p, self.name(p), p))}
 
@@ -141,6 +165,8 @@ class DueList:
         said = tr(TASK_WORDS[task.task])
         if task.task == "despatch" and task.order:
             return tr("Despatch {trees} for order {order}", trees=many(task.trees or 0, "tree"), order=task.order)
+        if task.not_by:
+            return tr("{task}, not by {people}", task=said, people=either(map(self.name, task.not_by)))
         teams = listed(self.teams.get(team, team) for team in task.teams)
         return tr("{task} ({teams})", task=said, teams=teams) if teams else said
 
@@ -190,14 +216,21 @@ def due_list(store: Store, wanted: Wanted) -> DueList:
         "SELECT code FROM work.list_rows WHERE list_name = 'staff' AND (NOT is_listed OR inactive_since IS NOT NULL)"
     )
     # as `due` has it: lots that were not read, or of which a good part was not and the group has not moved on
-    unread = dict(
-        store.rows(
-            "SELECT l.group_code, list(DISTINCT l.team_code ORDER BY l.team_code) FROM work.lots l"
-            " JOIN work.standing s USING (group_code) CROSS JOIN work.settings t WHERE l.team_code IS NOT NULL"
-            " AND (l.read_on IS NULL OR (s.stage IN ('budded', 'read')"
-            " AND l.green + l.brown + l.missing < t.lot_read_share * l.buds_set)) GROUP BY ALL"
-        )
-    )
+    unread: dict[str, dict[str, int]] = {}
+    for group, team, buds in store.rows(
+        "SELECT l.group_code, l.team_code, sum(CASE WHEN l.read_on IS NULL THEN l.buds_set"
+        " ELSE l.buds_set - l.green - l.brown - l.missing END)::BIGINT FROM work.lots l"
+        " JOIN work.standing s USING (group_code) CROSS JOIN work.settings t WHERE l.team_code IS NOT NULL"
+        " AND (l.read_on IS NULL OR (s.stage IN ('budded', 'read')"
+        " AND l.green + l.brown + l.missing < t.lot_read_share * l.buds_set)) GROUP BY ALL ORDER BY ALL"
+    ):
+        unread.setdefault(group, {})[team] = buds
+    everybody = counters(store)
+    counted = {
+        group: tuple(sorted(codes.split()))
+        for group, codes in store.rows("SELECT group_code, staff_codes FROM work.counts WHERE is_last")
+        if codes and everybody - set(codes.split())
+    }
     found = []
     for group, task, on, over, place, plants, order, trees, stock, scion, mix in store.rows(
         "SELECT d.*, s.rootstock, s.scion, s.mix FROM work.due d JOIN work.standing s USING (group_code)"
@@ -205,7 +238,7 @@ def due_list(store: Store, wanted: Wanted) -> DueList:
         [wanted.days, wanted.task],
     ):
         pair = " / ".join(filter(None, (names.rootstock(stock or ""), tr("mixed") if mix else names.scion(scion or ""))))
-        groups_teams = tuple(unread.get(group, ())) if task == "bud_take" else ()
+        groups_teams = unread.get(group, {}) if task == "bud_take" else {}
         person = places.person(place or "")
         is_asked = (
             wanted.person in ("", person)
@@ -213,9 +246,17 @@ def due_list(store: Store, wanted: Wanted) -> DueList:
             and (not wanted.place or wanted.place in places.way(place or ""))
         )
         if is_asked:
-            found.append(Task(group, task, on, over, place or "", plants, order or "", trees, pair, person, groups_teams))
+            not_by = counted.get(group, ()) if task == "recount" else ()
+            whose = (person, tuple(groups_teams), not_by, groups_teams.get(wanted.team))
+            found.append(Task(group, task, on, over, place or "", plants, order or "", trees, pair, *whose))
     day = store.value("SELECT as_of FROM work.day")
-    return DueList(day, tuple(found), places, staff, teams, frozenset(code for (code,) in lapsed))
+    member_of = store.rows(
+        "SELECT code FROM work.list_teams WHERE $1 IN (budder, wrapper) AND code IN ("
+        "SELECT code FROM work.list_rows WHERE list_name = 'teams' AND is_listed AND inactive_since IS NULL) ORDER BY code",
+        [wanted.person],
+    )
+    lapsed_staff, of_person = frozenset(code for (code,) in lapsed), tuple(code for (code,) in member_of)
+    return DueList(day, tuple(found), places, staff, teams, lapsed_staff, wanted.team, of_person)
 
 
 def _by_count(tasks: Iterable[Task]) -> str:

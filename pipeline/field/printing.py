@@ -63,14 +63,17 @@ def _shown(value: Any) -> str:
 
 
 def grid(heads: Sequence[str], rows: Sequence[Sequence[Any]], widths_mm: Sequence[float], line_mm: float = 7) -> Flowable:
-    """A table with lines to write in; its heads come again on each sheet. Numbers and days stand as the language has them, and
-    None is an empty cell."""
+    """A table with lines to write in; its heads come again on each sheet. Numbers and days stand as the language has them,
+    None is an empty cell, and a text with line breaks has lines."""
     from reportlab.lib.colors import HexColor
     from reportlab.lib.units import mm
     from reportlab.platypus import Table
 
     right = [{type(r[i]) for r in rows} <= {int, type(None)} and any(r[i] is not None for r in rows) for i in range(len(heads))]
-    body = [[words(_shown(v), 8.5, is_right=at) if _shown(v) else "" for v, at in zip(row, right, strict=True)] for row in rows]
+    body = [
+        [[words(line, 8.5, is_right=at) for line in _shown(v).splitlines()] or "" for v, at in zip(row, right, strict=True)]
+        for row in rows
+    ]
     table = Table(
         [[words(h, 8, bold=True, is_right=at) for h, at in zip(heads, right, strict=True)], *body],
         colWidths=[w * mm for w in widths_mm],
@@ -80,7 +83,8 @@ def grid(heads: Sequence[str], rows: Sequence[Sequence[Any]], widths_mm: Sequenc
     styles: list[Any] = [
         ("LINEBELOW", (0, 0), (-1, 0), 0.8, HexColor("#22312a")),
         ("LINEBELOW", (0, 1), (-1, -1), 0.4, HexColor("#8b978e")),
-        ("VALIGN", (0, 0), (-1, -1), "BOTTOM"),
+        ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
+        ("VALIGN", (0, 1), (-1, -1), "TOP"),
         ("TOPPADDING", (0, 1), (-1, -1), max(1.0, (line_mm - 4.2) * mm)),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
         ("LEFTPADDING", (0, 0), (-1, -1), 2),
@@ -88,13 +92,6 @@ def grid(heads: Sequence[str], rows: Sequence[Sequence[Any]], widths_mm: Sequenc
     ]
     table.setStyle(styles)
     return table
-
-
-def new_sheet() -> Flowable:
-    """What follows begins on a sheet of its own."""
-    from reportlab.platypus import PageBreak
-
-    return PageBreak()
 
 
 def gap(height_mm: float) -> Flowable:
@@ -105,23 +102,27 @@ def gap(height_mm: float) -> Flowable:
     return Spacer(1, height_mm * mm)
 
 
-def write_sheets(path: Path, title: str, foot: str, blocks: Sequence[Flowable]) -> None:
-    """Blocks (`words`, `grid`) on as many A4 sheets as they need, each with its number and `foot` beneath. The same blocks make
-    the same bytes."""
+def write_sheets(path: Path, title: str, parts: Sequence[tuple[str, Sequence[Flowable]]]) -> None:
+    """Parts, each a foot and its blocks (`words`, `grid`), on as many A4 sheets as they need; a part begins on a sheet of its
+    own, and each of its sheets has its number and the foot beneath. The same blocks make the same bytes."""
     from reportlab.lib.pagesizes import A4
     from reportlab.lib.units import mm
+    from reportlab.pdfbase.pdfmetrics import stringWidth
     from reportlab.pdfgen.canvas import Canvas
-    from reportlab.platypus import SimpleDocTemplate
+    from reportlab.platypus import BaseDocTemplate, Frame, NextPageTemplate, PageBreak, PageTemplate
 
     use_fonts()
     margin = MARGIN_MM * mm
 
-    def under(canvas: Canvas, document: Any) -> None:
+    def under(foot: str, canvas: Canvas, document: Any) -> None:
+        foot = one_line(foot)
+        while stringWidth(foot, FONT, 7.5) > A4[0] - 2 * margin - 30 * mm:
+            foot = foot.rstrip("…")[:-1] + "…"
         canvas.setFont(FONT, 7.5)
-        canvas.drawString(margin, 9 * mm, one_line(foot))
+        canvas.drawString(margin, 9 * mm, foot)
         canvas.drawRightString(A4[0] - margin, 9 * mm, tr("sheet {n}", n=document.page))
 
-    document = SimpleDocTemplate(
+    document = BaseDocTemplate(
         str(path),
         pagesize=A4,
         leftMargin=margin,
@@ -132,4 +133,9 @@ def write_sheets(path: Path, title: str, foot: str, blocks: Sequence[Flowable]) 
         author="formpack",
         invariant=1,
     )
-    document.build(list(blocks), onFirstPage=under, onLaterPages=under, canvasmaker=partial(Canvas, invariant=1))
+    story: list[Flowable] = []
+    for turn, (foot, blocks) in enumerate(parts):
+        frame = Frame(document.leftMargin, document.bottomMargin, document.width, document.height)
+        document.addPageTemplates(PageTemplate(str(turn), [frame], onPage=partial(under, foot)))
+        story += [NextPageTemplate(str(turn)), PageBreak(), *blocks] if story else blocks
+    document.build(story, canvasmaker=partial(Canvas, invariant=1))

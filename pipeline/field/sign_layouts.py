@@ -214,12 +214,16 @@ def _stake(canvas: Canvas, sign: Sign) -> None:
 
 
 def _tree(canvas: Canvas, sign: Sign) -> None:
-    """190 x 20 mm; the last 30 mm stay blank, to close the loop on."""
+    """190 x 20 mm; the last 30 mm stay blank but for a word in small, to close the loop on."""
     _square_and_digits(canvas, sign.code, 1.5, 1.2, 16)
     _code(canvas, sign, 20, 13.5, 9.6)
     _cells(canvas, sign, ("rootstock", "scion"), 86, 19, 72, 8.6, 3)
     _cells(canvas, sign, ("batch",), 86, 9.7, 72, 8.6)
     canvas.line(160, 2, 160, 18)
+    canvas.setFillGray(_GREY)
+    canvas.setFont(FONT, 2.4)
+    canvas.drawCentredString(175, 9, tr("loop"))
+    canvas.setFillGray(_INK)
 
 
 def _flag(canvas: Canvas, x: float, y: float, height: float) -> None:

@@ -233,7 +233,9 @@ def print_signs(
             tr("That is {many} signs, and one print takes {most}; ask for fewer.", many=len(signs) * copies, most=MOST_SIGNS)
         )
     document = draw(kind, [sign for sign in signs for _ in range(copies)], workspace.settings.name)
-    path = to or workspace.paper / f"signs-{kind}.pdf"
+    # new codes go into a file of their own, which no later print replaces
+    about = f"new-{'-to-'.join(dict.fromkeys(shown(s.code) for s in (signs[0], signs[-1])))}" if are_new else kind
+    path = to or workspace.paper / f"signs-{about}.pdf"
     names = KINDS[kind].fields
     shows = {sign.code: {n: sign.shows[n] for n in names} if names else sign.shows for sign in signs}
     if are_new:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import re
 from pathlib import Path
@@ -13,7 +14,8 @@ import pytest
 from formpack.group_code import issue, shown
 from pipeline import run
 from pipeline.field import due_list
-from pipeline.field.due_list import Places, Wanted
+from pipeline.field.due_list import DueList, Places, Task, Wanted
+from pipeline.field.due_sheets import write_due_sheets
 from pipeline.workspace import Workspace
 from tests.book.test_reconcile import CODES, Bench
 from tests.cli.test_cli import formpack
@@ -74,7 +76,10 @@ def test_a_task_is_whose_place_it_is_in_up_to_the_house(nursery: Path) -> None:
     assert _tasks(nursery, "--place", "H1B2", "--person", "S01") == {}
     said = formpack("due", cwd=nursery)
     assert "nobody named" in said and "Nobody is named for 1 task, in Yard 1: write a staff code as looked_after_by" in said
-    assert "Only buds to be read are the task of a team" in formpack("due", "--team", "T02", cwd=nursery)
+    assert "looked after by  team  plants" in said and "late  House 1  " in said
+    said = formpack("due", "--team", "T02", cwd=nursery)
+    assert "A team is asked only to read its own buds" in said and "Nobody" not in said
+    assert "S03 is in team T02: `formpack due --team T02`." in formpack("due", "--person", "S03", cwd=nursery)
 
 
 def test_places_know_whose_they_are_and_the_order_of_a_walk() -> None:
@@ -100,6 +105,62 @@ def test_a_sheet_for_each_person_and_nobody_s_last(nursery: Path) -> None:
     first = (nursery / "due.pdf").read_bytes()
     formpack("due", "--to", "due.pdf", cwd=nursery)
     assert (nursery / "due.pdf").read_bytes() == first
+
+
+def test_a_team_has_a_sheet_of_its_own_with_the_buds_it_set(nursery: Path) -> None:
+    """Team 2 set 950 buds, as the sample says."""
+    (task,) = json.loads(formpack("due", "--team", "T02", "--json", cwd=nursery))["due"]
+    assert task["buds"] == 950 != task["estimate"]
+    assert formpack("due", "--team", "T02", cwd=nursery).splitlines()[2].endswith("  T02      950")
+    formpack("due", "--team", "T02", "--to", "team.pdf", cwd=nursery)
+    (sheet,) = _text(nursery / "team.pdf")
+    assert sheet.splitlines()[1] == "Team 2: Joel and Nadia" and "Abel" not in sheet
+
+
+def test_who_counted_last_is_not_to_count_again(tmp_path: Path) -> None:
+    """What is counted again is not due for a count besides; whose place it is hands it to somebody else."""
+    workspace = new_workspace(tmp_path)
+    (workspace.lists / "locations.csv").write_text(PLACES, encoding="utf-8")
+    bench = Bench(workspace)
+    for group, who, place in ((0, "S01", "H1"), (1, "S02", "H1"), (2, "S01", "H1B2")):
+        bench.open(group, 1000, place)
+        bench.counts(group, 998, 997, 996, 995, *((944,) if group != 1 else ()), who=who)
+    bench.take_in()
+    found = json.loads(formpack("due", "--json", cwd=workspace.folder))["due"]
+    tasks = {(t["group_code"], t["task"]): t["not_by"] for t in found}
+    again = {(CODES[group], "recount"): ["S01"] for group in (0, 2)}
+    assert tasks == again | {(CODES[1], "stock_count"): []}
+    assert "Count again, not by Abel" in formpack("due", "--person", "S01", cwd=workspace.folder)
+    formpack("due", "--to", "due.pdf", "--ics", "due.ics", cwd=workspace.folder)
+    abel, iris = (" ".join(sheet.split()) for sheet in _text(workspace.folder / "due.pdf"))
+    assert abel.index(shown(CODES[1])) < abel.index("For somebody else to count again") < abel.index(shown(CODES[0]))
+    assert "Count again, not by Abel" in iris and "somebody else" not in iris
+    calendar = (workspace.folder / "due.ics").read_text(encoding="utf-8").replace("\n ", "")
+    assert calendar.count("not by Abel") == 2
+    assert calendar.count("Whose task it is: Abel.") == 1, "of counting group 1, not of counting again"
+
+
+def test_a_group_has_one_row_and_each_sheet_its_name(tmp_path: Path) -> None:
+    """Groups stand in the order of their codes at a place; what fits on a sheet leaves no empty one behind."""
+    workspace = new_workspace(tmp_path)
+    day, places = dt.date(2026, 11, 2), Places({"H1": "House 1"}, {}, {"H1": "S01"})
+
+    def sheets(many: int) -> list[str]:
+        tasks = [
+            Task(issue(2026, n, 1)[0], task, day - dt.timedelta(over), over, "H1", 9, "", None, "", "S01", ())
+            for task, over in (("stake", 0), ("top", 5))
+            for n in range(many, 0, -1)
+        ]
+        due = DueList(day, tuple(tasks), places, {"S01": "Abel"}, {}, frozenset())
+        write_due_sheets(tmp_path / "due.pdf", "Nursery", due, workspace.forms, False)
+        return _text(tmp_path / "due.pdf")
+
+    for many in range(15, 20):
+        found = sheets(many)
+        assert all("Abel, Nursery, 2 November 2026" in sheet and "26-00" in sheet for sheet in found)
+        assert re.findall(r"26-00\d\d-\d\d", " ".join(found)) == [shown(issue(2026, n, 1)[0]) for n in range(1, many + 1)]
+        assert " ".join(found).count("Stake, today") == " ".join(found).count("Top, late since 28 Oct 2026") == many
+    assert len(sheets(40)) > 2
 
 
 def test_no_sheet_tells_how_many_are_expected_unless_the_phones_do(nursery: Path) -> None:

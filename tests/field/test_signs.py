@@ -250,11 +250,16 @@ def test_new_codes_are_in_order_and_beyond_all_that_came(bench: Bench) -> None:
     second = signs(bench, "--new", "2", "--kind", "tree", "--copies", "20")
     assert [c[:6] for c in second["issued"]] == ["260906", "260907"] and (second["signs"], second["sheets"]) == (40, 4)
     assert all(mod_97_10.is_valid(code) for code in first["issued"] + second["issued"])
-    assert decoded(bench.workspace.paper / "signs-tree.pdf") == sorted(second["issued"] * 20)
+    named = "-to-".join(map(shown, second["issued"]))
+    assert second["file"] == f"paper/signs-new-{named}.pdf", "a file of their own, which no later print replaces"
+    assert decoded(bench.workspace.folder / second["file"]) == sorted(second["issued"] * 20)
+    assert texts(bench.workspace.folder / second["file"])[0].count("loop") == 13
     assert signs(bench, "--group", first["issued"][0])["groups"][0]["place"] is None
     said = formpack("signs", "--new", "2", "--year", "2027", cwd=bench.workspace.folder)
+    assert refused(bench, "--new", "1", "--year", "2100") == "--year takes a number from 2000 to 2099."
     first_of, last_of = (shown(p + mod_97_10.calc_check_digits(p)) for p in ("270001", "270002"))
     assert f"2 codes were issued and will not be issued again: {first_of} to {last_of}." in said
+    assert "`formpack signs --group CODE` prints an issued code again." in said
     formpack("check", cwd=bench.workspace.folder)
 
 
@@ -294,7 +299,8 @@ def test_two_at_once_get_codes_of_their_own(workspace: Workspace) -> None:
 
 def test_where_the_file_cannot_be_written_nothing_is_kept(workspace: Workspace) -> None:
     bench = Bench(workspace)
-    for blocked, to in (("paper/signs-sheet.pdf", ()), ("here.pdf", ("--to", "here.pdf"))):
+    named = "-to-".join(shown(issue(2026, n, 1)[0]) for n in (1, 3))
+    for blocked, to in ((f"paper/signs-new-{named}.pdf", ()), ("here.pdf", ("--to", "here.pdf"))):
         (workspace.folder / blocked).mkdir(parents=True)
         assert "could not be replaced" in refused(bench, "--new", "3", *to)
         assert "No such file" in refused(bench, "--new", "3", "--to", "nowhere/x.pdf")
@@ -341,8 +347,7 @@ def test_no_code_stands_on_two_signs_whatever_fails(way: str, workspace: Workspa
 
 
 def workspace_signs(folder: Path) -> set[str]:
-    path = folder / "paper" / "signs-sheet.pdf"
-    return set(decoded(path)) if path.exists() else set()
+    return {code for path in (folder / "paper").glob("signs-new-*-to-*.pdf") for code in decoded(path)}
 
 
 def test_what_cannot_be_printed_is_said_in_a_sentence(bench: Bench) -> None:

@@ -1,8 +1,8 @@
 -- What is to be done with each group and by when; days_over is negative while there is still time. What is left of a group that
 -- once was larger (up to `remainder` plants, with no buds to be read) is cleared out, and nothing else is due for it but to be
--- counted where that is open. A group that was counted to 0 is due for nothing. Trees are despatched for an order (`allotted`),
--- and late when that is: of a group in as many tasks as there are orders that it serves, `trees` of it each. Trees of age that
--- no order wants are no task.
+-- counted where that is open. A group that was counted to 0 is due for nothing, and one to be counted again for no other
+-- count. Trees are despatched for an order (`allotted`), and late when that is: of a group in as many tasks as there are
+-- orders that it serves, `trees` of it each. Trees of age that no order wants are no task.
 WITH standing AS (
     SELECT * FROM work.standing
     WHERE stage <> 'gone' AND group_code NOT IN (SELECT group_code FROM work.remainders)
@@ -37,7 +37,7 @@ tasks AS (
     FROM work.allotted, work.day d
     UNION ALL
     SELECT group_code, 'stock_count', coalesce(last_count_on, opened_on) + t.stock_count, NULL, NULL
-    FROM standing, work.settings t
+    FROM standing, work.settings t WHERE state = 'ok'
     UNION ALL
     SELECT group_code, 'clear_out', d.as_of, NULL, NULL FROM work.remainders, work.day d WHERE state = 'ok'
     UNION ALL
