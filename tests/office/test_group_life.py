@@ -235,7 +235,7 @@ def test_codes_that_nobody_knows(nursery: Workspace) -> None:
     assert "No submission is 'nobody'" in refused("nobody")
     assert "--to writes the page of a group" in formpack("history", "loss-5", "--to", "x.html", cwd=nursery.folder, code=2)
     assert "must end in .html" in formpack("history", MAIN, "--to", "x.pdf", cwd=nursery.folder, code=2)
-    assert formpack("history", MAIN, "--to", "no/x.html", cwd=nursery.folder, code=2).startswith("The disk refuses: ")
+    assert formpack("history", MAIN, "--to", "no/x.html", cwd=nursery.folder, code=2).startswith("There is no folder no; ")
     assert "Its code was issued on 1 August 2026; nothing about it has come in yet." in told(nursery, ISSUED)
     assert "Its code was issued" in page_of(nursery, ISSUED)[0]
     assert "uuid:loss-5, loss, came on" in formpack("history", "loss-5", cwd=nursery.folder)
