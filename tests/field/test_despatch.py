@@ -77,8 +77,8 @@ def test_a_paper_lists_what_leaves_and_is_numbered(bench: Bench) -> None:
     assert f"House 1  {shown(CODES[0])}    300  B-TAH            L2601-CARR" in said and "--print" in said
     assert not (folder / "paper").exists(), "looking writes nothing"
     said = formpack("despatch", "A", "--print", cwd=folder)
-    assert f"Paper A/1 is in {Path('paper') / 'despatch-A.pdf'}: 400 trees of 2 groups." in said
-    text = text_of(folder / "paper" / "despatch-A.pdf")
+    assert f"Paper A/1 is in {Path('paper') / 'despatch-A-1.pdf'}: 400 trees of 2 groups." in said
+    text = text_of(folder / "paper" / "despatch-A-1.pdf")
     for line in (
         *("Despatch paper A/1", "Order A, for Hill Farm", "Printed on 2 November 2026", "to take 400", "Scenario nursery"),
         *(f"House 1 {shown(CODES[g])} Carrizo citrange Tahiti lime B-TAH L2601-CARR {n}" for g, n in ((0, 300), (1, 100))),
@@ -178,7 +178,12 @@ def test_each_despatch_belongs_to_one_paper(store: Store) -> None:
         ]
         known = [(p[0], s[1]) for p in papers for s in gone if s[2] == p[2] and dice.random() < 0.4]
         known = [(n, "older" if s == "s1" else s) for n, s in known] + [(p[0], "x") for p in papers]
-        make(store, "papers", "number BIGINT, order_ref VARCHAR, printed_on DATE, position BIGINT", papers)
+        make(
+            store,
+            "papers",
+            "number BIGINT, order_ref VARCHAR, printed_on DATE, position BIGINT, replaced_by BIGINT",
+            [(*p, None) for p in papers],
+        )
         make(store, "paper_lines", "number BIGINT, group_code VARCHAR, trees BIGINT", lines)
         make(store, "paper_known", "number BIGINT, instance_id VARCHAR", known)
         columns = "group_code VARCHAR, instance_id VARCHAR, on_date DATE, ended VARCHAR, order_ref VARCHAR, quantity BIGINT"
@@ -286,7 +291,7 @@ def test_odd_names_and_files_that_cannot_be_written(odd: Path, tmp_path: Path) -
     assert "Short now: 220 trees. As far as is known too few are on the way for all of it." in said
     text = text_of(tmp_path / "x.pdf")
     assert "Despatch paper A/../B/1" in text and "<b>ÜÜÜ" in text and "& Co" in text and "together 280" in text
-    assert field.file_of(Workspace(odd), "A/../B").name == "despatch-A_.._B.pdf"
+    assert field.file_of(Workspace(odd), "A/../B/2").name == "despatch-A_.._B-2.pdf"
 
 
 def test_sixty_groups_and_a_place_that_is_not_known(workspace: Workspace, tmp_path: Path) -> None:
@@ -297,7 +302,7 @@ def test_sixty_groups_and_a_place_that_is_not_known(workspace: Workspace, tmp_pa
     ]
     found = field.Despatch(
         *("A", "Farm", ("CARRIZO", "EUREKA"), "C + E (incompatible)", "The list has it.", TODAY, 9000, 0, 9000, "", None, 0),
-        *(lines, [], [], []),
+        *(lines, [], [], [], []),
     )
     with Store.in_memory() as store:
         make(store, "deliveries", "order_ref VARCHAR, instance_id VARCHAR, on_date DATE", [])

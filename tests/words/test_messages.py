@@ -33,7 +33,12 @@ def test_sentences_are_whole() -> None:
             faults.append(text)
         if text != text.strip() and not text.startswith(" ("):  # what is put behind a name, in brackets
             faults.append(text)
-        if text[:1].isupper() and ". " in said.replace("...", "").replace("F.A.C.", "") and said[-1] not in ".:?)" and not text.endswith("}"):
+        if (
+            text[:1].isupper()
+            and ". " in said.replace("...", "").replace("F.A.C.", "")
+            and said[-1] not in ".:?)"
+            and not text.endswith("}")
+        ):
             faults.append(text)
     assert faults == []
 
