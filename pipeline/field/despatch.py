@@ -446,7 +446,7 @@ def _write(path: Path, number: str, found: Despatch, day: dt.date, workspace: Wo
             )
         ),
         gap(2),
-        grid(heads, rows, (18, 21, 18, 19, 25, 22, 15, 22, 22)),
+        grid(heads, rows, (15.5, 20.5, 24.5, 17.3, 23.7, 22, 14.5, 22, 22)),
         gap(4),
         grid((tr("leaves on"), tr("vehicle")), [(None, None)], (60, 122), line_mm=12),
         gap(4),

@@ -1,6 +1,6 @@
 -- Despatches that are other than the paper printed for them, group by group, on the last submission that says so:
--- (instance_id, rule, field, value, detail). Groups of which nothing has gone yet, or not under this paper, are no matter; nor is
--- what lacks of a paper that another one replaced.
+-- (instance_id, rule, field, value, detail). Groups of which nothing has gone yet, or not under this paper, are
+-- no matter; nor is what lacks of a paper that another one replaced.
 SELECT instance_id, 'other_than_on_paper' AS rule, 'despatched' AS field, recorded::VARCHAR AS value,
     CASE WHEN planned IS NULL THEN
             pack('paper {order}/{number} of {day} does not name this group',
