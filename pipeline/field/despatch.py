@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 KIND = "despatch"
 TABLES = tuple(
-    "owed allotted trees orders deliveries papers on_paper accepted standing sources states current particulars"
+    "owed allotted trees orders deliveries papers on_paper standing sources states current particulars"
     " reading_findings bookings houses day list_rows list_orders list_locations list_rootstocks list_scions"
     " list_compatibility".split()
 )
