@@ -235,6 +235,11 @@ class Rule(Enum):
         marked("{value} was despatched, and order {detail}."),
         marked("Look at the order and at the sign of the group; what was not ordered does not count as delivered."),
     )
+    other_consignee = (
+        "note",
+        marked("These trees went to {value}, and order {detail}."),
+        marked("Ask who received them; correct the order, the consignee, or the list. Until then they count as delivered."),
+    )
     more_than_ordered = (
         "note",
         marked("More trees have gone by now ({value}) than were ordered: {detail}."),

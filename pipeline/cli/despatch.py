@@ -20,7 +20,7 @@ from pipeline.cli.frame import (
 )
 
 if TYPE_CHECKING:
-    from pipeline.field.despatch import Despatch
+    from pipeline.field.despatch import Despatch, Record
 
 
 def despatch(
@@ -55,11 +55,12 @@ def despatch(
         else:
             with run.opened(ws, field.TABLES, day_of(as_of)) as (store, day):
                 found = field.despatch_of(store, order, Names.read(store))
-    file = str(to or field.file_of(ws, order)) if number else None
+    file = str(to or field.file_of(ws, number)) if number else None
     if as_json:
         papers = [
             asdict(p)
-            | {"planned": p.planned, "recorded": p.recorded, "groups": [asdict(g) | {"says": g.says} for g in p.groups]}
+            | {"planned": p.planned, "recorded": p.recorded, "not_ordered": p.not_ordered}
+            | {"groups": [asdict(g) | {"says": g.says} for g in p.groups]}
             for p in found.papers
         ]
         print_json({"as_of": day, **asdict(found), "papers": papers, "printed": number or None, "file": file})
@@ -68,11 +69,17 @@ def despatch(
         if number:
             said = tr("Paper {number} is in {file}: {trees} of {groups}.", number=number, file=file, **_counted(found))
             say(said)
+            if why := field.replaces(found):
+                say(why)
     raise typer.Exit(1 if found.needs_a_look else 0)
 
 
 def _counted(found: Despatch) -> dict[str, str]:
     return {"trees": many(found.trees, "tree"), "groups": many(len(found.leaves), "group")}
+
+
+def _trees(record: Record) -> str:
+    return tr("not known") if record.trees is None else many(record.trees, "tree")
 
 
 def _say(found: Despatch, number: str) -> None:
@@ -107,19 +114,36 @@ def _say(found: Despatch, number: str) -> None:
         if says:
             say(says)
     for paper in found.papers:
-        planned, recorded = many(paper.planned, "tree"), paper.recorded
+        said = tr(
+            "Paper {number} of {day}: {planned}; recorded since: {recorded}.",
+            number=paper.number,
+            day=paper.printed_on,
+            planned=many(paper.planned, "tree"),
+            recorded=paper.recorded,
+        )
+        if paper.not_ordered:
+            said += " " + tr("Not ordered of these: {trees}.", trees=many(paper.not_ordered, "tree"))
+        if paper.replaced_by:
+            said += " " + tr("It was replaced by {number}.", number=paper.replaced_by)
+        say(said)
+        if paper.recorded or not paper.replaced_by:
+            print_table(
+                (tr("group"), tr("on the paper"), tr("recorded"), ""),
+                [(shown(g.group_code), g.planned, g.recorded, g.says) for g in paper.groups],
+            )
+    if found.papers and found.under_no_paper:
+        say(tr("Gone under no paper: {trees}.", trees=many(found.under_no_paper, "tree")))
+    for r in found.not_ordered:
         say(
             tr(
-                "Paper {number} of {day}: {planned}; recorded since: {recorded}.",
-                number=paper.number,
-                day=paper.printed_on,
-                planned=planned,
-                recorded=recorded,
+                "{group}, {day}: {trees} of {pair} went under this order; not ordered, so not counted as delivered"
+                " [{submission}].",
+                group=r.group,
+                day=r.day,
+                trees=_trees(r),
+                pair=r.pair_label,
+                submission=r.submission,
             )
-        )
-        print_table(
-            (tr("group"), tr("on the paper"), tr("recorded"), ""),
-            [(shown(g.group_code), g.planned, g.recorded, g.says) for g in paper.groups],
         )
     for r in found.others:
         say(
@@ -127,7 +151,7 @@ def _say(found: Despatch, number: str) -> None:
                 "{group}, {day}: {trees} went to {other}, where the order is for {consignee} [{submission}].",
                 group=r.group,
                 day=r.day,
-                trees=many(r.trees, "tree"),
+                trees=_trees(r),
                 other=r.consignee,
                 consignee=found.consignee,
                 submission=r.submission,
@@ -140,7 +164,7 @@ def _say(found: Despatch, number: str) -> None:
             "{n} despatches of this order are kept out of the books or wait, so they are not in this: {groups}."
             " `formpack problems` says why.",
             len(found.out),
-            groups=listed((r.group for r in found.out), 6),
+            groups=listed(f"{r.group} ({_trees(r)})" for r in found.out),
         )
         say(said)
     if not found.papers and not number and found.leaves:

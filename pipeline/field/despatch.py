@@ -5,13 +5,12 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from formpack.group_code import is_group_code, shown
-from formpack.headings import folded
 from formpack.readers import NearMiss
 from formpack.words import listed, many, marked, month, tr, trn, unpacked
 from pipeline.field.printed import keep_printed, printed
@@ -28,8 +27,9 @@ if TYPE_CHECKING:
 
 KIND = "despatch"
 TABLES = tuple(
-    "owed allotted trees orders deliveries papers on_paper accepted standing sources states current particulars"
-    " bookings houses day list_rows list_orders list_locations list_rootstocks list_scions list_compatibility".split()
+    "owed allotted trees orders deliveries papers on_paper standing sources states current particulars"
+    " reading_findings bookings houses day list_rows list_orders list_locations list_rootstocks list_scions"
+    " list_compatibility".split()
 )
 """The tables that are read here."""
 
@@ -48,10 +48,13 @@ LEFT JOIN work.houses p ON p.location = s.location
 ORDER BY p.house NULLS LAST, s.location NULLS LAST, l.group_code
 """
 _OUT = """
-SELECT c.instance_id, c.group_code, c.visit_date, s.state, sum(b.quantity) FILTER (WHERE b.word = 'despatched')::BIGINT
+SELECT c.instance_id,
+    coalesce(c.group_code, (SELECT max(f.value) FROM work.reading_findings f
+        WHERE f.reading_id = c.reading_id AND f.field = 'group_code'), ''),
+    c.visit_date, sum(b.quantity) FILTER (WHERE b.word = 'despatched')::BIGINT, '', s.state, ''
 FROM work.states s JOIN work.current c USING (instance_id) JOIN work.particulars p USING (reading_id)
 LEFT JOIN work.bookings b USING (reading_id)
-WHERE s.state IN ('quarantined', 'waiting') AND p.order_ref = ? AND c.group_code IS NOT NULL
+WHERE s.state IN ('quarantined', 'waiting') AND p.order_ref = ?
 GROUP BY ALL ORDER BY c.visit_date, c.instance_id
 """
 
@@ -71,11 +74,13 @@ class Line:
 
 @dataclass(frozen=True)
 class Compared:
-    """A group beside a paper: trees on it (None: it is not on it), and trees recorded since (None: none are)."""
+    """A group beside a paper: trees on it (None: it is not on it), trees recorded since (None: none are), and whether its pair
+    is the order's, as far as is known."""
 
     group_code: str
     planned: int | None
     recorded: int | None
+    is_ordered: bool
 
     @property
     def differs(self) -> bool:
@@ -83,7 +88,14 @@ class Compared:
         return self.recorded is not None and self.recorded != self.planned
 
     @property
+    def is_short(self) -> bool:
+        """Whether fewer are recorded than are on the paper, or none."""
+        return (self.recorded or 0) < (self.planned or 0)
+
+    @property
     def says(self) -> str:
+        if not self.is_ordered:
+            return tr("not ordered")
         if self.planned is None:
             return tr("not on the paper")
         if self.recorded is None:
@@ -97,10 +109,12 @@ class Compared:
 
 @dataclass(frozen=True)
 class Paper:
-    """A paper that was printed for an order, and each of its groups beside what was recorded until the next one."""
+    """A paper that was printed for an order, and each of its groups beside what was recorded until the next one; `replaced_by`
+    the number of the paper that was printed while this one was open, or ''."""
 
     number: str
     printed_on: dt.date
+    replaced_by: str
     groups: list[Compared]
 
     @property
@@ -111,29 +125,45 @@ class Paper:
     def recorded(self) -> int:
         return sum(g.recorded or 0 for g in self.groups)
 
+    @property
+    def not_ordered(self) -> int:
+        """Those of the recorded trees that do not count as delivered."""
+        return sum(g.recorded or 0 for g in self.groups if not g.is_ordered)
+
+    @property
+    def is_open(self) -> bool:
+        return any(g.is_short for g in self.groups)
+
+    @property
+    def needs_a_look(self) -> bool:
+        return any(g.differs and not (self.replaced_by and g.is_short) for g in self.groups)
+
 
 @dataclass(frozen=True)
 class Record:
-    """A despatch that was recorded: to whom, where that is another than the order's; or kept out or waiting, by its `state`."""
+    """A despatch that was recorded: to whom, and of which pair; or kept out or waiting, by its `state`. Trees or a
+    day that cannot be read are None; a code that is none stands as it came."""
 
     submission: str
     group_code: str
-    day: dt.date
-    trees: int
+    day: dt.date | None
+    trees: int | None
     consignee: str
     state: str
+    pair_label: str
 
     @property
     def group(self) -> str:
         """The code as people read it; one that is none, as it came."""
-        return shown(self.group_code) if is_group_code(self.group_code) else self.group_code
+        return shown(self.group_code) if is_group_code(self.group_code) else one_line(self.group_code) or tr("not known")
 
 
 @dataclass(frozen=True)
 class Despatch:
     """An order on one day. `doubt` is what the compatibility list says of its pair, '' where it has no doubt; `fault` why
     nothing can be planned for it; `ready_in` when all of it is ready; where nothing leaves, `older` are the trees of the pair
-    that are of age and go to older orders."""
+    that are of age and go to older orders. `others` went to another consignee, `not_ordered` are of another
+    pair, `out` are kept out of the books or wait."""
 
     order: str
     consignee: str
@@ -151,6 +181,7 @@ class Despatch:
     papers: list[Paper]
     others: list[Record]
     out: list[Record]
+    not_ordered: list[Record]
 
     @property
     def trees(self) -> int:
@@ -159,19 +190,32 @@ class Despatch:
 
     @property
     def needs_a_look(self) -> bool:
-        return bool(self.others or self.out or any(g.differs for p in self.papers for g in p.groups))
+        return bool(self.others or self.out or self.not_ordered or any(p.needs_a_look for p in self.papers))
+
+    @property
+    def under_no_paper(self) -> int:
+        """Trees that count as delivered and went when no paper was printed yet."""
+        return self.delivered - sum(p.recorded - p.not_ordered for p in self.papers)
+
+    @property
+    def still_open(self) -> str:
+        """The number of the last paper, where not all of it is recorded, or ''."""
+        return self.papers[-1].number if self.papers and self.papers[-1].is_open else ""
 
 
 def load_papers(work: Work) -> None:
-    """work.papers: every despatch paper, its `position` among those of its order; work.paper_lines: the trees of each group on
-    it; work.paper_known: the despatches of its day that were in the books when it was printed."""
+    """work.papers: every despatch paper, its `position` among those of its order, and the one that replaced it;
+    work.paper_lines: the trees of each group on it; work.paper_known: the despatches of its day that were in the books when it
+    was printed."""
     papers = printed(work.store, [KIND])
     seen: dict[str, int] = {}
     rows = []
+    replaced = {p.shows["replaces"]: p.number for p in papers if p.shows.get("replaces")}
     for p in papers:
         seen[p.about] = seen.get(p.about, 0) + 1
-        rows.append((p.number, p.about, p.printed_on, seen[p.about]))
-    work.put("papers", {"number": "BIGINT", "order_ref": "VARCHAR", "printed_on": "DATE", "position": "BIGINT"}, rows)
+        rows.append((p.number, p.about, p.printed_on, seen[p.about], replaced.get(f"{p.about}/{seen[p.about]}")))
+    kinds = {"number": "BIGINT", "order_ref": "VARCHAR", "printed_on": "DATE", "position": "BIGINT", "replaced_by": "BIGINT"}
+    work.put("papers", kinds, rows)
     lines = [(p.number, line["group_code"], line["trees"]) for p in papers for line in p.shows["leaves"]]
     work.put("paper_lines", {"number": "BIGINT", "group_code": "VARCHAR", "trees": "BIGINT"}, lines)
     known = [(p.number, submission) for p in papers for submission in p.shows["known"]]
@@ -199,10 +243,16 @@ def despatch_of(store: Store, order: str, names: Names) -> Despatch:
         [*pair],
     )
     sent = store.rows(
-        "SELECT instance_id, d.group_code, d.on_date, d.quantity, a.consignee FROM work.deliveries d"
-        " JOIN work.accepted a USING (instance_id) WHERE d.order_ref = ? ORDER BY d.on_date, d.ended, instance_id",
+        "SELECT instance_id, group_code, on_date, quantity, consignee, rootstock, scion, to_other, fits FROM work.deliveries"
+        " WHERE order_ref = ? ORDER BY on_date, ended, instance_id",
         [order],
     )
+    others, not_ordered = [], []
+    for submission, group, on, trees, to, its_stock, its_scion, to_other, fits in sent:
+        of = (names.rootstock(its_stock or ""), names.scion(its_scion or ""))
+        record = Record(submission, group, on, trees, one_line(to or ""), "accepted", " + ".join(filter(None, of)))
+        others += [record] if to_other else []
+        not_ordered += [record] if fits is False else []
     return Despatch(
         order=order,
         consignee=one_line(consignee or ""),
@@ -217,31 +267,29 @@ def despatch_of(store: Store, order: str, names: Names) -> Despatch:
         ready_in=ready_in,
         older=0 if leaves else older or 0,
         leaves=leaves,
-        papers=_papers(store, order),
-        others=[
-            Record(submission, group, on, trees, one_line(to), "accepted")
-            for submission, group, on, trees, to in sent
-            if consignee and to and folded(to) != folded(consignee)
-        ],
-        out=[Record(i, group, on, trees or 0, "", state) for i, group, on, state, trees in store.rows(_OUT, [order])],
+        papers=_papers(store, order, {r.group_code for r in not_ordered}),
+        others=others,
+        out=[Record(*row) for row in store.rows(_OUT, [order])],
+        not_ordered=not_ordered,
     )
 
 
-def _papers(store: Store, order: str) -> list[Paper]:
+def _papers(store: Store, order: str, not_ordered: Collection[str]) -> list[Paper]:
     """The papers of an order that were printed by the day; a paper of which nothing can be compared has no groups."""
     groups: dict[int, list[Compared]] = {}
-    for number, *said in store.rows(
+    for number, code, planned, recorded in store.rows(
         "SELECT number, group_code, planned, recorded FROM work.on_paper WHERE order_ref = ?"
         " ORDER BY number, planned IS NULL, group_code",
         [order],
     ):
-        groups.setdefault(number, []).append(Compared(*said))
+        groups.setdefault(number, []).append(Compared(code, planned, recorded, code not in not_ordered))
     rows = store.rows(
-        "SELECT number, position, printed_on FROM work.papers JOIN work.day d ON printed_on <= d.as_of WHERE order_ref = ?"
-        " ORDER BY number",
+        "SELECT number, position, printed_on, replaced_by FROM work.papers JOIN work.day d ON printed_on <= d.as_of"
+        " WHERE order_ref = ? ORDER BY number",
         [order],
     )
-    return [Paper(f"{order}/{position}", on, groups.get(number, [])) for number, position, on in rows]
+    called = {number: f"{order}/{position}" for number, position, *_ in rows}
+    return [Paper(called[n], on, called.get(replaced_by, ""), groups.get(n, [])) for n, _, on, replaced_by in rows]
 
 
 def _no_order(store: Store, order: str) -> str:
@@ -303,10 +351,17 @@ def unknown_places(leaves: Sequence[Line]) -> str:
     return tr("Where these groups stand is not recorded; look for their signs: {groups}.", groups=lost) if lost else ""
 
 
-def file_of(workspace: Workspace, order: str) -> Path:
-    """Where the paper of an order is written; signs that a file cannot be named by are replaced."""
+def file_of(workspace: Workspace, number: str) -> Path:
+    """Where the paper of this number is written; signs that a file cannot be named by are replaced."""
+    order, _, position = number.rpartition("/")
     name = re.sub(r"[^\w.-]", "_", order)
-    return workspace.paper / f"despatch-{name}.pdf"
+    return workspace.paper / f"despatch-{name}-{position}.pdf"
+
+
+def replaces(found: Despatch) -> str:
+    """A sentence for a new paper where the last one is still open, '' where it is not."""
+    said = found.still_open
+    return tr("Paper {number} was still open; this one replaces it.", number=said) if said else ""
 
 
 def issue_paper(store: Store, workspace: Workspace, found: Despatch, names: Names, day: dt.date, to: Path | None = None) -> str:
@@ -320,19 +375,18 @@ def issue_paper(store: Store, workspace: Workspace, found: Despatch, names: Name
     with store.transaction(), contextlib.ExitStack() as files:
         number = f"{found.order}/{len(printed(store, [KIND], found.order)) + 1}"
         if to is None:
-            file = files.enter_context(together(workspace.folder)).place(file_of(workspace, found.order))
+            file = files.enter_context(together(workspace.folder)).place(file_of(workspace, number))
         else:
             file = files.enter_context(one_file(to))
         _write(file, number, found, day, workspace, names)
         said: dict[str, Any] = {key: value for key, value in asdict(found).items() if key in _KEPT}
-        keep_printed(store, day, KIND, {found.order: said | {"known": [k for (k,) in known]}})
+        more = {"known": [k for (k,) in known], "replaces": found.still_open}
+        keep_printed(store, day, KIND, {found.order: said | more})
     return number
 
 
 _KEPT = ("consignee", "pair", "wanted_on", "ordered", "delivered", "open", "leaves")
 """What is kept of a paper."""
-_EMPTY = (None, None, None)
-"""A gap, and the cells to write in."""
 _SIGNED = (marked("packed by"), marked("checked by"), marked("driver"), marked("received by"))
 
 
@@ -341,8 +395,6 @@ def _write(path: Path, number: str, found: Despatch, day: dt.date, workspace: Wo
 
     title, nursery = tr("Despatch paper {number}", number=number), workspace.settings.name
     stock, scion = names.rootstock(found.pair[0]), names.scion(found.pair[1])
-    if found.pair in names.grades:
-        scion = f"{scion} {names.grades[found.pair].mark}"
     rows: list[tuple[Any, ...]] = [
         (
             line.place or tr("not known"),
@@ -352,14 +404,15 @@ def _write(path: Path, number: str, found: Despatch, day: dt.date, workspace: Wo
             ", ".join(line.batches),
             ", ".join(line.seed_lots),
             line.trees,
-            *_EMPTY,
+            None,
+            None,
         )
         for line in found.leaves
     ]
-    rows.append((tr("together"), "", "", "", "", "", found.trees, *_EMPTY))
+    rows.append((tr("together"), "", "", "", "", "", found.trees, None, None))
     heads = (
         *(tr("place"), tr("group"), tr("rootstock"), tr("scion"), tr("budwood batches"), tr("seed lot")),
-        *(tr("trees to take"), "", tr("trees taken"), tr("remarks")),
+        *(tr("trees to take"), tr("trees taken"), tr("remarks")),
     )
     blocks = [
         words(nursery, 9),
@@ -369,7 +422,7 @@ def _write(path: Path, number: str, found: Despatch, day: dt.date, workspace: Wo
             11,
             after_mm=1,
         ),
-        words(found.pair_label, 11, bold=True, after_mm=1),
+        words(names.plain(found.pair), 11, bold=True, after_mm=1),
         words(
             tr(
                 "Printed on {day}; wanted on {wanted}. Ordered: {ordered}. Gone before: {delivered}. To leave now: {trees}.",
@@ -382,7 +435,7 @@ def _write(path: Path, number: str, found: Despatch, day: dt.date, workspace: Wo
             after_mm=2,
         ),
     ]
-    for says in (found.doubt, short_says(found), unknown_places(found.leaves)):
+    for says in (replaces(found), short_says(found), unknown_places(found.leaves)):
         if says:
             blocks.append(words(says, after_mm=2))
     blocks += [
@@ -393,7 +446,9 @@ def _write(path: Path, number: str, found: Despatch, day: dt.date, workspace: Wo
             )
         ),
         gap(2),
-        grid(heads, rows, (23, 21, 22, 22, 24, 22, 14, 3, 12, 19)),
+        grid(heads, rows, (15.5, 20.5, 24.5, 17.3, 23.7, 22, 14.5, 22, 22)),
+        gap(4),
+        grid((tr("leaves on"), tr("vehicle")), [(None, None)], (60, 122), line_mm=12),
         gap(4),
         words(tr("Signed"), 10, bold=True, after_mm=1, keep=True),
         grid(

@@ -77,17 +77,21 @@ def test_a_paper_lists_what_leaves_and_is_numbered(bench: Bench) -> None:
     assert f"House 1  {shown(CODES[0])}    300  B-TAH            L2601-CARR" in said and "--print" in said
     assert not (folder / "paper").exists(), "looking writes nothing"
     said = formpack("despatch", "A", "--print", cwd=folder)
-    assert f"Paper A/1 is in {Path('paper') / 'despatch-A.pdf'}: 400 trees of 2 groups." in said
-    text = text_of(folder / "paper" / "despatch-A.pdf")
+    assert f"Paper A/1 is in {Path('paper') / 'despatch-A-1.pdf'}: 400 trees of 2 groups." in said
+    text = text_of(folder / "paper" / "despatch-A-1.pdf")
     for line in (
         *("Despatch paper A/1", "Order A, for Hill Farm", "Printed on 2 November 2026", "to take 400", "Scenario nursery"),
         *(f"House 1 {shown(CODES[g])} Carrizo citrange Tahiti lime B-TAH L2601-CARR {n}" for g, n in ((0, 300), (1, 100))),
         *("together 400", "packed by", "checked by", "driver", "received by", "It is no plant passport and no certificate."),
     ):
         assert line.replace("to take 400", "To leave now: 400 trees") in text, line
-    formpack("despatch", "A", "--to", "again.pdf", cwd=folder)
-    assert "Despatch paper A/2" in text_of(folder / "again.pdf")
+    replaces = "Paper A/1 was still open; this one replaces it."
+    assert replaces in formpack("despatch", "A", "--to", "again.pdf", cwd=folder)
+    assert f"To leave now: 400 trees. {replaces}" in (again := text_of(folder / "again.pdf")) and "Despatch paper A/2" in again
     assert [number for number, _ in compared(folder, code=0)] == ["A/1", "A/2"]
+    assert "A/1 of 2 November 2026: 400 trees; recorded since: 0. It was replaced by A/2." in formpack(
+        "despatch", "A", cwd=folder
+    )
     formpack("check", cwd=folder)
 
 
@@ -143,14 +147,54 @@ def test_a_second_paper_of_the_same_day_does_not_count_what_the_first_one_knew(b
     formpack("check", cwd=folder)
 
 
+def test_a_paper_that_was_replaced_lacks_nothing(bench: Bench) -> None:
+    folder = two_groups(bench)
+    formpack("despatch", "A", "--print", cwd=folder)
+    sent(bench, 0, "11-02", 180)
+    take_in(bench)
+    assert len(notes(bench)) == 1
+    assert "Paper A/1 was still open" in formpack("despatch", "A", "--print", cwd=folder, code=1)
+    assert notes(bench) == {}
+    sent(bench, 0, "11-03", 120)
+    sent(bench, 1, "11-03", 100)
+    take_in(bench, dt.date(2026, 11, 3))
+    assert compared(folder, "--as-of", "2026-11-03", code=0)[1] == (
+        "A/2",
+        {CODES[0]: (120, 120, "as on the paper"), CODES[1]: (100, 100, "as on the paper")},
+    )
+
+
 def test_what_is_kept_out_or_waits_is_named_and_not_counted(bench: Bench) -> None:
     folder = two_groups(bench)
     sent(bench, 0, "11-02", 99_999)
     sent(bench, 7, "11-02", 10)
+    sent(bench, 0, "11-02", 30)
+    bench.rows["despatch"][-1]["group_code"] = "26-0801-98"
     take_in(bench)
     said = formpack("despatch", "A", cwd=folder, code=1)
-    assert "2 despatches of this order are kept out of the books or wait, so they are not in this:" in said
-    assert shown(CODES[7]) in said and "gone: 0" in said
+    assert "3 despatches of this order are kept out of the books or wait, so they are not in this:" in said
+    assert f"{shown(CODES[7])} (10 trees)" in said and "26-0801-98 (30 trees)" in said and "gone: 0" in said
+
+
+def test_what_was_not_ordered_or_went_elsewhere_is_said_and_adds_up(bench: Bench) -> None:
+    folder = two_groups(bench)
+    sent(bench, 0, "11-01", 10)
+    grown(bench, 2, 50)
+    bench.rows["budding"][-1]["scion"] = "EUREKA"
+    take_in(bench)
+    formpack("despatch", "A", "--print", cwd=folder)
+    wrong = sent(bench, 2, "11-02", 20)
+    same = sent(bench, 0, "11-02", 52, to="hill-fárm ")
+    other = sent(bench, 1, "11-02", 12, to="Alder Farm")
+    take_in(bench)
+    said = formpack("despatch", "A", cwd=folder, code=1)
+    assert "gone: 74; open: 326." in said and "Gone under no paper: 10 trees." in said, "10 + 84 - 20 = 74"
+    assert "recorded since: 84. Not ordered of these: 20 trees." in said
+    pair = "Carrizo citrange + Eureka lemon"
+    line = f"20 trees of {pair} went under this order; not ordered, so not counted as delivered [{wrong}]."
+    assert line in said and same not in said and f"[{other}]" in said
+    found = dict(table(bench.workspace, "problems", "instance_id, message", "rule = 'other_consignee'"))
+    assert found == {other: "These trees went to Alder Farm, and order A is for Hill Farm."}
 
 
 def test_each_despatch_belongs_to_one_paper(store: Store) -> None:
@@ -178,7 +222,12 @@ def test_each_despatch_belongs_to_one_paper(store: Store) -> None:
         ]
         known = [(p[0], s[1]) for p in papers for s in gone if s[2] == p[2] and dice.random() < 0.4]
         known = [(n, "older" if s == "s1" else s) for n, s in known] + [(p[0], "x") for p in papers]
-        make(store, "papers", "number BIGINT, order_ref VARCHAR, printed_on DATE, position BIGINT", papers)
+        make(
+            store,
+            "papers",
+            "number BIGINT, order_ref VARCHAR, printed_on DATE, position BIGINT, replaced_by BIGINT",
+            [(*p, None) for p in papers],
+        )
         make(store, "paper_lines", "number BIGINT, group_code VARCHAR, trees BIGINT", lines)
         make(store, "paper_known", "number BIGINT, instance_id VARCHAR", known)
         columns = "group_code VARCHAR, instance_id VARCHAR, on_date DATE, ended VARCHAR, order_ref VARCHAR, quantity BIGINT"
@@ -286,7 +335,7 @@ def test_odd_names_and_files_that_cannot_be_written(odd: Path, tmp_path: Path) -
     assert "Short now: 220 trees. As far as is known too few are on the way for all of it." in said
     text = text_of(tmp_path / "x.pdf")
     assert "Despatch paper A/../B/1" in text and "<b>ÜÜÜ" in text and "& Co" in text and "together 280" in text
-    assert field.file_of(Workspace(odd), "A/../B").name == "despatch-A_.._B.pdf"
+    assert field.file_of(Workspace(odd), "A/../B/2").name == "despatch-A_.._B-2.pdf"
 
 
 def test_sixty_groups_and_a_place_that_is_not_known(workspace: Workspace, tmp_path: Path) -> None:
@@ -297,7 +346,7 @@ def test_sixty_groups_and_a_place_that_is_not_known(workspace: Workspace, tmp_pa
     ]
     found = field.Despatch(
         *("A", "Farm", ("CARRIZO", "EUREKA"), "C + E (incompatible)", "The list has it.", TODAY, 9000, 0, 9000, "", None, 0),
-        *(lines, [], [], []),
+        *(lines, [], [], [], []),
     )
     with Store.in_memory() as store:
         make(store, "deliveries", "order_ref VARCHAR, instance_id VARCHAR, on_date DATE", [])
@@ -310,3 +359,4 @@ def test_sixty_groups_and_a_place_that_is_not_known(workspace: Workspace, tmp_pa
     assert all(f"{shown(line.group_code)} " in text and f" B1, B2 L1 {line.trees}" in text for line in lines)
     assert "together 7,770" in text and "mixed: A 7, B 3" in text and "not known 00-0000-03" in text
     assert "look for their signs: 00-0000-03." in text
+    assert "incompatible" not in text and "The list has it." not in text, "that is for the office"

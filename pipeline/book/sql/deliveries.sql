@@ -1,7 +1,9 @@
 -- Each despatch under an order of the list, beside what was ordered: the pair, the stage the trees had reached, and how many of
--- the ordered pair have gone by then. `fits` is empty where it is not known what grows in the group.
+-- the ordered pair have gone by then. `fits` is empty where it is not known what grows in the group. `to_other`: they went to
+-- another consignee than the order's, other than by case, accents, blanks and signs.
 WITH sent AS (
-    SELECT a.group_code, a.instance_id, a.visit_date AS on_date, a.ended, a.order_ref, sum(b.quantity)::BIGINT AS quantity
+    SELECT a.group_code, a.instance_id, a.visit_date AS on_date, a.ended, a.order_ref, a.consignee,
+        sum(b.quantity)::BIGINT AS quantity
     FROM work.accepted a JOIN work.bookings b USING (reading_id)
     WHERE b.word = 'despatched' AND a.order_ref IS NOT NULL
     GROUP BY ALL
@@ -14,7 +16,9 @@ reached AS (
 ),
 beside AS (
     SELECT s.*, r.rank, o.rootstock, g.scion, l.rootstock AS ordered_rootstock, l.scion AS ordered_scion,
-        l.quantity AS ordered,
+        l.quantity AS ordered, l.consignee AS ordered_consignee,
+        regexp_replace(lower(strip_accents(s.consignee)), '[^\p{L}\p{N}]', '', 'g')
+            <> regexp_replace(lower(strip_accents(l.consignee)), '[^\p{L}\p{N}]', '', 'g') AS to_other,
         CASE WHEN o.rootstock <> l.rootstock OR g.scion <> l.scion THEN false
             WHEN o.rootstock = l.rootstock AND g.scion = l.scion THEN true END AS fits
     FROM sent s JOIN work.list_orders l ON l.code = s.order_ref

@@ -157,6 +157,10 @@ SELECT group_code, instance_id, 'other_than_ordered', 'order_ref', rootstock || 
         'scion=' || ordered_scion])
 FROM work.deliveries WHERE NOT fits
 UNION ALL
+SELECT group_code, instance_id, 'other_consignee', 'consignee', consignee,
+    pack('{order} is for {consignee}', ['order= ' || order_ref, 'consignee= ' || ordered_consignee])
+FROM work.deliveries WHERE to_other
+UNION ALL
 SELECT group_code, instance_id, 'more_than_ordered', 'despatched', upto::VARCHAR,
     pack('{trees} under {order}', ['trees=#' || ordered, 'order=' || order_ref])
 FROM work.deliveries WHERE coalesce(fits, true) AND upto > ordered

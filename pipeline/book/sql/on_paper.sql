@@ -18,6 +18,6 @@ gone AS (
         max_by(instance_id, (on_date, ended, instance_id)) AS instance_id
     FROM sent GROUP BY number, group_code
 )
-SELECT p.order_ref, number, p.printed_on, p.position, group_code, l.trees AS planned, g.recorded, g.instance_id
+SELECT p.order_ref, number, p.printed_on, p.position, p.replaced_by, group_code, l.trees AS planned, g.recorded, g.instance_id
 FROM work.paper_lines l FULL JOIN gone g USING (number, group_code) JOIN work.papers p USING (number)
 ORDER BY number, group_code
