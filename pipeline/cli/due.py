@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import textwrap
 from dataclasses import asdict, replace
@@ -95,15 +96,14 @@ def _write(ws: Workspace, found: DueList, to: Path | None, ics: Path | None) -> 
     files = [path for path in (to, ics) if path is not None]
     if not found.tasks:
         return [tr("Nothing is due by then, so {file} is not written.", file=str(path)) for path in files]
-    said = []
-    for path in files:
-        with one_file(path) as beside:
+    with contextlib.ExitStack() as both:  # where one cannot be replaced the other is not either
+        for path in files:
+            beside = both.enter_context(one_file(path))
             if path is to:
                 write_due_sheets(beside, ws.settings.name, found, ws.forms, ws.settings.phone.show_expected)
             else:
                 beside.write_bytes(calendar_file(ws.settings.name, found))
-        said.append(tr("{tasks} in {file}.", tasks=many(len(found.tasks), "task"), file=str(path)))
-    return said
+    return [tr("{tasks} in {file}.", tasks=many(len(found.tasks), "task"), file=str(path)) for path in files]
 
 
 def _when(days_over: int) -> str:

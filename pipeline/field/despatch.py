@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import hashlib
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass
@@ -355,6 +356,8 @@ def file_of(workspace: Workspace, number: str) -> Path:
     """Where the paper of this number is written; signs that a file cannot be named by are replaced."""
     order, _, position = number.rpartition("/")
     name = re.sub(r"[^\w.-]", "_", order)
+    if name != order:  # A/1 and A_1 are two orders
+        name += "-" + hashlib.sha256(order.encode()).hexdigest()[:6]
     return workspace.paper / f"despatch-{name}-{position}.pdf"
 
 

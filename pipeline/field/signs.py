@@ -14,6 +14,7 @@ from typing import Any
 from formpack.group_code import is_group_code, issue, plain, shown
 from formpack.readers import Unreadable, code
 from formpack.words import marked, tr, trn
+from pipeline.field.due_list import Places
 from pipeline.field.printed import keep_printed, printed
 from pipeline.field.sign_layouts import HEADINGS, KINDS, Sign, can_show, draw, sheets
 from pipeline.findings import Refused
@@ -58,12 +59,6 @@ LEFT JOIN work.lineage l USING (group_code)
 LEFT JOIN bagged g USING (group_code)
 LEFT JOIN held h USING (group_code)
 ORDER BY s.location, s.group_code
-"""
-_INSIDE = """
-WITH RECURSIVE inside AS (
-    SELECT $1 AS code UNION SELECT l.code FROM work.list_locations l JOIN inside i ON l.part_of = i.code
-)
-SELECT code FROM inside
 """
 
 
@@ -145,8 +140,8 @@ def of_place(store: Store, place: str) -> list[Group]:
     books = groups_in_books(store).values()
     named = dict(store.rows("SELECT code, coalesce(label, code) FROM work.list_locations"))
     known_code("--place", place, named, "locations")
-    inside = {code for (code,) in store.rows(_INSIDE, [place])}
-    found = [g for g in books if g.stands and g.location in inside]
+    places = Places.read(store)
+    found = [g for g in books if g.stands and place in places.way(g.location or "")]
     if not found:
         raise Refused(tr("No group stands in {place}, so there is no sign to print.", place=named.get(place, place)))
     return found

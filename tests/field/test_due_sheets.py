@@ -244,3 +244,12 @@ def test_what_is_due_today_is_on_the_phones_lists(nursery: Path) -> None:
         line for line in (nursery / "phone" / "groups.csv").read_text(encoding="utf-8").splitlines() if CODES[0] in line
     )
     assert " Count_the_stock 1_to_count # " in group, "the last words, so that a form of an older version still reads the rest"
+
+
+def test_two_files_are_written_or_none(nursery: Path, tmp_path: Path) -> None:
+    """Where the calendar cannot be replaced the sheets are as they were."""
+    pdf, ics = tmp_path / "due.pdf", tmp_path / "due.ics"
+    ics.mkdir()
+    pdf.write_text("before", encoding="utf-8")
+    said = formpack("due", "--days", "400", "--to", str(pdf), "--ics", str(ics), cwd=nursery, code=2)
+    assert "due.ics" in said and pdf.read_text(encoding="utf-8") == "before"
