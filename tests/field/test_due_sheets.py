@@ -188,8 +188,8 @@ def test_no_sheet_tells_how_many_are_expected_unless_the_phones_do(nursery: Path
         ("--place H1B3", "--place H1B3 is not in lists/locations.csv; H1B1 or H1B2?"),
         ("--to due.txt", "due.txt must end in .pdf."),
         ("--ics due.pdf", "due.pdf must end in .ics."),
-        ("--to nowhere/due.pdf", "The disk refuses: No such file or directory"),
-        ("--ics nowhere/due.ics", "The disk refuses: No such file or directory"),
+        ("--to nowhere/due.pdf", "There is no folder nowhere"),
+        ("--ics nowhere/due.ics", "There is no folder nowhere"),
     ],
 )
 def test_what_cannot_be_is_said_in_a_sentence(words: str, says: str, nursery: Path) -> None:

@@ -303,7 +303,7 @@ def test_where_the_file_cannot_be_written_nothing_is_kept(workspace: Workspace) 
     for blocked, to in ((f"paper/signs-new-{named}.pdf", ()), ("here.pdf", ("--to", "here.pdf"))):
         (workspace.folder / blocked).mkdir(parents=True)
         assert "could not be replaced" in refused(bench, "--new", "3", *to)
-        assert "No such file" in refused(bench, "--new", "3", "--to", "nowhere/x.pdf")
+        assert "There is no folder nowhere" in refused(bench, "--new", "3", "--to", "nowhere/x.pdf")
         assert kept(bench, "SELECT code FROM kept.codes UNION SELECT about FROM kept.printed") == []
         shutil.rmtree(workspace.folder / blocked)
         formpack("check", cwd=workspace.folder)
