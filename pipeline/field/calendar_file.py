@@ -9,7 +9,7 @@ import json
 from formpack.group_code import shown
 from formpack.words import many, tr
 from pipeline.field.due_list import DueList, Task
-from pipeline.harmless import lines, one_line
+from pipeline.harmless import lines
 from pipeline.tables import TASK_WORDS
 
 
@@ -31,7 +31,7 @@ def calendar_file(nursery: str, due: DueList) -> bytes:
     calendar.add("prodid", "-//formpack//due//EN")
     calendar.add("version", "2.0")
     for (on, task, place, is_late), tasks in sorted(entries.items(), key=lambda entry: entry[0]):
-        where, groups = one_line(due.places.label(place)), many(len({t.group for t in tasks}), "group")
+        where, groups = lines(due.places.label(place)), many(len({t.group for t in tasks}), "group")
         said = {"task": tr(TASK_WORDS[task]), "place": where, "groups": groups}
         event = Event()
         event.add("uid", _uid(nursery, task, place, "late" if is_late else on.isoformat()))
