@@ -328,7 +328,7 @@ def odd(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_odd_names_and_files_that_cannot_be_written(odd: Path, tmp_path: Path) -> None:
     assert "must end in .pdf" in formpack("despatch", "A/../B", "--to", "x.txt", cwd=odd, code=2)
-    assert "The disk refuses" in formpack("despatch", "A/../B", "--to", str(tmp_path / "no" / "x.pdf"), cwd=odd, code=2)
+    assert "There is no folder" in formpack("despatch", "A/../B", "--to", str(tmp_path / "no" / "x.pdf"), cwd=odd, code=2)
     with looked_at(Workspace(odd), ["papers"]) as store:
         assert printed(store, ["despatch"]) == [], "what could not be written has no number"
     said = formpack("despatch", "A/../B", "--to", str(tmp_path / "x.pdf"), cwd=odd)
