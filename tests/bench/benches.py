@@ -23,6 +23,7 @@ QUERIES = {
     "problems": "SELECT * FROM problems ORDER BY severity DESC, rule, instance_id",
     "reconcile": "SELECT stage, count(*), sum(estimate), sum(book_count) FROM standing GROUP BY stage",
     "history": "SELECT * FROM submissions WHERE instance_id = '{key}'",
+    "trace": "SELECT group_code, sum(buds_set) FROM lots WHERE budwood_batch = '{batch}' GROUP BY group_code",
 }
 
 
@@ -172,12 +173,15 @@ class Measured:
         with (of / "csv" / "open_group-1.csv").open(encoding="utf-8") as file:
             file.readline()
             key = file.readline().partition(",")[0].strip('"')
+        batches = (of / "lists" / "budwood_batches.csv").read_text(encoding="utf-8").splitlines()
+        batch = batches[len(batches) // 2].partition(",")[0]
+        asked = {"history": (key,), "trace": ("--batch", batch)}
         benches, many = [], self.sets.size(1_000_000)
         for name, query in QUERIES.items():
-            order = (name, *((key,) if name == "history" else ()))
+            order = (name, *asked.get(name, ()))
             sides = [
                 Side(name, self.in_place(store, *order)),
-                self.baseline("one query, read-only", "one_query.py", store / "store.duckdb", query.format(key=key)),
+                self.baseline("one query, read-only", "one_query.py", store / "store.duckdb", query.format(key=key, batch=batch)),
             ]
             what = f"`formpack {name}` when nothing changed, {many:,} submissions"
             benches.append(Bench(name, what, many, sides, (Goal(sides[1].name, 3),)))
