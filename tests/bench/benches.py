@@ -179,9 +179,10 @@ class Measured:
         benches, many = [], self.sets.size(1_000_000)
         for name, query in QUERIES.items():
             order = (name, *asked.get(name, ()))
+            asking = query.format(key=key, batch=batch)
             sides = [
                 Side(name, self.in_place(store, *order)),
-                self.baseline("one query, read-only", "one_query.py", store / "store.duckdb", query.format(key=key, batch=batch)),
+                self.baseline("one query, read-only", "one_query.py", store / "store.duckdb", asking),
             ]
             what = f"`formpack {name}` when nothing changed, {many:,} submissions"
             benches.append(Bench(name, what, many, sides, (Goal(sides[1].name, 3),)))
