@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 from tests.robust.books import module_run
 from tests.robust.faults import CASES
 
-MANY = 4 if os.environ.get("CI") else 3
+MANY = 3
 """Faults in each case; `python -m tests.robust.faults` does all."""
 
 
