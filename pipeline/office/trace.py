@@ -303,15 +303,22 @@ def _forwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tupl
     held = tracks.total(inside)
     standing_now = _together(tracks, groups, held)
     away = [n for found in (*out.values(), *gone.values()) for n in found]
+    most = sum(own.values()) + sum(tracks.unknown.values())
+
+    def in_all(part: Part) -> Part:
+        """No more than ever began, where intervals alone add up to more."""
+        return Part(min(part.low, most), min(part.high, most), min(part.about, most))
+
+    gone_now = [(kind, in_all(tracks.total(gone.get(kind, [])))) for kind in ("culled", "died", "lost")]
     forwards = Forwards(
         plants=sum(own.values()),
-        ever=tracks.total([*inside, *away]),
+        ever=in_all(tracks.total([*inside, *away])),
         groups=tuple(groups),
         sent=tuple(sent),
-        standing=standing_now,
-        despatched=tracks.total([n for found in out.values() for n in found]),
-        gone=tuple((k, part) for k in ("culled", "died", "lost") if (part := tracks.total(gone.get(k, []))).high),
-        vanished=_less(held, standing_now),
+        standing=in_all(standing_now),
+        despatched=in_all(tracks.total([n for found in out.values() for n in found])),
+        gone=tuple((kind, part) for kind, part in gone_now if part.high),
+        vanished=in_all(_less(held, standing_now)),
         flows=tuple(moved),
         perhaps=perhaps(store, kind, code, open_moves(edges, some, tracks), begun, inside),
         unnamed=tuple(store.rows(_UNNAMED, [code])) if kind == "batch" else (),
