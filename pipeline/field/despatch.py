@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 KIND = "despatch"
 TABLES = tuple(
-    "owed allotted trees orders deliveries papers on_paper standing sources states current particulars"
+    "owed allotted trees remainders orders deliveries papers on_paper standing sources states current particulars"
     " reading_findings bookings houses day list_rows list_orders list_locations list_rootstocks list_scions"
     " list_compatibility".split()
 )
@@ -47,6 +47,10 @@ SELECT l.group_code, s.location, l.trees, h.batches, h.seed_lots, s.mix
 FROM leaves l JOIN work.standing s USING (group_code) LEFT JOIN held h USING (group_code)
 LEFT JOIN work.houses p ON p.location = s.location
 ORDER BY p.house NULLS LAST, s.location NULLS LAST, l.group_code
+"""
+_REMAINS = """
+SELECT coalesce(sum(s.estimate), 0)::BIGINT FROM work.remainders JOIN work.standing s USING (group_code)
+WHERE s.rootstock = ? AND s.scion = ? AND s.stage = 'topped'
 """
 _OUT = """
 SELECT c.instance_id,
@@ -163,8 +167,8 @@ class Record:
 class Despatch:
     """An order on one day. `doubt` is what the compatibility list says of its pair, '' where it has no doubt; `fault` why
     nothing can be planned for it; `ready_in` when all of it is ready; where nothing leaves, `older` are the trees of the pair
-    that are of age and go to older orders. `others` went to another consignee, `not_ordered` are of another
-    pair, `out` are kept out of the books or wait."""
+    that are of age and go to older orders, `remains` those that are left over from groups. `others` went to another consignee,
+    `not_ordered` are of another pair, `out` are kept out of the books or wait."""
 
     order: str
     consignee: str
@@ -178,6 +182,7 @@ class Despatch:
     fault: str
     ready_in: dt.date | None
     older: int
+    remains: int
     leaves: list[Line]
     papers: list[Paper]
     others: list[Record]
@@ -267,6 +272,7 @@ def despatch_of(store: Store, order: str, names: Names) -> Despatch:
         fault=unpacked(fault or ""),
         ready_in=ready_in,
         older=0 if leaves else older or 0,
+        remains=store.value(_REMAINS, [*pair]),
         leaves=leaves,
         papers=_papers(store, order, {r.group_code for r in not_ordered}),
         others=others,
@@ -325,6 +331,12 @@ def why_nothing_leaves(found: Despatch) -> str:
             "Nothing leaves now: the {n} tree of the pair that is of age goes to older orders.",
             "Nothing leaves now: the {n} trees of the pair that are of age go to older orders.",
             found.older,
+        )
+    elif found.remains:
+        said = trn(
+            "Nothing leaves now: {n} tree of the pair is left over and to be cleared out; it may be sent all the same.",
+            "Nothing leaves now: {n} trees of the pair are left over and to be cleared out; they may be sent all the same.",
+            found.remains,
         )
     else:
         said = tr("Nothing leaves now: no tree of the pair is of age.")

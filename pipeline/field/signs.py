@@ -228,8 +228,11 @@ def print_signs(
             tr("That is {many} signs, and one print takes {most}; ask for fewer.", many=len(signs) * copies, most=MOST_SIGNS)
         )
     document = draw(kind, [sign for sign in signs for _ in range(copies)], workspace.settings.name)
-    # new codes go into a file of their own, which no later print replaces
-    about = f"new-{'-to-'.join(dict.fromkeys(shown(s.code) for s in (signs[0], signs[-1])))}" if are_new else kind
+    # each print has a file of its own, which no later one replaces: named after new codes, else by its first number
+    first = (store.value("SELECT max(number) FROM kept.printed") or 0) + 1
+    about = f"{kind}-{first}"
+    if are_new:
+        about = f"new-{'-to-'.join(dict.fromkeys(shown(s.code) for s in (signs[0], signs[-1])))}"
     path = to or workspace.paper / f"signs-{about}.pdf"
     names = KINDS[kind].fields
     shows = {sign.code: {n: sign.shows[n] for n in names} if names else sign.shows for sign in signs}

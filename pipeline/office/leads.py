@@ -76,6 +76,11 @@ class KeptOut:
     message: str
 
 
+def quiet_moves(store: Store) -> list[tuple[dt.date, str, str, int]]:
+    """Moves that nobody wrote down, as the counts of both groups show them: day, from, to, about how many."""
+    return store.rows(_QUIET)
+
+
 def kept_out(store: Store, kind: str, code: str, groups: Iterable[str]) -> tuple[KeptOut, ...]:
     """The records about it, and about these groups, that are kept out of the books or wait."""
     return tuple(KeptOut(*row) for row in store.rows(_LISTED, [code, kind, sorted(groups)]))
@@ -95,7 +100,7 @@ def perhaps(
     store: Store, kind: str, code: str, edges: Sequence[Edge], begun: Mapping[str, dt.date], inside: set[str]
 ) -> tuple[Perhaps, ...]:
     """Groups beyond those `inside` that plants may have come to, by these moves and by what no record of the books says."""
-    quiet = store.rows(_QUIET)
+    quiet = quiet_moves(store)
     held: list[Edge] = store.rows(_MOVED, [code, kind])
     begun_too = dict(store.rows(_BEGUN, [code, kind]))
     by_counts: list[Edge] = [(day, a, b) for day, a, b, _ in quiet]
@@ -113,6 +118,9 @@ def perhaps(
         )
     }
 
+    # of a group that is in no book, what came in about it says what should stand
+    hidden = dict(store.rows("SELECT group_code, sum(plants)::BIGINT FROM work.held_back WHERE is_first GROUP BY ALL"))
+
     def into(group: str, some: Iterable[Edge]) -> list[str]:
         return [a for day, a, b in some if b == group and a in further and day >= further[a]]
 
@@ -129,6 +137,6 @@ def perhaps(
         elif by := into(group, edges):
             why, other = ("from" if by[0] not in inside else "order"), by[0]
         to = tuple((order_ref, consignee, trees) for (order_ref, consignee), trees in sent[group].items())
-        standing, place = stands.get(group, (0, None))
+        standing, place = stands.get(group) or (hidden.get(group, 0), None)
         found.append(Perhaps(group, why, other, plants, standing, place, to))
     return tuple(found)

@@ -12,7 +12,7 @@ from formpack.group_code import is_group_code, plain, shown
 from formpack.words import marked, tr
 from pipeline.findings import Refused
 from pipeline.formulas.tracing import NONE, Key, Part
-from pipeline.office.leads import KeptOut, Perhaps, kept_out, open_moves, perhaps
+from pipeline.office.leads import KeptOut, Perhaps, kept_out, open_moves, perhaps, quiet_moves
 from pipeline.office.tracks import Change, Edge, Source, Tracks, changes, moves, reached
 from pipeline.store import Store
 from pipeline.tables import known_code, names_of, unknown_group
@@ -27,8 +27,8 @@ KINDS = {
 """What can be traced -> the list that has its codes, and what it is called; `tr` that."""
 TABLES = tuple(
     "standing movements problems lots accepted bookings openings origins growing states current particulars list_rows"
-    " quiet_moves houses deliveries list_budwood_batches list_seed_lots list_teams list_orders list_locations list_rootstocks"
-    " list_scions".split()
+    " quiet_moves held_back houses deliveries list_budwood_batches list_seed_lots list_teams list_orders list_locations"
+    " list_rootstocks list_scions".split()
 )
 """The tables that are read here."""
 _STARTS = {
@@ -133,6 +133,8 @@ class Backwards:
     """What left for the order."""
     unknown: int
     """At most so many are of no known origin: more left a group than had come by then."""
+    quiet: tuple[tuple[str, str, int], ...]
+    """Group, the one from which plants came to it without a record, and about how many, by the counts."""
     sources: tuple[From, ...]
     through: tuple[str, ...]
 
@@ -181,7 +183,7 @@ class Trace:
         """Whether there is something that no record settles."""
         f, b = self.forwards, self.backwards
         is_open = f and (f.perhaps or f.unnamed or any(g.unknown for g in f.groups))
-        return bool(self.kept_out or is_open or (b and b.unknown))
+        return bool(self.kept_out or is_open or (b and (b.unknown or b.quiet)))
 
     @property
     def name(self) -> str:
@@ -212,9 +214,7 @@ def _known(store: Store, kind: str, code: str) -> tuple[str, dict[str, str]]:
         if store.rows("SELECT 1 FROM work.openings WHERE group_code = $1", [digits]):
             return digits, {}
         if is_group_code(digits):
-            said = marked(
-                "There is no group {code} in the books; `formpack records --group {code}` shows what came in about it."
-            )
+            said = marked("There is no group {code} in the books; `formpack history {code}` shows what came in about it.")
             raise Refused(tr(said, code=shown(digits)))
         raise unknown_group(store, code)
     listed = KINDS[kind][0]
@@ -318,7 +318,7 @@ def _forwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tupl
         standing=in_all(standing_now),
         despatched=in_all(tracks.total([n for found in out.values() for n in found])),
         gone=tuple((kind, part) for kind, part in gone_now if part.high),
-        vanished=in_all(_less(held, standing_now)),
+        vanished=in_all(_vanished(tracks, groups, _less(held, standing_now))),
         flows=tuple(moved),
         perhaps=perhaps(store, kind, code, open_moves(edges, some, tracks), begun, inside),
         unnamed=tuple(store.rows(_UNNAMED, [code])) if kind == "batch" else (),
@@ -356,6 +356,13 @@ def _less(books: Part, stands: Part) -> Part:
     """What stood by the books and does not stand now."""
     low, high = max(0, books.low - stands.high), max(0, books.high - stands.low)
     return Part(low, high, min(max(books.about - stands.about, low), high))
+
+
+def _vanished(tracks: Tracks, groups: Sequence[InGroup], less: Part) -> Part:
+    """No more of them can be gone than each group lacks of its book."""
+    lacks = sum(min(tracks.total([g.group]).high, max(0, tracks.book(g.group) - g.low)) for g in groups)
+    most = min(less.high, lacks)
+    return Part(min(less.low, most), most, min(less.about, most))
 
 
 def _sent(some: Sequence[Change], tracks: Tracks, order_ref: str | None, consignee: str | None, numbers: list[int]) -> Sent:
@@ -403,7 +410,8 @@ def _backwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tup
     unknown = max(0, (low if high else plants) - part.low)
     through = sorted(days, key=lambda g: (days[g], g), reverse=True)
     left = [Left(*row) for row in store.rows(_LEFT, [code])] if kind == "order" else []
-    return Backwards(plants, not high, tuple(left), unknown, tuple(sources), tuple(through)), exact, set(days)
+    quiet = [(b, a, n) for day, a, b, n in quiet_moves(store) if b in days and day <= days[b]]
+    return Backwards(plants, not high, tuple(left), unknown, tuple(quiet), tuple(sources), tuple(through)), exact, set(days)
 
 
 def labels(store: Store, groups: Iterable[InGroup]) -> dict[str, str]:

@@ -151,8 +151,8 @@ def _forwards_says(found: Trace, f: Forwards) -> list[str]:
     if f.perhaps:
         said.append(
             trn(
-                "No record leads to {n} other group, but look at it as well: the last table says why.",
-                "No record leads to {n} other groups, but look at them as well: the last table says why.",
+                "No record leads to {n} other group, but look at it as well: a table below says why.",
+                "No record leads to {n} other groups, but look at them as well: a table below says why.",
                 len(f.perhaps),
             )
         )
@@ -254,7 +254,7 @@ def _perhaps(store: Store, f: Forwards) -> Table:
     why = {
         "counts": marked("by the counts about {n} plants came from {group} without a record"),
         "kept_out": marked("a record that is kept out says that plants came from {group}"),
-        "begun": marked("a record that is kept out says that it began here"),
+        "begun": marked("a record that is kept out says that it was opened or budded here"),
         "order": marked("plants came from {group}, perhaps after it was reached: two things of one day"),
         "from": marked("plants came from {group}, which is in this table"),
     }
@@ -284,6 +284,9 @@ def _backwards_says(found: Trace, b: Backwards) -> list[str]:
     if b.unknown:
         lacks = marked("At most {n} of them are of no known origin: more left a group than had come by then.")
         unknown = [tr(lacks, n=b.unknown)]
+    for group, origin, plants in b.quiet:
+        moved = marked("By the counts about {n} plants came to {group} from {other} without a record; the table lacks them.")
+        unknown.append(tr(moved, n=plants, group=shown(group), other=shown(origin)))
     if found.kind == "order":
         said = [tr("{trees} left for order {code}.", trees=many(b.plants, "tree"), code=found.code)]
         if other := sum(part.trees for part in b.left if part.is_other):
@@ -306,7 +309,8 @@ def _backwards(store: Store, found: Trace, b: Backwards) -> list[Chapter]:
     columns = (Column(tr("source")), Column(tr("code"), "code"), Column(tr("name")), *_ends())
     twice = tr("What was budded twice counts for both batches and both teams; lots of one group cannot be told apart.")
     blocks: list[Block] = [*_left(store, b), Table("sources", tr("What they are of"), columns, rows), Says(twice, "soft")]
-    followed = next((s for s in b.sources if s.kind == "batch"), b.sources[0])
+    batches = [s for s in b.sources if s.kind == "batch"] or b.sources
+    followed = max(batches, key=lambda s: (s.part.low, s.part.high))
     command = f"formpack trace {_OPTIONS[followed.kind]} {followed.code}"
     blocks.append(Says(tr("To follow one of them to where else it went: `{command}`.", command=command), "soft"))
     others = [g for g in b.through if g != found.code]

@@ -173,7 +173,7 @@ def kept(bench: Bench, query: str) -> list[tuple[Any, ...]]:
 
 def test_a_sign_shows_what_the_books_say(bench: Bench) -> None:
     made = signs(bench, "--group", shown(CODES[1]), "--group", CODES[0], "--group", CODES[1])
-    assert (made["file"], made["signs"], made["sheets"]) == ("paper/signs-sheet.pdf", 2, 1)
+    assert (made["file"], made["signs"], made["sheets"]) == ("paper/signs-sheet-1.pdf", 2, 1)
     (said,) = texts(bench.workspace.folder / made["file"])
     first, second = said.split(shown(CODES[0]), 1)
     for word in (shown(CODES[1]), "Carrizo citrange", "Tahiti lime", "B-TAH", "L2601-CARR", "Yard 1", *HEADINGS.values()):

@@ -12,13 +12,15 @@ from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
 
-from pipeline.report.charts.base import ASIDE, CLEAR, INK, LEAF, PEEL, STYLE, WIDTH, short, svg, tell
+from pipeline.report.charts.base import ASIDE, CLEAR, INK, LEAF, PEEL, STYLE, short, svg, tell
 
 MOST = 14
 """Bars of a column; the smallest of more stand together as one."""
 _LABEL, _GAP, _BAR, _LEAST, _SCALE = 0.14, 0.07, 0.09, 0.03, 2.6
 """Inches: of a label above its bar, between bars, width of a bar, the least height of one, and the largest column."""
-_LETTERS = {3: 20, 4: 15, 5: 12}
+_WIDE = 5.0
+"""Inches of the drawing: it fills its page."""
+_LETTERS = {3: 28, 4: 21, 5: 16}
 COLOURS = {"source": INK, "group": LEAF, "stands": LEAF, "sent": PEEL, "gone": ASIDE}
 
 
@@ -75,12 +77,12 @@ def flow(bars: Sequence[Bar], bands: Sequence[Band], says: str) -> str:
     tall = {b.key: max(_LEAST, _SCALE * b.plants / most) for b in bars}
     heights = {c: sum(tall[b.key] + _LABEL + _GAP for b in some) for c, some in columns.items()}
     height = max(heights.values()) + 0.05
-    left, apart = 0.05, (WIDTH - 0.05) / len(columns)
+    left, apart = 0.05, (_WIDE - 0.05) / len(columns)
     place: dict[str, tuple[float, float]] = {}
     with mpl.rc_context(STYLE | {"font.size": 7.5}):
-        figure = Figure(figsize=(WIDTH, height))
+        figure = Figure(figsize=(_WIDE, height))
         axes = figure.add_axes((0, 0, 1, 1))
-        axes.set_xlim(0, WIDTH)
+        axes.set_xlim(0, _WIDE)
         axes.set_ylim(height, 0)
         axes.axis("off")
         for number, (_, some) in enumerate(sorted(columns.items())):

@@ -125,6 +125,7 @@ def chapter(settings: Settings, titles: dict[str, str]) -> Chapter:
     for asked in RECORDS:
         here = Cell(titles[asked.chapter], href=f"#{asked.chapter}") if asked.chapter in titles else None
         says = registration(settings) if asked.chapter == "what" else tr(asked.says) if asked.says else None
+        says = says or (tr("recorded") if here else None)
         rows.append((tr(asked.what), here, "; ".join(map(tr, asked.rules)), says))
     columns = [Column(tr("kind of record")), Column(tr("chapter")), Column(tr("rules that ask for it")), Column(tr("here"))]
     lead = tr(
