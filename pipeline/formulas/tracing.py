@@ -131,6 +131,7 @@ class Followed:
         self._whole = whole
         self._solved = 0
         self._within: set[int] = set()
+        self._passed: set[str] = set()
         self._doubtful = frozenset(doubtful)
         self._most: dict[tuple[str, str], tuple[int, int]] = {}
         """By pool and group: the most touched plants, and the most that are not, that can have stood in it meanwhile."""
@@ -219,6 +220,7 @@ class Followed:
         if event.origin:
             touched, others = self._most[event.group, event.origin]
             least, most = max(least, min(most, n - others)), max(least, min(most, touched))
+            self._passed |= {event.origin} if most else set()
         if event.to == event.group:
             self._left[number] = (event.group, Part(least, most, min(max(round(about), least), most)))
             self._within.add(number)
@@ -244,7 +246,7 @@ class Followed:
     @property
     def groups(self) -> list[str]:
         """Groups that touched plants may have stood in, by their code."""
-        return sorted(g for g, steps in self._steps.items() if any(s.after[1] for s in steps))
+        return sorted({g for g, steps in self._steps.items() if any(s.after[1] for s in steps)} | self._passed)
 
     def plants_in(self, group: str) -> int:
         """Plants that stand in a group by the events."""

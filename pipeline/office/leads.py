@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from pipeline.office.tracks import Change, Edge, Tracks, reached
+from pipeline.office.tracks import Change, Edge, Tracks, reached, reached_within
 from pipeline.store import Store
 
 _HELD = """
@@ -38,7 +38,10 @@ FROM held h LEFT JOIN said w USING (instance_id)
 WHERE is_named OR h.group_code IN (SELECT unnest($3)) OR h.moves_to IN (SELECT unnest($3))
 ORDER BY NOT is_named, h.visit_date, h.instance_id
 """
-_QUIET = "SELECT on_date, other_group, group_code, moved FROM work.quiet_moves WHERE moved > 0 ORDER BY ALL"
+_QUIET = """
+SELECT since_on, on_date, other_group, group_code, size::BIGINT FROM work.unrecorded
+WHERE other_group IS NOT NULL AND paired >= 0.5 AND missing < 0 ORDER BY ALL
+"""
 _SENT = """
 SELECT m.group_code, m.on_date, a.order_ref, a.consignee, sum(m.quantity)::BIGINT
 FROM work.movements m JOIN work.accepted a USING (instance_id)
@@ -76,8 +79,8 @@ class KeptOut:
     message: str
 
 
-def quiet_moves(store: Store) -> list[tuple[dt.date, str, str, int]]:
-    """Moves that nobody wrote down, as the counts of both groups show them: day, from, to, about how many."""
+def quiet_moves(store: Store) -> list[tuple[dt.date, dt.date, str, str, int]]:
+    """Moves that nobody wrote down, as the counts of both groups show them: since, until, from, to, how many."""
     return store.rows(_QUIET)
 
 
@@ -97,19 +100,29 @@ def open_moves(edges: Sequence[Edge], some: Sequence[Change], tracks: Tracks) ->
 
 
 def perhaps(
-    store: Store, kind: str, code: str, edges: Sequence[Edge], begun: Mapping[str, dt.date], inside: set[str]
+    store: Store,
+    kind: str,
+    code: str,
+    moves: tuple[Sequence[Edge], Sequence[Edge]],
+    begun: Mapping[str, dt.date],
+    inside: Mapping[str, dt.date],
 ) -> tuple[Perhaps, ...]:
-    """Groups beyond those `inside` that plants may have come to, by these moves and by what no record of the books says."""
+    """Groups beyond those `inside` (or earlier than these were reached) that plants may have come to: by moves (all, and those
+    of which it is not known that no traced plant was in them), and by what no record of the books says."""
     quiet = quiet_moves(store)
     held: list[Edge] = store.rows(_MOVED, [code, kind])
     begun_too = dict(store.rows(_BEGUN, [code, kind]))
-    by_counts: list[Edge] = [(day, a, b) for day, a, b, _ in quiet]
+    by_counts: list[Edge] = [(until, a, b) for _, until, a, b, _ in quiet]
+    spans = [(since, until, a, b) for since, until, a, b, _ in quiet]
     starts = {g: min(begun.get(g, dt.date.max), begun_too.get(g, dt.date.max)) for g in begun.keys() | begun_too.keys()}
-    further = reached([*edges, *by_counts, *held], starts)
-    wanted = sorted(further.keys() - inside)
+    # failed buds of another lot settle nothing of plants that came by a lead
+    has_leads = bool(begun_too or reached_within([*moves[0], *held], spans, starts).keys() != reached(moves[0], begun).keys())
+    edges = moves[0] if has_leads else moves[1]
+    further = reached_within([*edges, *held], spans, starts)
+    wanted = sorted(g for g, day in further.items() if g not in inside or day < inside[g])
     sent: dict[str, dict[tuple[str | None, str | None], int]] = defaultdict(lambda: defaultdict(int))
     for group, day, order_ref, consignee, trees in store.rows(_SENT, [wanted]):
-        if day >= further[group]:
+        if further[group] <= day and (group not in inside or day < inside[group]):
             sent[group][order_ref, consignee] += trees
     stands = {
         group: rest
@@ -131,12 +144,14 @@ def perhaps(
             why = "begun"
         elif by := into(group, by_counts):
             why, other = "counts", by[0]
-            plants = sum(n for _, a, b, n in quiet if (a, b) == (other, group))
+            plants = sum(n for _, _, a, b, n in quiet if (a, b) == (other, group))
         elif by := into(group, held):
             why, other = "kept_out", by[0]
         elif by := into(group, edges):
             why, other = ("from" if by[0] not in inside else "order"), by[0]
         to = tuple((order_ref, consignee, trees) for (order_ref, consignee), trees in sent[group].items())
         standing, place = stands.get(group) or (hidden.get(group, 0), None)
+        if group in inside and not to:
+            continue  # it is in the trace, and nobody got of it before
         found.append(Perhaps(group, why, other, plants, standing, place, to))
     return tuple(found)

@@ -27,7 +27,7 @@ KINDS = {
 """What can be traced -> the list that has its codes, and what it is called; `tr` that."""
 TABLES = tuple(
     "standing movements problems lots accepted bookings openings origins growing states current particulars list_rows"
-    " quiet_moves held_back houses deliveries list_budwood_batches list_seed_lots list_teams list_orders list_locations"
+    " unrecorded held_back houses deliveries list_budwood_batches list_seed_lots list_teams list_orders list_locations"
     " list_rootstocks list_scions".split()
 )
 """The tables that are read here."""
@@ -242,7 +242,7 @@ def _source(kind: str, code: str) -> Source:
     }
     if kind == "group":
         return Source(whole=code)
-    return Source(opened=of[kind]) if kind == "seed_lot" else Source(budded=of[kind])
+    return Source(opened=of[kind]) if kind == "seed_lot" else Source(budded=of[kind], is_of_buds=True)
 
 
 def _forwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tuple[Forwards, bool]:
@@ -320,7 +320,7 @@ def _forwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tupl
         gone=tuple((kind, part) for kind, part in gone_now if part.high),
         vanished=in_all(_vanished(tracks, groups, _less(held, standing_now))),
         flows=tuple(moved),
-        perhaps=perhaps(store, kind, code, open_moves(edges, some, tracks), begun, inside),
+        perhaps=perhaps(store, kind, code, (edges, open_moves(edges, some, tracks)), begun, {g: days[g] for g in inside}),
         unnamed=tuple(store.rows(_UNNAMED, [code])) if kind == "batch" else (),
     )
     return forwards, tracks.is_exact
@@ -410,7 +410,7 @@ def _backwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tup
     unknown = max(0, (low if high else plants) - part.low)
     through = sorted(days, key=lambda g: (days[g], g), reverse=True)
     left = [Left(*row) for row in store.rows(_LEFT, [code])] if kind == "order" else []
-    quiet = [(b, a, n) for day, a, b, n in quiet_moves(store) if b in days and day <= days[b]]
+    quiet = [(b, a, n) for since, _, a, b, n in quiet_moves(store) if b in days and since <= days[b]]
     return Backwards(plants, not high, tuple(left), unknown, tuple(quiet), tuple(sources), tuple(through)), exact, set(days)
 
 

@@ -14,6 +14,8 @@ from pipeline.store import Store
 
 Edge = tuple[dt.date, str, str]
 """A day on which plants of the first group went to the second."""
+Span = tuple[dt.date, dt.date, str, str]
+"""Days between which plants of the first group went to the second."""
 _MOVES = "SELECT on_date, group_code, other_group FROM work.movements WHERE kind = 'moved_out' ORDER BY ALL"
 _CHANGES = """
 SELECT m.group_code, m.kind, m.quantity, m.other_group, m.on_date, m.ended, m.instance_id, m.cause, a.seed_lot, a.order_ref,
@@ -66,7 +68,7 @@ def moves(store: Store) -> list[Edge]:
     return store.rows(_MOVES)
 
 
-def reached(edges: Iterable[Edge], begun: Mapping[str, dt.date], is_backwards: bool = False) -> dict[str, dt.date]:
+def reached(edges: Sequence[Edge], begun: Mapping[str, dt.date], is_backwards: bool = False) -> dict[str, dt.date]:
     """Every group that plants of these can have come to (or have come from, backwards), with the first (last) day on which they
     can have been there. Of moves of one day any order is possible."""
 
@@ -88,6 +90,18 @@ def reached(edges: Iterable[Edge], begun: Mapping[str, dt.date], is_backwards: b
     return {group: dt.date.fromordinal(abs(day)) for group, day in days.items()}
 
 
+def reached_within(edges: Sequence[Edge], spans: Sequence[Span], begun: Mapping[str, dt.date]) -> dict[str, dt.date]:
+    """The same forwards, where plants also moved on some day of each span."""
+    starts = dict(begun)
+    while True:
+        days, before = reached(edges, starts), dict(starts)
+        for since, until, a, b in spans:
+            if a in days and days[a] <= until and (day := max(since, days[a])) < days.get(b, dt.date.max):
+                starts[b] = min(day, starts.get(b, dt.date.max))
+        if starts == before:
+            return days
+
+
 def changes(store: Store, groups: Iterable[str]) -> list[Change]:
     """What happened to these groups."""
     return [Change(*row) for row in store.rows(_CHANGES, [sorted(groups)])]
@@ -101,6 +115,7 @@ class Source:
     budded: Callable[[Change], bool] = field(default=lambda change: False)
     whole: str = ""
     """A group whose plants are all of it."""
+    is_of_buds: bool = False
 
 
 class Tracks:
@@ -115,7 +130,8 @@ class Tracks:
         for change in some:
             if change.kind == "set":
                 lots[change.group, change.lot].add(source.budded(change))
-        self.settled = {n for n, c in enumerate(some) if _of(c, lots) is False}
+        _mix(some, lots, set(groups))
+        self.settled = {n for n, c in enumerate(some) if source.is_of_buds and _of(c, lots) is False}
         """Changes by which only plants of lots left that are not of the source."""
         laid = _Laid(some, set(groups), source, lots)
         near = set(doubtful)
@@ -155,6 +171,20 @@ class Tracks:
     def book(self, group: str) -> int:
         """Plants of a group by these changes."""
         return self._followed.plants_in(group)
+
+
+def _mix(some: Iterable[Change], lots: Mapping[tuple[str, str], set[bool]], inside: set[str]) -> None:
+    """Plants that came with unread buds are read with those of the same team and attempt: of such a lot nobody knows."""
+    set_in: dict[str, set[str]] = defaultdict(set)
+    for group, lot in lots:
+        set_in[lot].add(group)
+    came: dict[str, bool] = {}
+    for c in some:
+        if c.kind == "moved_in" and not c.team:  # what a reading moved has no unread buds
+            came[c.group] = came.get(c.group, False) or c.other_group not in inside
+    for (group, lot), known in lots.items():
+        if group in came and (came[group] or len(set_in[lot]) > 1):
+            known |= {True, False}
 
 
 def _of(change: Change, lots: Mapping[tuple[str, str], set[bool]]) -> bool | None:
@@ -216,11 +246,15 @@ class _Laid:
         return c.kind == "set" and self.source.budded(c)
 
     def _is_open(self, numbers: list[int]) -> bool:
-        """Whether the order of these matters and is not known."""
-        if all(self.some[n].ended for n in numbers):
+        """Whether the order of these matters and is not known: a group takes plants in, or is budded, and lets plants go; or it
+        takes plants in and is budded."""
+        found = [self.some[n] for n in numbers]
+        times = {(c.ended, c.instance_id) for c in found if c.kind != "opened"}
+        if all(ended for ended, _ in times) and len({ended for ended, _ in times}) == len(times):
             return False
-        gains = {self._goes_to(self.some[n]) or self.some[n].group for n in numbers if not self._is_loss(self.some[n])}
-        return any(self.some[n].group in gains for n in numbers if self._leaves(self.some[n]))
+        gains = {to for c in found if (to := self._goes_to(c))} | {c.group for c in found if c.kind == "moved_in"}
+        budded = {c.group for c in found if self._touches(c)}
+        return bool(gains & budded or (gains | budded) & {c.group for c in found if self._leaves(c)})
 
     def _is_begun(self, c: Change) -> bool:
         """Whether plants that came from outside are of the source."""
@@ -228,10 +262,6 @@ class _Laid:
 
     def _leaves(self, c: Change) -> bool:
         return c.kind not in ("opened", "moved_in", "set", "read")
-
-    def _is_loss(self, c: Change) -> bool:
-        """Whether it neither brings plants nor touches any."""
-        return c.kind == "read" or (c.kind == "set" and not self._touches(c)) or (self._leaves(c) and not self._goes_to(c))
 
     def _come(self, n: int) -> None:
         c = self.some[n]
@@ -243,7 +273,7 @@ class _Laid:
 
         def moment(n: int) -> tuple[str, int]:
             c = self.some[n]
-            return c.ended, 2 if self._leaves(c) else 1 if c.kind in ("set", "read") else 0
+            return c.ended, 3 if self._leaves(c) else 2 if c.kind == "read" else 1 if c.kind == "set" else 0
 
         for _, same in groupby(sorted(numbers, key=lambda n: (*moment(n), n)), key=moment):
             todo = list(same)
@@ -299,7 +329,7 @@ class _Laid:
                 self.events.append(Event(pool, "touched", c.quantity, attempt=c.attempt or 0, lot=f"{c.group} {c.lot}"))
             elif self.source.whole and self._goes_to(c) == self.source.whole:
                 self.events.append(Event(pool, "touched", c.quantity))
-        for n in numbers:
+        for n in sorted(numbers, key=lambda n: not self._goes_to(some[n])):  # moves first, while all plants are in it
             c = some[n]
             if self._leaves(c):
                 to = self._goes_to(c)

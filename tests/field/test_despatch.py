@@ -346,7 +346,7 @@ def test_sixty_groups_and_a_place_that_is_not_known(workspace: Workspace, tmp_pa
         for n in range(60)
     ]
     found = field.Despatch(
-        *("A", "Farm", ("CARRIZO", "EUREKA"), "C + E (incompatible)", "The list has it.", TODAY, 9000, 0, 9000, "", None, 0),
+        *("A", "Farm", ("CARRIZO", "EUREKA"), "C + E (incompatible)", "The list has it.", TODAY, 9000, 0, 9000, "", None, 0, 0),
         *(lines, [], [], [], []),
     )
     with Store.in_memory() as store:

@@ -181,7 +181,7 @@ def test_a_sign_shows_what_the_books_say(bench: Bench) -> None:
     assert re.findall(r"\d+ \w{3} 20\d\d", first) == ["1 Dec 2025", "2 Feb 2026", "10 Mar 2026", "20 Jun 2026"]
     assert "House 1 bench 1" in second and "Tahiti" not in second and re.findall(r"\d+ \w{3} 20\d\d", second)[2:] == []
     assert decoded(bench.workspace.folder / made["file"]) == sorted(CODES[:2])
-    signs(bench, "--group", CODES[1], "--language", "es")
+    made = signs(bench, "--group", CODES[1], "--language", "es")
     assert "10 mar 2026" in texts(bench.workspace.folder / made["file"])[0]
     assert kept(bench, "SELECT kind, about FROM kept.printed ORDER BY number") == [
         ("sheet", CODES[1]),
@@ -387,7 +387,7 @@ def test_a_passport_has_the_four_elements_and_nothing_else(bench: Bench) -> None
     _passport(bench)
     said = formpack("signs", "--group", CODES[1], "--kind", "passport", "--copies", "2", cwd=bench.workspace.folder)
     assert "The operator answers for what a plant passport says" in said
-    file = bench.workspace.paper / "signs-passport.pdf"
+    file = bench.workspace.paper / "signs-passport-1.pdf"
     elements = ["A. Citrus × latifolia, Tahiti lime", "B. XX-AB12", f"C. {shown(CODES[1])}", "D. XX"]
     assert " ".join(texts(file)[0].split()) == " ".join(["Plant Passport / Pasaporte fitosanitario", *elements] * 2)
     assert decoded(file) == [CODES[1]] * 2
@@ -404,7 +404,7 @@ def test_a_passport_has_the_four_elements_and_nothing_else(bench: Bench) -> None
 def test_a_passport_of_great_britain(bench: Bench) -> None:
     _passport(bench, ON.replace("XX", "GB"))
     signs(bench, "--group", CODES[1], "--kind", "passport")
-    file = bench.workspace.paper / "signs-passport.pdf"
+    file = bench.workspace.paper / "signs-passport-1.pdf"
     elements = ["UK Plant Passport", "A. Citrus × latifolia, Tahiti lime", "B. AB12", f"C. {shown(CODES[1])}", "D. GB"]
     assert " ".join(texts(file)[0].split()) == " ".join(elements)
     (picture,) = (page.render(scale=1).to_pil().convert("RGB") for page in pypdfium2.PdfDocument(file))
@@ -428,4 +428,4 @@ def test_what_a_passport_lacks_is_said(bench: Bench) -> None:
         _passport(bench, wrong)
         assert refused(bench, "--place", "Y1", "--kind", "passport") == f"nursery.toml [passport]: {why}"
     assert refused(bench, "--new", "2", "--kind", "passport").startswith("Plant passports are printed of groups that grow")
-    assert not (bench.workspace.paper / "signs-passport.pdf").exists()
+    assert not (bench.workspace.paper / "signs-passport-1.pdf").exists()

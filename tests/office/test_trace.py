@@ -377,3 +377,84 @@ def test_a_page_is_written_to_a_page_alone(nursery: Workspace) -> None:
     for name in ("store.duckdb", "lists/orders.csv", "nursery.toml", "page"):
         assert "must end in .html" in formpack("trace", "--group", CODES[0], "--to", name, cwd=nursery.folder, code=2)
     formpack("check", cwd=nursery.folder)
+
+
+BUDDED = {"attempt": 1, "scion": "TAHITI", "passed_over": 0, "recount": "yes", "team_code": "T02"}
+SPLIT = {"transfer_reason": "regrade", "recount": "yes"}
+
+
+def _take_in(nursery: Workspace, told: Told) -> None:
+    told.bench.write()
+    run.import_files(nursery, [nursery.inbox], LAST)
+
+
+def _sent(nursery: Workspace, kind: str, code: str) -> list[tuple[str | None, int, int]]:
+    f = traced(nursery, kind, code).forwards
+    assert f is not None
+    return [(s.order_ref, s.part.low, s.part.high) for s in f.sent]
+
+
+def test_a_group_that_is_emptied_on_a_day_without_times_is_seen(nursery: Workspace) -> None:
+    told = Told(nursery, 1, with_times=False)
+    told.open(0, 100)
+    told.day += dt.timedelta(days=9)
+    told.move(0, 1, 30)
+    told.note("despatch", 1, despatched=30, order_ref="O3", consignee="Farm O3", recount="yes")
+    _take_in(nursery, told)
+    assert _sent(nursery, "group", CODES[0]) == [("O3", 30, 30)]
+
+
+def test_moved_in_and_budded_again_on_a_day_without_times_counts_once(nursery: Workspace) -> None:
+    told = Told(nursery, 1, with_times=False)
+    told.open(0, 100)
+    told.day += dt.timedelta(days=9)
+    told.note("budding", 0, **BUDDED, budwood_batch="B1", buds_set=100)
+    told.day += dt.timedelta(days=30)
+    told.move(0, 1, 50)
+    told.note("budding", 1, **BUDDED | {"attempt": 2}, budwood_batch="B1", buds_set=50)
+    _take_in(nursery, told)
+    f = traced(nursery, "batch", "B1").forwards
+    assert f is not None and (f.ever.low, f.ever.high) == (100, 100) and not any(g.unknown for g in f.groups)
+
+
+def test_a_lot_that_came_unread_is_read_with_another(nursery: Workspace) -> None:
+    """Buds of one team and attempt of two batches stand in one group; failed ones may be of either."""
+    told = Told(nursery, 1)
+    for group in (0, 1):
+        told.open(group, 50)
+    told.day += dt.timedelta(days=9)
+    for group, batch in ((0, "B1"), (1, "B2")):
+        told.note("budding", group, **BUDDED, budwood_batch=batch, buds_set=50)
+    told.day += dt.timedelta(days=1)
+    told.move(1, 0, 50)
+    told.day += dt.timedelta(days=25)
+    aside = {"brown_moved": "yes", "set_aside_to": CODES[2]}
+    told.note("bud_take", 0, team_code="T02", attempt=1, green=30, brown=20, unsure=0, missing=0, recount="yes", **aside)
+    told.day += dt.timedelta(days=1)
+    told.note("despatch", 2, despatched=20, order_ref="O1", consignee="Farm O1", recount="yes")
+    _take_in(nursery, told)
+    assert _sent(nursery, "batch", "B1") == [("O1", 0, 20)]
+
+
+def test_who_got_of_it_before_the_books_say_is_a_lead(nursery: Workspace) -> None:
+    """A move that is kept out came before the one in the books."""
+    told = Told(nursery, 1)
+    for group in (0, 1):
+        told.open(group, 100)
+    told.bench.note("transfer", "03-01", 0, who="S77", to_group=CODES[1], moved=30, **SPLIT)
+    told.bench.note("despatch", "03-20", 1, despatched=20, order_ref="O1", consignee="Farm O1", recount="yes")
+    told.bench.note("transfer", "04-01", 0, to_group=CODES[1], moved=10, **SPLIT)
+    _take_in(nursery, told)
+    f = traced(nursery, "group", CODES[0]).forwards
+    assert f is not None and [(p.group, p.why, p.sent) for p in f.perhaps] == [(CODES[1], "kept_out", (("O1", "Farm O1", 20),))]
+
+
+def test_two_moves_of_one_moment_may_have_been_either_way_round(nursery: Workspace) -> None:
+    told = Told(nursery, 1)
+    for group in (0, 1):
+        told.open(group, 30)
+    for a, b in ((1, 0), (0, 2)):
+        told.bench.note("transfer", "03-01", a, "10:00", to_group=CODES[b], moved=30, **SPLIT)
+    told.bench.note("despatch", "03-05", 2, despatched=30, order_ref="O1", consignee="Farm O1", recount="yes")
+    _take_in(nursery, told)
+    assert _sent(nursery, "group", CODES[1]) == [("O1", 0, 30)]
