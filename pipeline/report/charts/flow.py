@@ -16,11 +16,11 @@ from pipeline.report.charts.base import ASIDE, CLEAR, INK, LEAF, PEEL, STYLE, sh
 
 MOST = 14
 """Bars of a column; the smallest of more stand together as one."""
-_LABEL, _GAP, _BAR, _LEAST, _SCALE = 0.14, 0.07, 0.09, 0.03, 2.6
+_LABEL, _GAP, _BAR, _LEAST, _SCALE = 0.17, 0.07, 0.09, 0.03, 2.6
 """Inches: of a label above its bar, between bars, width of a bar, the least height of one, and the largest column."""
 _WIDE = 5.0
 """Inches of the drawing: it fills its page."""
-_LETTERS = {3: 28, 4: 21, 5: 16}
+_LETTERS = {3: 24, 4: 18, 5: 14}
 COLOURS = {"source": INK, "group": LEAF, "stands": LEAF, "sent": PEEL, "gone": ASIDE}
 
 
@@ -79,7 +79,7 @@ def flow(bars: Sequence[Bar], bands: Sequence[Band], says: str) -> str:
     height = max(heights.values()) + 0.05
     left, apart = 0.05, (_WIDE - 0.05) / len(columns)
     place: dict[str, tuple[float, float]] = {}
-    with mpl.rc_context(STYLE | {"font.size": 7.5}):
+    with mpl.rc_context(STYLE | {"font.size": 9}):
         figure = Figure(figsize=(_WIDE, height))
         axes = figure.add_axes((0, 0, 1, 1))
         axes.set_xlim(0, _WIDE)
