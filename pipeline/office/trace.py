@@ -257,7 +257,8 @@ def _forwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tupl
         if not early:
             break
         begun |= early
-    inside = tracks.groups
+    inside, unknown = tracks.groups, tracks.unknown
+    booked = {group: tracks.total([group]) for group in inside}
     standing = {
         row[0]: row[1:]
         for row in store.rows(
@@ -293,17 +294,23 @@ def _forwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tupl
     groups = []
     for group in sorted(inside, key=lambda g: (days[g], g)):
         rootstock, scion, stage, place, book, stands, low, high = standing.get(group, (None, None, "gone", None, 0, 0, 0, 0))
-        here = _of_those_that_stand(tracks.total([group]), tracks.book(group), stands, low, high)
+        here = _of_those_that_stand(booked[group], tracks.book(group), stands, low, high)
         facts = (rootstock, scion, stage, place, own.get(group, 0), tuple(came[group]))
         since = days[group] if group != source.whole else min(c.on_date for c in some if c.group == group)
         lost = tracks.total(gone_from[group])
-        groups.append(InGroup(group, since, *facts, book, stands, low, high, here, lost, tracks.unknown.get(group, 0)))
+        groups.append(InGroup(group, since, *facts, book, stands, low, high, here, lost, unknown.get(group, 0)))
     sent = [_sent(some, tracks, *to, found) for to, found in out.items()]
     sent = sorted((s for s in sent if s.part.high), key=lambda s: (s.first_on, s.order_ref or "", s.consignee or ""))
     held = tracks.total(inside)
-    standing_now = _together(tracks, groups, held)
+    # what each group that may hold some has less and more than its book
+    lacks = {g.group: max(0, tracks.book(g.group) - g.low) for g in groups if booked[g.group].high}
+    more = sum(max(0, g.high - tracks.book(g.group)) for g in groups if booked[g.group].high)
+    alone = sum((g.here for g in groups), NONE)
+    low, high = max(alone.low, held.low - sum(lacks.values())), min(alone.high, held.high + more)
+    standing_now = Part(low, high, min(max(alone.about, low), high))
+    gone_at_most = sum(min(booked[g].high, n) for g, n in lacks.items())
     away = [n for found in (*out.values(), *gone.values()) for n in found]
-    most = sum(own.values()) + sum(tracks.unknown.values())
+    most = sum(own.values()) + sum(unknown.values())
 
     def in_all(part: Part) -> Part:
         """No more than ever began, where intervals alone add up to more."""
@@ -318,7 +325,7 @@ def _forwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tupl
         standing=in_all(standing_now),
         despatched=in_all(tracks.total([n for found in out.values() for n in found])),
         gone=tuple((kind, part) for kind, part in gone_now if part.high),
-        vanished=in_all(_vanished(tracks, groups, _less(held, standing_now))),
+        vanished=in_all(_less(held, standing_now, gone_at_most)),
         flows=tuple(moved),
         perhaps=perhaps(store, kind, code, (edges, open_moves(edges, some, tracks)), begun, {g: days[g] for g in inside}),
         unnamed=tuple(store.rows(_UNNAMED, [code])) if kind == "batch" else (),
@@ -342,27 +349,11 @@ def _of_those_that_stand(part: Part, book: int, stands: int, low: int, high: int
     return Part(least, max(least, most), min(max(about, least), max(least, most)))
 
 
-def _together(tracks: Tracks, groups: Sequence[InGroup], books: Part) -> Part:
-    """The traced plants that stand in all groups: the sum over groups, and no more than all of them leave."""
-    alone = sum((g.here for g in groups), NONE)
-    holding = [g for g in groups if tracks.total([g.group]).high]
-    vanished = sum(max(0, tracks.book(g.group) - g.low) for g in holding)
-    more = sum(max(0, g.high - tracks.book(g.group)) for g in holding)
-    low, high = max(alone.low, books.low - vanished), min(alone.high, books.high + more)
-    return Part(low, high, min(max(alone.about, low), high))
-
-
-def _less(books: Part, stands: Part) -> Part:
-    """What stood by the books and does not stand now."""
-    low, high = max(0, books.low - stands.high), max(0, books.high - stands.low)
+def _less(books: Part, stands: Part, most: int) -> Part:
+    """What stood by the books and does not stand now: no more than groups lack of their books."""
+    high = min(most, max(0, books.high - stands.low))
+    low = min(high, max(0, books.low - stands.high))
     return Part(low, high, min(max(books.about - stands.about, low), high))
-
-
-def _vanished(tracks: Tracks, groups: Sequence[InGroup], less: Part) -> Part:
-    """No more of them can be gone than each group lacks of its book."""
-    lacks = sum(min(tracks.total([g.group]).high, max(0, tracks.book(g.group) - g.low)) for g in groups)
-    most = min(less.high, lacks)
-    return Part(min(less.low, most), most, min(less.about, most))
 
 
 def _sent(some: Sequence[Change], tracks: Tracks, order_ref: str | None, consignee: str | None, numbers: list[int]) -> Sent:
