@@ -127,6 +127,7 @@ STAGES: tuple[Stage, ...] = (
     sql("discrepancies"),
     sql("counted_by"),
     code("book.people.judge_counting", "staff_counting", "counted_by counts standing language:"),
+    sql("unread_lots", GROUP, "settings"),
     sql("due", GROUP, "settings day"),
     sql("list_notes"),
     sql("column_gaps"),

@@ -15,7 +15,7 @@ from pipeline.store import Store
 from pipeline.tables import TASK_WORDS, known_code, names_of
 
 TABLES = (
-    *("due", "day", "standing", "counts", "lots", "settings", "list_rows", "list_locations", "list_staff", "list_teams"),
+    *("due", "day", "standing", "counts", "unread_lots", "list_rows", "list_locations", "list_staff", "list_teams"),
     *("list_rootstocks", "list_scions", "list_compatibility"),
 )
 """The tables that this rests on."""
@@ -215,14 +215,10 @@ def due_list(store: Store, wanted: Wanted) -> DueList:
     lapsed = store.rows(
         "SELECT code FROM work.list_rows WHERE list_name = 'staff' AND (NOT is_listed OR inactive_since IS NOT NULL)"
     )
-    # as `due` has it: lots that were not read, or of which a good part was not and the group has not moved on
     unread: dict[str, dict[str, int]] = {}
     for group, team, buds in store.rows(
-        "SELECT l.group_code, l.team_code, sum(CASE WHEN l.read_on IS NULL THEN l.buds_set"
-        " ELSE l.buds_set - l.green - l.brown - l.missing END)::BIGINT FROM work.lots l"
-        " JOIN work.standing s USING (group_code) CROSS JOIN work.settings t WHERE l.team_code IS NOT NULL"
-        " AND (l.read_on IS NULL OR (s.stage IN ('budded', 'read')"
-        " AND l.green + l.brown + l.missing < t.lot_read_share * l.buds_set)) GROUP BY ALL ORDER BY ALL"
+        "SELECT group_code, team_code, sum(buds)::BIGINT FROM work.unread_lots WHERE team_code IS NOT NULL"
+        " GROUP BY ALL ORDER BY ALL"
     ):
         unread.setdefault(group, {})[team] = buds
     everybody = counters(store)
@@ -237,7 +233,7 @@ def due_list(store: Store, wanted: Wanted) -> DueList:
         " WHERE days_over >= -$1 AND ($2 = '' OR task = $2) ORDER BY days_over DESC, task, group_code, order_ref",
         [wanted.days, wanted.task],
     ):
-        pair = " / ".join(filter(None, (names.rootstock(stock or ""), tr("mixed") if mix else names.scion(scion or ""))))
+        pair = names.growing(stock, scion, bool(mix))
         groups_teams = unread.get(group, {}) if task == "bud_take" else {}
         person = places.person(place or "")
         is_asked = (

@@ -27,7 +27,7 @@ MOST_ROWS = 2000
 
 TABLES = (
     *due_list.TABLES,
-    *("accepted", "movements", "openings", "budded_since", "list_faults"),
+    *("lots", "settings", "accepted", "movements", "openings", "budded_since", "list_faults"),
 )
 """The tables that the group list is made from."""
 

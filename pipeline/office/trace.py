@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from formpack.group_code import is_group_code, plain, shown
@@ -15,7 +15,7 @@ from pipeline.formulas.tracing import NONE, Key, Part
 from pipeline.office.leads import KeptOut, Perhaps, kept_out, open_moves, perhaps, quiet_moves
 from pipeline.office.tracks import Change, Edge, Source, Tracks, changes, moves, reached
 from pipeline.store import Store
-from pipeline.tables import known_code, names_of, unknown_group
+from pipeline.tables import known_code, unknown_group
 
 KINDS = {
     "batch": ("budwood_batches", marked("Budwood batch {code}")),
@@ -28,7 +28,7 @@ KINDS = {
 TABLES = tuple(
     "standing movements problems lots accepted bookings openings origins growing states current particulars list_rows"
     " unrecorded held_back houses deliveries list_budwood_batches list_seed_lots list_teams list_orders list_locations"
-    " list_rootstocks list_scions".split()
+    " list_rootstocks list_scions list_compatibility".split()
 )
 """The tables that are read here."""
 _STARTS = {
@@ -403,14 +403,3 @@ def _backwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tup
     left = [Left(*row) for row in store.rows(_LEFT, [code])] if kind == "order" else []
     quiet = [(b, a, n) for since, _, a, b, n in quiet_moves(store) if b in days and since <= days[b]]
     return Backwards(plants, not high, tuple(left), unknown, tuple(quiet), tuple(sources), tuple(through)), exact, set(days)
-
-
-def labels(store: Store, groups: Iterable[InGroup]) -> dict[str, str]:
-    """The pair of each group in words."""
-    stocks, scions = names_of(store, "rootstocks"), names_of(store, "scions")
-    return {g.group: pair_of(stocks, scions, g.rootstock, g.scion) for g in groups}
-
-
-def pair_of(stocks: Mapping[str, str], scions: Mapping[str, str], rootstock: str | None, scion: str | None) -> str:
-    """`Carrizo citrange / Satsuma`, as far as it is known."""
-    return " / ".join(filter(None, (stocks.get(rootstock or "", rootstock), scions.get(scion or "", scion))))

@@ -75,6 +75,10 @@ class Names:
     def scion(self, code: str) -> str:
         return self.labels.get("scions", {}).get(code, code)
 
+    def growing(self, rootstock: str | None, scion: str | None, is_mixed: bool = False) -> str:
+        """What stands in a group, as far as is known: `Carrizo citrange / Satsuma`."""
+        return " / ".join(filter(None, (self.rootstock(rootstock or ""), tr("mixed") if is_mixed else self.scion(scion or ""))))
+
     def plain(self, pair: Pair) -> str:
         return f"{self.rootstock(pair[0])} + {self.scion(pair[1])}"
 

@@ -9,7 +9,8 @@ from formpack.readers import Unreadable
 from formpack.words import listed, many, marked, number, tr, trn
 from pipeline.formulas.tracing import Part
 from pipeline.lists import typed
-from pipeline.office.trace import KINDS, Backwards, Forwards, InGroup, Trace, labels, pair_of
+from pipeline.office.trace import KINDS, Backwards, Forwards, InGroup, Trace
+from pipeline.rates.promises import Names
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Head, Says, Table
 from pipeline.report.charts.flow import COLOURS, Band, Bar, flow, gathered
 from pipeline.report.stock import STAGE_WORDS, place_names
@@ -201,7 +202,7 @@ def _forwards(store: Store, f: Forwards, kind: str) -> list[Chapter]:
 
 
 def _groups(store: Store, f: Forwards, kind: str) -> Table:
-    places, pairs = place_names(store), labels(store, f.groups)
+    places, names = place_names(store), Names.read(store)
     columns = (
         *(Column(tr("group"), "code"), Column(tr("place")), Column(tr("plants standing"), "number"), *_ends()),
         *(Column(tr("pair"), is_aside=True), Column(tr("stage"), is_aside=True), Column(tr("since"), "day", is_aside=True)),
@@ -212,7 +213,7 @@ def _groups(store: Store, f: Forwards, kind: str) -> Table:
     rows = [
         (
             *(shown(g.group), places.get(g.place or "", g.place) if g.high else None, _within(g), g.here.low, g.here.high),
-            *(pairs[g.group], tr(STAGE_WORDS.get(g.stage, g.stage)), g.since, _pieces(g, kind)),
+            *(names.growing(g.rootstock, g.scion), tr(STAGE_WORDS.get(g.stage, g.stage)), g.since, _pieces(g, kind)),
         )
         for g in ordered
     ]
@@ -323,7 +324,7 @@ def _left(store: Store, b: Backwards) -> list[Block]:
     """What left for an order, group by group."""
     if not b.left:
         return []
-    stocks, scions = names_of(store, "rootstocks"), names_of(store, "scions")
+    names = Names.read(store)
     columns = (
         *(Column(tr("day"), "day"), Column(tr("group"), "code"), Column(tr("trees"), "number"), Column(tr("pair"))),
         Column(tr("consignee")),
@@ -331,7 +332,7 @@ def _left(store: Store, b: Backwards) -> list[Block]:
     rows = [
         (
             *(left.on_date, shown(left.group), left.trees),
-            pair_of(stocks, scions, left.rootstock, left.scion),
+            names.growing(left.rootstock, left.scion),
             left.consignee or tr("not recorded"),
         )
         for left in b.left

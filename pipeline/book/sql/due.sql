@@ -7,13 +7,9 @@ WITH standing AS (
     SELECT * FROM work.standing
     WHERE stage <> 'gone' AND group_code NOT IN (SELECT group_code FROM work.remainders)
 ),
--- lots that were not read, or of which a good part was not and the group has not moved on
 unread AS (
-    SELECT l.group_code, min(l.budded_on) AS budded_on
-    FROM work.lots l JOIN standing s USING (group_code) CROSS JOIN work.settings t
-    WHERE l.read_on IS NULL
-        OR (s.stage IN ('budded', 'read') AND l.green + l.brown + l.missing < t.lot_read_share * l.buds_set)
-    GROUP BY l.group_code
+    SELECT u.group_code, min(u.budded_on) AS budded_on
+    FROM work.unread_lots u JOIN standing USING (group_code) GROUP BY u.group_code
 ),
 read AS (
     SELECT group_code, max(read_on) AS read_on FROM work.lots WHERE green > 0 GROUP BY group_code
