@@ -20,7 +20,7 @@ from pipeline.intake import days, ingest
 from pipeline.intake.ingest import Kept, Progress
 from pipeline.intake.states import STATES
 from pipeline.lists import is_active
-from pipeline.settings import Passport, Prices, Settings
+from pipeline.settings import Passport, Prices, Receiver, Settings
 from pipeline.stages import AGAIN, Runner, Stage, code, sql, sql_text
 from pipeline.store import BACK, KEPT, Store
 from pipeline.workspace import LISTS, Workspace
@@ -267,7 +267,7 @@ def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
     return marks | {
         "list:others": _digest(others),
         "forms:": workspace.forms_mark(),
-        "settings:": repr(replace(workspace.settings, today=None, prices=Prices(), passport=Passport())),
+        "settings:": repr(replace(workspace.settings, today=None, prices=Prices(), passport=Passport(), receiver=Receiver())),
         "day:": day.isoformat(),
         "month:": f"{day:%Y-%m}",
         "language:": words.current(),

@@ -134,6 +134,18 @@ class Passport:
 
 
 @dataclass(frozen=True)
+class Receiver:
+    """What `formpack receive` puts on slips, and how much it takes at once."""
+
+    address: str = ""
+    """The address that phones are given, as `http://192.168.1.20:8417`; '' is where it listens."""
+    wifi_name: str = ""
+    wifi_password: str = ""
+    most_mb: int = 10
+    """Largest submission with its photos, in megabytes, that is taken in one piece."""
+
+
+@dataclass(frozen=True)
 class Settings:
     name: str = "Our nursery"
     language: str = "English (en)"
@@ -148,6 +160,7 @@ class Settings:
     walk: Walk = field(default_factory=Walk)
     prices: Prices = field(default_factory=Prices)
     passport: Passport = field(default_factory=Passport)
+    receiver: Receiver = field(default_factory=Receiver)
 
 
 _SHARE, _RATE, _MONEY = (0.0001, 0.99), (0.0001, 100), (0, 1_000_000_000)
@@ -158,6 +171,7 @@ _LIMITS: dict[str, tuple[float, float]] = {
     "lot_read_share": (0, 1),
     "plants_per_hour": (1, 10_000),
     "hours": (0.1, 1000),
+    "most_mb": (1, 100),
     **dict.fromkeys(("exact", "error", "gross"), _SHARE),
     **dict.fromkeys(("loss", "large", "gain"), _RATE),
 }

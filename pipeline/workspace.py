@@ -86,6 +86,12 @@ hours = 4                # of the round on the report page
 # origin = "XX"          # where the plants are from: two letters, or the name of a third country
 # local_title = ""       # the title in your own language, where it is not English
 
+[receiver]               # phones fetch forms and send what is filled in over the nursery's own network: `formpack receive`
+# address = "http://192.168.1.20:8417"   # what slips say; else where it listens
+# wifi_name = ""         # these two make the code on a slip by which a phone joins the network; anyone who sees it can
+# wifi_password = ""
+# most_mb = 10           # largest submission with its photos, in megabytes
+
 [phone]
 show_expected = false    # true: a phone tells how many plants are expected before a number is typed; people copy it
 """
@@ -110,6 +116,10 @@ class Workspace:
     @property
     def paper(self) -> Path:
         return self.folder / "paper"
+
+    @property
+    def receiver(self) -> Path:
+        return self.folder / "receiver"
 
     @property
     def reports(self) -> Path:

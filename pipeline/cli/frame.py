@@ -131,7 +131,7 @@ def number_of(option: str, kind: str, least: float, most: float) -> Callable[[An
     """A parser for an option that takes a number (`integer` or `decimal`) from `least` to `most`."""
 
     def said(limit: float) -> str:
-        return str(limit) if option == "--year" else words.number(limit, 0 if limit == int(limit) else 1)
+        return str(limit) if option in ("--year", "--port") else words.number(limit, 0 if limit == int(limit) else 1)
 
     def parser(text: Any) -> Any:
         value = _read(option, kind, str(text))
@@ -252,7 +252,7 @@ def ended(app: typer.Typer) -> int:
         return 2
     except Exception as wrong:
         said = "".join(traceback.format_exception(wrong))
-        where = _write_down(said)
+        where = write_down(said)
         failed = tr("The program failed ({kind}). Nothing that came in is lost.", kind=type(wrong).__name__)
         if where:
             full = tr("The full text is in {file}; send it to whoever looks after the program.", file=str(where))
@@ -264,7 +264,7 @@ def ended(app: typer.Typer) -> int:
         return 3
 
 
-def _write_down(said: str) -> Path | None:
+def write_down(said: str) -> Path | None:
     """Put the text of a failure into errors/ of the workspace, or into the folder for temporary files; gives the file."""
     from importlib import metadata
 

@@ -34,28 +34,34 @@ def _last(name: str) -> str:
 
 def find(store: Store, wanted: Mapping[str, Iterable[str]]) -> dict[str, tuple[Photo, ...]]:
     """The photos of submissions, by their identities: a file of the name, or a member of the archive that the submission came
-    in; of several of that name the one beside the submission."""
+    in, or came in again with more of its photos; of several of that name the one beside the submission."""
     named = {_last(name) for names in wanted.values() for name in names}
     alone: dict[str, set[str]] = {}
     for name, sha in store.rows(
         "SELECT lower(name), sha256 FROM kept.file_names WHERE lower(name) IN (SELECT unnest(?))", [list(named)]
     ):
         alone.setdefault(name, set()).add(sha)
-    came = store.rows(
-        "SELECT c.instance_id, r.sha256, c.source FROM work.current c JOIN work.readings r USING (reading_id)"
-        " WHERE c.instance_id IN (SELECT unnest(?))",
+    came: dict[str, list[tuple[str, str]]] = {}
+    for instance_id, sha, place in store.rows(
+        "SELECT c.instance_id, i.sha256, i.place FROM work.current c JOIN work.readings r USING (reading_id)"
+        " JOIN work.received i USING (reading_id) WHERE c.instance_id IN (SELECT unnest(?))"
+        " ORDER BY i.sha256 <> r.sha256, i.sha256, i.item",
         [list(wanted)],
-    )
+    ):
+        came.setdefault(instance_id, []).append((sha, place))
     members: dict[str, dict[str, list[str]]] = {}
     found = {}
-    for instance_id, sha, source in came:
+    for instance_id, places in came.items():
         photos = []
         for name in wanted[instance_id]:
-            if sha not in members:
-                members[sha] = _members(store, sha)
-            inside = members[sha].get(_last(name), [])
-            beside = [m for m in inside if f": {m.rpartition('/')[0]}/" in source]
-            inside = beside or inside
+            sha, inside = "", []
+            for sha, place in places:
+                if sha not in members:
+                    members[sha] = _members(store, sha)
+                inside = members[sha].get(_last(name), [])
+                inside = [m for m in inside if f": {m.rpartition('/')[0]}/" in place] or inside
+                if inside:
+                    break
             files = sorted(alone.get(_last(name), ()))
             if len(inside) == 1:
                 photos.append(Photo(name, sha, inside[0]))

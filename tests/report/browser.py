@@ -80,12 +80,12 @@ class Browser:
         result: dict[str, Any] = said["result"]
         return result
 
-    def show(self, page: Path, width: int, height: int = 844, script: bool = True) -> None:
-        """Open the page and wait until it is there."""
+    def show(self, page: Path | str, width: int, height: int = 844, script: bool = True) -> None:
+        """Open the page, a file or an address, and wait until it is there."""
         self.ask("Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=width < 500)
         self.ask("Emulation.setScriptExecutionDisabled", value=not script)
         self.ask("Page.navigate", url="about:blank")
-        self.ask("Page.navigate", url=page.resolve().as_uri())
+        self.ask("Page.navigate", url=page if isinstance(page, str) else page.resolve().as_uri())
         while self._next().get("method") != "Page.loadEventFired":
             pass
 

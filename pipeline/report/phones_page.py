@@ -1,0 +1,104 @@
+"""What the receiver has seen today, as a page for the clerk."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from formpack.words import many, number, short_day, tr, trn, unpacked
+from pipeline.report.blocks import Block, Chapter, Column, Figure, Figures, Says, Table
+
+if TYPE_CHECKING:
+    from pipeline.field.receiver.importer import Importer
+    from pipeline.field.receiver.seen import Day
+
+
+def _time(at: str) -> str:
+    return at[11:16]
+
+
+def phones_html(
+    nursery: str, day: Day, importer: Importer, waiting: int, lists_of: dt.datetime | None, labels: Mapping[str, str]
+) -> str:
+    """The page. `lists_of` is when the lists in phone/ were written, `labels` what people and forms are called."""
+    from pipeline.report.page import page_html
+
+    sent = sum(day.forms.values())
+    figures = [
+        Figure(tr("Sent today"), number(sent), trn("from {n} phone", "from {n} phones", len(day.visitors))),
+        Figure(tr("Waiting to be imported"), number(waiting)),
+        Figure(tr("Problems"), number(day.many_problems)),
+    ]
+    first: list[Block] = [Figures(figures), *_imports(importer), *_lists(lists_of)]
+    chapters = [c for c in (_problems(day, labels), _people(day, labels), _forms(day, labels)) if c]
+    return page_html(
+        nursery, dt.date.fromisoformat(day.date), Chapter("first", tr("Today"), first), chapters, about=tr("Phones today")
+    )
+
+
+def _imports(importer: Importer) -> list[Block]:
+    said: list[Block] = []
+    if importer.refused:
+        said.append(Says(tr("The last import could not be done: {why}", why=importer.refused), "stop"))
+    elif importer.ended_at:
+        new = importer.last.get("new_submissions", 0)
+        submissions = many(new, "new submission")
+        said.append(Says(tr("Imported at {time}: {submissions}.", time=_time(importer.ended_at), submissions=submissions)))
+    if not importer.minutes:
+        said.append(Says(tr("Nothing is imported by itself: `formpack import` does it.")))
+    elif importer.is_running:
+        said.append(Says(tr("An import is running.")))
+    return said
+
+
+def _lists(lists_of: dt.datetime | None) -> list[Block]:
+    if lists_of is None:
+        return [Says(tr("There are no lists for phones yet: run `formpack forms`."), "stop")]
+    day, time = short_day(lists_of.date()), f"{lists_of:%H:%M}"
+    return [Says(tr("The lists that phones fetch are of {day}, {time}.", day=day, time=time))]
+
+
+def _problems(day: Day, labels: Mapping[str, str]) -> Chapter | None:
+    if not day.problems:
+        return None
+    columns = (Column(tr("at")), Column(tr("who")), Column(tr("phone")), Column(tr("what")))
+    rows = [
+        [_time(e.at), labels.get(e.person, e.person), e.device, unpacked(e.about)] for e in sorted(day.problems, key=_latest)
+    ]
+    says = trn("{n} thing to look at.", "{n} things to look at.", day.many_problems)
+    return Chapter("problems", tr("Problems"), [Table("problems", tr("Problems today"), columns, rows)], says)
+
+
+def _latest(event: object) -> float:
+    return -dt.datetime.fromisoformat(event.at).timestamp()  # type: ignore[attr-defined]
+
+
+def _people(day: Day, labels: Mapping[str, str]) -> Chapter | None:
+    if not day.visitors:
+        return None
+    columns = (
+        Column(tr("who")),
+        Column(tr("phone")),
+        Column(tr("sent"), "number"),
+        Column(tr("group list fetched")),
+        Column(tr("last seen")),
+    )
+    rows = [
+        [labels.get(v.person, v.person), v.device, v.submissions, _time(v.fetched), _time(v.last)]
+        for v in sorted(day.visitors.values(), key=lambda v: (v.person, v.device))
+    ]
+    unfetched = sum(not v.fetched for v in day.visitors.values())
+    says = trn(
+        "{n} phone has not fetched the group list today.", "{n} phones have not fetched the group list today.", unfetched
+    )
+    return Chapter("people", tr("People and phones"), [Table("people", tr("People and phones today"), columns, rows)], says)
+
+
+def _forms(day: Day, labels: Mapping[str, str]) -> Chapter | None:
+    if not day.forms:
+        return None
+    columns = (Column(tr("form")), Column(tr("sent"), "number"))
+    rows = [[labels.get(form, form), n] for form, n in sorted(day.forms.items(), key=lambda one: (-one[1], one[0]))]
+    total = [tr("all"), sum(day.forms.values())]
+    return Chapter("forms", tr("Forms"), [Table("forms", tr("Sent today, by form"), columns, rows, total)])
