@@ -172,7 +172,7 @@ def bud_brown() -> str:
 
 def bud_unsure() -> str:
     half = '<clipPath id="h"><path d="M4 -100L-4 -20L6 20L-2 100H100V-100Z"/></clipPath>'
-    brown = half + f'<g clip-path="url(#h)">{drawn(PATCH, WITHERED)}</g>' + drawn("M4 -76L-4 -20L6 20L-2 68", width=4)
+    brown = half + f'<g clip-path="url(#h)">{drawn(PATCH, SOIL)}</g>' + drawn("M4 -76L-4 -20L6 20L-2 68", width=4)
     folds = drawn("M26 -22L18 -16M28 30L20 24M24 52L16 48", width=4)
     bud = drawn("M0 -34C16 -20 20 4 12 18H-12C-20 4 -16 -20 0 -34Z", PALE)
     stalk = drawn("M-18 34a18 13 0 1 0 36 0a18 13 0 1 0 -36 0", PALE) + drawn("M-7 34a7 4 0 1 0 14 0a7 4 0 1 0 -14 0", width=3)
