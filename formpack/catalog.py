@@ -359,8 +359,8 @@ class _Builder:
     def __init__(self, sheets: Mapping[str, Sheet], common: Mapping[str, Sheet], place: str, own: Path | None) -> None:
         self.sheets, self.common, self.place, self.own = sheets, common, place, own
         self.faults: list[str] = []
-        own = (k.removeprefix("label::") for row in sheets.get("survey", []) for k in row if k.startswith("label::"))
-        self.languages = tuple(dict.fromkeys(own)) or LANGUAGES
+        spoken = (k.removeprefix("label::") for row in sheets.get("survey", []) for k in row if k.startswith("label::"))
+        self.languages = tuple(dict.fromkeys(spoken)) or LANGUAGES
         """Those that the sheet has label columns for: one may be left out, and others put in."""
         self.untold: dict[str, list[str]] = {}
         """Texts that lack in a language beyond those of the pack."""

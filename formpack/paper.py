@@ -93,7 +93,7 @@ _STYLE = """
 table { border-collapse: collapse; width: 100%; page-break-inside: auto } tr { page-break-inside: avoid }
 th, td { border: 0.3mm solid #444; padding: 1mm; text-align: left; vertical-align: top; height: 6mm }
 th { width: 30%; font-weight: normal } td { width: 8.7% } small { color: #444 } .optional { background: #f2f2f2 }
-img { float: right; width: 21mm; max-height: 21mm; margin-left: 2mm; border-radius: 1mm }
+img { float: right; width: 21mm; max-height: 21mm; margin-left: 2mm; mix-blend-mode: multiply }
 """
 _SHOWN = 12
 """Codes that are written out beside a question; of a longer list they are on a sheet of their own below."""

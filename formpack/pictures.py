@@ -36,7 +36,7 @@ def pictures_in(xform: str) -> set[str]:
 
 
 def picture_file(name: str, own: Path | None) -> Path | None:
-    """The file of a picture: in forms/pictures/ of the nursery (`own` is its forms/), else the shipped one; None where neither."""
+    """The file of a picture: in pictures/ of the nursery's forms/, which `own` is, else the shipped one; None where neither."""
     folders = [*([own / "pictures"] if own else []), shipped("forms") / "_common" / "pictures"]
     return next((folder / name for folder in folders if (folder / name).is_file()), None)
 

@@ -304,6 +304,8 @@ def write_paper(workspace: Workspace) -> int:
     language = workspace.settings.language
     with together(workspace.folder) as files:
         for form_id, form in workspace.forms.items():
-            files.place(folder / f"{form_id}.html").write_bytes(printed_sheet(form, lists, language, workspace.pictures).encode())
+            files.place(folder / f"{form_id}.html").write_bytes(
+                printed_sheet(form, lists, language, workspace.pictures).encode()
+            )
             files.place(folder / f"{form_id}.xlsx").write_bytes(typing_workbook(form, lists, language))
     return len(workspace.forms)

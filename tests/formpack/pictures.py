@@ -1,9 +1,9 @@
 """Draws the pictures of the shipped forms: `python -m tests.formpack.pictures` writes forms/_common/pictures/NAME.svg and .png.
 
-They are for people who do not read: no letters or digits, one line weight, one palette (charts/base.py and three greens
-more), and what matters told by shape and sign, never by colour alone. The plants are citrus rootstock seedlings and liners with
-one bud in an inverted T, its leaf stalk below it. An arrow from above says which plant is meant; a tick, a cross or a turning
-arrow in the corner what it comes to. An off-type is the odd one among its like, whichever leaf the others have.
+They are for people who do not read: no letters or digits, one line weight, one palette (charts/base.py, with greens and browns
+of plants beside it), and what matters told by shape and sign, never by colour alone. The plants are citrus rootstock seedlings
+and liners with one bud in an inverted T, its leaf stalk below it. An arrow from above says which plant is meant; a tick,
+a cross or a turning arrow in the corner what it comes to. An off-type is the odd one among its like, whichever leaf the others have.
 """
 
 from __future__ import annotations
@@ -20,7 +20,9 @@ from pipeline.report.charts.base import ALARM, ASIDE, INK, LEAF, PEEL, RULE
 FOLDER = shipped("forms") / "_common" / "pictures"
 WIDTH, HEIGHT = 480, 320
 LINE = 5
+DOTS = 'stroke-dasharray="3 11"'
 FRESH, STEM, PALE, SOIL, WITHERED, BROWN = "#8fb573", "#b9c48f", "#f1ecbf", "#8a6b4a", "#b08a5a", "#7c4a24"
+COLOURS = (LEAF, PEEL, RULE, ASIDE, ALARM, FRESH, STEM, PALE, SOIL, WITHERED, BROWN, "#ffffff")
 
 
 def drawn(shape: str, fill: str = "none", line: str = INK, width: float = LINE, more: str = "") -> str:
@@ -28,22 +30,21 @@ def drawn(shape: str, fill: str = "none", line: str = INK, width: float = LINE, 
 
 
 def moved(drawing: str, x: float, y: float, turn: float = 0, size: float = 1) -> str:
-    """`drawing` at (x, y), turned by degrees clockwise; lines keep their weight."""
+    """`drawing` at (x, y), turned by degrees clockwise, made larger or smaller."""
     return f'<g transform="translate({x:g} {y:g}) rotate({turn:g}) scale({size:g})">{drawing}</g>'
 
 
-def disc(x: float, y: float, radius: float, fill: str = "none", line: str = INK, more: str = "") -> str:
-    return f'<circle cx="{x:g}" cy="{y:g}" r="{radius:g}" fill="{fill}" stroke="{line}" stroke-width="{LINE}" {more}/>'
-
-
-def rod(x: float, y: float, to_x: float, to_y: float, fill: str, thick: float = 8) -> str:
-    """A stem or stake: a line of that colour with an edge."""
-    way = f"M{x:g} {y:g}L{to_x:g} {to_y:g}"
-    return drawn(way, line=INK, width=thick + 2 * LINE - 2) + drawn(way, line=fill, width=thick - 2)
+def disc(x: float, y: float, radius: float, fill: str = "none", line: str = INK) -> str:
+    return f'<circle cx="{x:g}" cy="{y:g}" r="{radius:g}" fill="{fill}" stroke="{line}" stroke-width="{LINE}"/>'
 
 
 def curve(way: str, fill: str, thick: float = 6) -> str:
-    return drawn(way, line=INK, width=thick + 2 * LINE - 2) + drawn(way, line=fill, width=thick - 2)
+    """A stem, root or stake: a line of that colour with an edge."""
+    return drawn(way, width=thick + 2 * LINE - 2) + drawn(way, line=fill, width=thick - 2)
+
+
+def rod(x: float, y: float, to_x: float, to_y: float, fill: str, thick: float = 8) -> str:
+    return curve(f"M{x:g} {y:g}L{to_x:g} {to_y:g}", fill, thick)
 
 
 def leaf(x: float, y: float, length: float, turn: float, fill: str = FRESH, broad: float = 0.3) -> str:
@@ -80,8 +81,8 @@ def seedling(
     return "".join([*made, put(x, soil - tall, size, -90, fill)])
 
 
-def ground(y: float, left: float = 20, right: float = WIDTH - 20) -> str:
-    return drawn(f"M{left:g} {y:g}H{right:g}", line=SOIL, width=LINE + 2)
+def ground(y: float) -> str:
+    return drawn(f"M20 {y:g}H{WIDTH - 20}", line=SOIL, width=LINE + 2)
 
 
 def bag(x: float, top: float, wide: float = 84, tall: float = 84) -> str:
@@ -102,42 +103,43 @@ def sign(kind: str, x: float = 436, y: float = 44) -> str:
         return disc(x, y, 34, LEAF) + drawn(f"M{x - 16:g} {y + 1:g}l11 13l21 -27", line="#fff", width=9)
     if kind == "cross":
         return disc(x, y, 34, ALARM) + drawn(f"M{x - 13:g} {y - 13:g}l26 26m0 -26l-26 26", line="#fff", width=9)
-    turned = drawn(f"M{x + 15:g} {y - 9:g}A18 18 0 1 0 {x + 17:g} {y + 7:g}", line=INK, width=7)
+    turned = drawn(f"M{x + 15:g} {y - 9:g}A18 18 0 1 0 {x + 17:g} {y + 7:g}", width=7)
     return disc(x, y, 34, PEEL) + turned + drawn(f"M{x + 23:g} {y - 18:g}l-2 17l-16 -5Z", INK, width=2)
 
 
 def measure(x: float, y: float, to_y: float, left: float, right: float) -> str:
-    """A double arrow down `x`, with a line to what it measures at each end."""
-    ends = drawn(
-        f"M{left:g} {y:g}H{right:g}M{left:g} {to_y:g}H{right:g}", line=PEEL, width=LINE, more='stroke-dasharray="3 10"'
-    )
-    heads = f"M{x - 14:g} {y + 24:g}L{x:g} {y + 4:g}L{x + 14:g} {y + 24:g}M{x - 14:g} {to_y - 24:g}L{x:g} {to_y - 4:g}L{x + 14:g} {to_y - 24:g}"
+    """A double arrow down `x`, with a dotted line to what it measures at each end."""
+    ends = drawn(f"M{left:g} {y:g}H{right:g}M{left:g} {to_y:g}H{right:g}", line=PEEL, more=DOTS)
+    heads = f"M{x - 14:g} {y + 24:g}l14 -20l14 20M{x - 14:g} {to_y - 24:g}l14 20l14 -20"
     return ends + drawn(f"M{x:g} {y + 6:g}V{to_y - 6:g}{heads}", line=PEEL, width=9)
 
 
 def shears(x: float, y: float, turn: float = 0) -> str:
     """Shears whose blades meet at (x, y), handles to the right."""
-    blades = drawn("M-14 -16C14 -14 40 -4 62 6L52 16C30 12 4 0 -14 -16Z", RULE) + drawn(
-        "M-14 18C10 16 36 6 62 -6L50 -14C30 -8 4 4 -14 18Z", RULE
-    )
-    grips = drawn("M60 4C80 10 96 26 118 32M60 -4C80 -10 96 -26 118 -32", line=INK, width=18) + drawn(
-        "M60 4C80 10 96 26 118 32M60 -4C80 -10 96 -26 118 -32", line=PEEL, width=9
-    )
-    return moved(grips + blades + disc(55, 0, 5, INK), x, y, turn)
+    blades = "M-14 -16C14 -14 40 -4 62 6L52 16C30 12 4 0 -14 -16Z", "M-14 18C10 16 36 6 62 -6L50 -14C30 -8 4 4 -14 18Z"
+    grips = curve("M60 4C80 10 96 26 118 32M60 -4C80 -10 96 -26 118 -32", PEEL, 11)
+    return moved(grips + "".join(drawn(blade, RULE) for blade in blades) + disc(55, 0, 5, INK), x, y, turn)
 
 
 BUD_X, BUD_Y = 304, 168
 
 
-def near(inside: str, beside: str = "", plant: str = "", taped: bool = True) -> str:
-    """The place of the bud, looked at closely where the tape is off; a small plant beside it says where that is."""
+def lens(plant: str, at: tuple[int, int, int], left: int, right: int, inside: str) -> str:
+    """A plant, and what is in the ring `at` (x, y, radius) of it looked at closely, in a frame from `left` to `right`."""
+    x, y, radius = at
+    rays = f"M{x + radius} {y - 8}L{left} {y - 58}M{x + radius} {y + 8}L{left} {y + 58}"
+    box = f'<rect x="{left}" y="14" width="{right - left}" height="292" rx="24" '
+    clip = f'<clipPath id="lens">{box}/></clipPath><g clip-path="url(#lens)">{box}fill="#fff"/>{inside}</g>'
+    frame = f'{box}fill="none" stroke="{PEEL}" stroke-width="7"/>'
+    return plant + disc(x, y, radius, line=PEEL) + drawn(rays, line=PEEL) + clip + frame
+
+
+def near(inside: str, taped: bool = True) -> str:
+    """The place of the bud on the stem, the tape off it."""
     stem = drawn(f"M{BUD_X - 58} -10V330H{BUD_X + 58}V-10Z", STEM)
     for y in (0, 24, 290, 314) if taped else ():
-        stem += drawn(f"M{BUD_X - 63} {y + 10}L{BUD_X + 63} {y - 10}V{y + 14}L{BUD_X - 63} {y + 34}Z", RULE)
-    look = disc(84, 170, 22, "none", PEEL) + drawn("M106 162L196 112M106 178L196 228", line=PEEL)
-    box = '<rect x="196" y="14" width="216" height="292" rx="24" '
-    clip = f'<clipPath id="c">{box}/></clipPath><g clip-path="url(#c)">{box}fill="#fff"/>{stem}{inside}</g>'
-    return f'{plant or liner(84)}{look}{clip}{box}fill="none" stroke="{PEEL}" stroke-width="7"/>{beside}'
+        stem += drawn(f"M{BUD_X - 63} {y + 10}l126 -20v24l-126 20Z", RULE)
+    return lens(liner(84), (84, 170, 22), 196, 412, stem + inside)
 
 
 def liner(x: float, top: float = 214, tall: float = 118) -> str:
@@ -160,14 +162,14 @@ def bud_green() -> str:
     scar = drawn("M-19 30C-12 24 12 24 19 30C14 46 -14 46 -19 30Z", PALE)
     stalk = moved(drawn("M-8 -26C-4 -8 -4 6 -10 24C-4 30 8 30 12 24C6 6 6 -8 8 -24C4 -30 -4 -30 -8 -26Z", FRESH), 384, 252, 35)
     falls = drawn("M350 206C362 206 370 210 376 218M346 222C354 224 360 228 364 234", width=4)
-    return near(at_bud(drawn(CUT), drawn(PATCH, FRESH), bud, scar), stalk + falls + sign("tick"))
+    return near(at_bud(drawn(CUT), drawn(PATCH, FRESH), bud, scar)) + stalk + falls + sign("tick")
 
 
 def bud_brown() -> str:
     bud = drawn("M2 -34C10 -22 2 -14 12 0C14 10 8 18 4 22H-10C-14 12 -4 2 -10 -8C-8 -20 -4 -26 2 -34Z", INK)
     folds = drawn("M-12 -22L-4 -16M14 -24L8 -14M-18 34L-10 28M18 36L12 28M-16 8L-10 12M17 10L14 16", width=4)
     stalk = drawn("M-10 22C-8 34 -16 44 -22 64L-12 78L-2 66L10 74C4 56 8 36 5 22Z", WITHERED)
-    return near(at_bud(drawn(CUT), drawn(PATCH, PALE), drawn(SHRUNK, BROWN), folds, bud, stalk), sign("cross"))
+    return near(at_bud(drawn(CUT), drawn(PATCH, PALE), drawn(SHRUNK, BROWN), folds, bud, stalk)) + sign("cross")
 
 
 def bud_unsure() -> str:
@@ -176,14 +178,14 @@ def bud_unsure() -> str:
     folds = drawn("M26 -22L18 -16M28 30L20 24M24 52L16 48", width=4)
     bud = drawn("M0 -34C16 -20 20 4 12 18H-12C-20 4 -16 -20 0 -34Z", PALE)
     stalk = drawn("M-18 34a18 13 0 1 0 36 0a18 13 0 1 0 -36 0", PALE) + drawn("M-7 34a7 4 0 1 0 14 0a7 4 0 1 0 -14 0", width=3)
-    return near(at_bud(drawn(CUT), drawn(PATCH, FRESH), brown, folds, bud, stalk), sign("again"))
+    return near(at_bud(drawn(CUT), drawn(PATCH, FRESH), brown, folds, bud, stalk)) + sign("again")
 
 
 def dead_plant(x: float, top: float) -> str:
-    way = f"M{x - 4} {top + 4}C{x - 10} {top - 50} {x - 6} {top - 96} {x + 2} {top - 112}C{x + 14} {top - 134} {x + 34} {top - 126} {x + 38} {top - 104}"
-    at = ((-9, -46, 118), (-9, -64, 62), (-6, -92, 128), (4, -112, 76), (38, -104, 84))
-    hanging = "".join(leaf(x + dx, top + dy, 50, turn, WITHERED, 0.2) for dx, dy, turn in at)
-    return bag(x, top) + curve(way, WITHERED, 7) + hanging + leaf(x + 88, top + 76, 44, 184, WITHERED, 0.2)
+    stem = curve("M-4 4C-10 -50 -6 -96 2 -112C14 -134 34 -126 38 -104", WITHERED, 7)
+    at = ((-9, -46, 118), (-9, -64, 62), (-6, -92, 128), (4, -112, 76), (38, -104, 84), (88, 76, 184))
+    hanging = "".join(leaf(dx, dy, 48, turn, WITHERED, 0.2) for dx, dy, turn in at)
+    return bag(x, top) + moved(stem + hanging, x, top)
 
 
 def living(x: float, top: float, tall: float = 140) -> str:
@@ -192,9 +194,8 @@ def living(x: float, top: float, tall: float = 140) -> str:
 
 def empty(x: float, top: float) -> str:
     """The place where one is gone: its outline only."""
-    outline = f"M{x - 42} {top}L{x - 34} {top + 84}H{x + 34}L{x + 42} {top}ZM{x} {top}V{top - 84}"
-    crown = f"M{x} {top - 84}C{x - 52} {top - 96} {x - 30} {top - 146} {x} {top - 150}C{x + 30} {top - 146} {x + 52} {top - 96} {x} {top - 84}"
-    return drawn(outline + crown, line=ASIDE, more='stroke-dasharray="9 11"')
+    outline = "M-42 0L-34 84H34L42 0ZM0 0V-84C-52 -96 -30 -146 0 -150C30 -146 52 -96 0 -84"
+    return moved(drawn(outline, line=ASIDE, more='stroke-dasharray="9 11"'), x, top)
 
 
 def plant_dead() -> str:
@@ -222,19 +223,16 @@ def off_type() -> str:
 
 
 def bent_root() -> str:
-    ways = (
-        "M84 160C86 210 82 250 84 310",
-        "M230 160C230 196 226 222 226 250C228 306 292 302 288 264C286 248 278 240 272 230",
-        "M396 160C396 174 396 178 396 186C424 194 428 214 396 218C364 222 366 246 396 250C424 254 422 276 396 280C378 284 378 296 386 312",
-    )
-    fine = (
-        "M84 190L54 208M85 212L114 232M84 240L58 260M84 266L108 284",
-        "M230 186L202 202M229 214L254 226M226 244L200 256",
-        "M370 234L346 238M418 202L444 196M418 266L442 270",
+    straight = "M0 0C2 50 -2 90 0 150", "M0 30L-30 48M1 52L30 72M0 80L-26 100M0 106L24 124"
+    hooked = "M0 0C0 36 -4 62 -4 90C-2 146 62 142 58 104C56 88 48 80 42 70", "M0 26L-28 42M-1 54L24 66M-4 84L-30 96"
+    wound = (
+        "M0 0C0 14 0 18 0 26C28 34 32 54 0 58C-32 62 -30 86 0 90C28 94 26 116 0 120C-18 124 -18 136 -10 152",
+        "M-26 74L-50 78M22 42L48 36M22 106L46 110",
     )
     made = [ground(156)]
-    for x, way, hair in zip((84, 230, 396), ways, fine, strict=True):
-        made += [drawn(hair, line=INK, width=4), curve(way, WITHERED, 9), seedling(x, 158, 44, 1, 40, lift=10, lowest=0.7)]
+    for x, (way, fine) in zip((84, 230, 396), (straight, hooked, wound), strict=True):
+        made += [moved(drawn(fine, width=4) + curve(way, WITHERED, 9), x, 160)]
+        made += [seedling(x, 158, 44, 1, 40, lift=10, lowest=0.7)]
     return "".join([*made, this_one(230, 6), this_one(396, 6)])
 
 
@@ -252,10 +250,8 @@ def weak() -> str:
 def big_leaf(marks: str, blade: str = "M0 0C50 -92 170 -98 236 0C170 98 50 92 0 0Z") -> str:
     """One leaf of a plant looked at closely."""
     veins = "M0 0H214M56 0L92 -38M56 0L92 38M116 0L152 -34M116 0L152 34"
-    whole = drawn("M-30 0H0", width=12) + drawn(blade, FRESH) + drawn(veins)
-    look = disc(112, 108, 24, "none", PEEL) + drawn("M132 96L172 66M130 124L172 166", line=PEEL)
-    box = f'<rect x="172" y="14" width="296" height="292" rx="24" fill="#fff" stroke="{PEEL}" stroke-width="7"/>'
-    return f"{liner(84)}{look}{box}{moved(whole + marks, 226, 196, -18)}"
+    whole = drawn("M-30 0H0", width=12) + drawn(blade, FRESH) + drawn(veins) + marks
+    return lens(liner(84), (112, 108, 24), 172, 468, moved(whole, 226, 196, -18))
 
 
 def disease() -> str:
@@ -274,35 +270,25 @@ def pest() -> str:
 
 
 def broken() -> str:
-    top = moved(
-        rod(0, 0, 0, -62, STEM, 10) + "".join(leaf(0, -62 + d, 58, t) for d, t in ((20, -30), (16, -150), (0, -90))),
-        262,
-        138,
-        118,
-    )
+    tips = "".join(leaf(0, -62 + down, 58, turn) for down, turn in ((20, -30), (16, -150), (0, -90)))
+    top = moved(rod(0, 0, 0, -62, STEM, 10) + tips, 262, 138, 118)
     splinter = drawn("M230 148L238 122L244 138L250 120L254 150Z", PALE)
     return bag(240, 226) + rod(240, 228, 240, 146, STEM, 12) + splinter + drawn("M252 140L266 144", width=9) + top
 
 
 def drooping(x: float, top: float, fill: str) -> str:
-    hanging = "".join(
-        leaf(x + dx, top + dy, 54, turn, fill)
-        for dx, dy, turn in ((0, -60, 62), (0, -64, 118), (0, -104, 56), (0, -108, 124), (26, -132, 82))
-    )
-    return (
-        bag(x, top)
-        + curve(f"M{x} {top + 4}V{top - 110}C{x} {top - 144} {x + 24} {top - 148} {x + 26} {top - 130}", STEM, 8)
-        + hanging
-    )
+    stem = curve("M0 4V-110C0 -144 24 -148 26 -130", STEM, 8)
+    at = ((0, -60, 62), (0, -64, 118), (0, -104, 56), (0, -108, 124), (26, -132, 82))
+    return bag(x, top) + moved(stem + "".join(leaf(dx, dy, 54, turn, fill) for dx, dy, turn in at), x, top)
 
 
 def frost() -> str:
-    arm = drawn("M0 0V-62M-18 -56L0 -38L18 -56M-13 -30L0 -18L13 -30", line=INK, width=7)
+    arm = drawn("M0 0V-62M-18 -56L0 -38L18 -56M-13 -30L0 -18L13 -30", width=7)
     return drooping(140, 226, RULE) + "".join(moved(arm, 350, 120, 60 * n) for n in range(6))
 
 
 def heat() -> str:
-    rays = "".join(moved(drawn("M0 -66V-92", line=INK, width=8), 350, 116, 45 * n) for n in range(8))
+    rays = "".join(moved(drawn("M0 -66V-92", width=8), 350, 116, 45 * n) for n in range(8))
     return drooping(140, 226, WITHERED) + disc(350, 116, 46, PEEL) + rays
 
 
@@ -323,76 +309,57 @@ def cut_back() -> str:
 def stub_length() -> str:
     stem = drawn("M220 340V84L320 54V340Z", STEM) + drawn("M220 84L320 54L314 72L228 98Z", PALE)
     patch = moved(drawn(CUT) + drawn(PATCH, FRESH) + drawn(BUD, LEAF), 270, 236, 0, 0.8)
-    box = '<rect x="196" y="14" width="272" height="292" rx="24" '
-    clip = f'<clipPath id="c">{box}/></clipPath><g clip-path="url(#c)">{box}fill="#fff"/>{stem}{patch}</g>'
-    look = disc(84, 172, 40, "none", PEEL) + drawn("M122 160L196 112M122 184L196 228", line=PEEL)
-    frame = f'{box}fill="none" stroke="{PEEL}" stroke-width="7"/>'
-    return stump_of(84, 224, 76) + look + clip + frame + measure(392, 68, 230, 326, 436)
+    return lens(stump_of(84, 224, 76), (84, 172, 40), 196, 468, stem + patch + measure(392, 68, 230, 326, 436))
 
 
-def budling(x: float, top: float, stake_to: float, tip: float, leaves_at: Iterable[int]) -> str:
+def budling(x: float, tip: float, stake_to: float, leaves_at: Iterable[int]) -> str:
     """A bag with a stake, the shoot tied to it, and the stub beside which that grew."""
-    shoot = f"M{x + 16} {top - 20}C{x + 4} {top - 26} {x} {top - 40} {x} {top - 60}V{tip}"
-    ties = "".join(
-        drawn(f"M{x - 26} {y - 7}L{x + 4} {y + 7}M{x - 26} {y + 7}L{x + 4} {y - 7}", line=PEEL, width=7) for y in (122, 174)
-    )
-    wood = rod(x - 22, top - 2, x - 22, stake_to, WITHERED, 12)
+    stakes = rod(x - 22, 236, x - 22, stake_to, WITHERED, 12)
+    shoot = curve(f"M{x + 16} 218C{x + 4} 212 {x} 198 {x} 178V{tip}", FRESH, 7)
+    ties = "".join(drawn(f"M{x - 26} {y - 7}l30 14M{x - 26} {y + 7}l30 -14", line=PEEL, width=7) for y in (122, 174))
     leaves = "".join(leaf(x, y, 54, -24) for y in leaves_at)
-    return (
-        wood + bag(x, top, 84, 76) + rod(x + 18, top - 2, x + 18, top - 34, STEM, 16) + curve(shoot, FRESH, 7) + leaves + ties
-    )
+    return stakes + rod(x + 18, 236, x + 18, 204, STEM, 16) + bag(x, 238, 84, 76) + shoot + leaves + ties
 
 
 def staked() -> str:
-    return budling(240, 238, 26, 70, (184, 148, 112)) + leaf(240, 82, 46, -30) + leaf(240, 72, 46, -96)
+    return budling(240, 70, 26, (184, 148, 112)) + leaf(240, 82, 46, -30) + leaf(240, 72, 46, -96)
 
 
 def topped() -> str:
-    level = drawn("M70 84H440", line=PEEL, more='stroke-dasharray="3 11"')
+    level = drawn("M70 84H440", line=PEEL, more=DOTS)
     tip = rod(0, 0, 0, -18, FRESH, 7) + leaf(0, -8, 40, -25) + leaf(0, -6, 40, -155) + leaf(0, -18, 40, -90)
-    return level + budling(210, 238, 86, 92, (190, 156)) + moved(tip, 204, 66, -14) + shears(226, 80, 0)
+    return level + budling(210, 92, 86, (190, 156)) + moved(tip, 204, 66, -14) + shears(226, 80, 0)
 
 
 def height() -> str:
     return bag(190, 226) + seedling(190, 230, 150, 3, 56, thick=10, lowest=0.25) + measure(350, 24, 226, 200, 400)
 
 
-def callipers(x: float, y: float, wide: float) -> str:
-    """Two arrows that meet on both sides of a stem."""
-    heads = "".join(
-        f"M{x + s * (wide / 2 + 44):g} {y:g}H{x + s * (wide / 2 + 8):g}m{s * 18} -15l{-s * 18} 15l{s * 18} 15" for s in (-1, 1)
-    )
-    return drawn(heads, line=PEEL, width=9)
-
-
 def stem_width() -> str:
-    return near(callipers(BUD_X, 170, 116), taped=False)
+    arrow = drawn("M-44 0H-8M-26 -15L-8 0L-26 15", line=PEEL, width=9)
+    return near(moved(arrow, BUD_X - 58, 170) + moved(arrow, BUD_X + 58, 170, 180), taped=False)
 
 
-def bench(now: tuple[int, int], done: int = 0) -> str:
-    """Plants of a group from above, twelve in four columns: those walked now are framed, those before are ticked off."""
-    first, last = now
-    made = [
-        f'<rect x="{20 + 110 * first + 4}" y="16" width="{110 * (last - first) - 8}" height="288" rx="22" fill="{PALE}" stroke="{PEEL}" stroke-width="9"/>'
-    ]
-    for column in range(4):
-        for row in range(3):
-            x, y = 75 + 110 * column, 64 + 96 * row
-            fill = FRESH if first <= column < last else "#fff"
-            made.append(disc(x, y, 8, fill) + "".join(leaf(x, y, 38, turn, fill) for turn in (45, 135, 225, 315)))
-    return "".join(made)
+def bench(first: int, last: int) -> str:
+    """Plants of a group from above, in four columns, of which those from `first` to before `last` are walked now."""
+    side = f'x="{24 + 110 * first}" width="{110 * (last - first) - 8}" y="16" height="288" rx="22"'
+    made = f'<rect {side} fill="{PALE}" stroke="{PEEL}" stroke-width="9"/>'
+    for n in range(12):
+        x, y, fill = 75 + 110 * (n // 3), 64 + 96 * (n % 3), FRESH if first <= n // 3 < last else "#fff"
+        made += disc(x, y, 8, fill) + "".join(leaf(x, y, 38, turn, fill) for turn in (45, 135, 225, 315))
+    return made
 
 
 def group_whole() -> str:
-    return bench((0, 4))
+    return bench(0, 4)
 
 
 def group_part() -> str:
-    return bench((0, 2)) + moved(this_one(0, -23), 262, 160, -90, 1.5)
+    return bench(0, 2) + moved(this_one(0, -23), 262, 160, -90, 1.5)
 
 
 def group_last_part() -> str:
-    return bench((2, 4)) + moved(sign("tick", 0, 0), 130, 160)
+    return bench(2, 4) + sign("tick", 130, 160)
 
 
 PICTURES = {
@@ -406,27 +373,27 @@ PICTURES = {
 
 
 def svg(name: str) -> str:
-    head = f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{HEIGHT}" viewBox="0 0 {WIDTH} {HEIGHT}">'
-    ground_white = f'<rect width="{WIDTH}" height="{HEIGHT}" fill="#fff"/>'
-    return f'{head}{ground_white}<g stroke-linecap="round" stroke-linejoin="round">{PICTURES[name]()}</g></svg>\n'
+    size = f'width="{WIDTH}" height="{HEIGHT}"'
+    head = f'<svg xmlns="http://www.w3.org/2000/svg" {size} viewBox="0 0 {WIDTH} {HEIGHT}"><rect {size} fill="#fff"/>'
+    return f'{head}<g stroke-linecap="round" stroke-linejoin="round">{PICTURES[name]()}</g></svg>\n'
 
 
 def png(source: str) -> Image.Image:
+    """The picture in the colours of the palette and three steps from each to ink, so that the file is small."""
     import resvg_py
 
-    colours = [
-        ImageColor.getrgb(c) for c in (LEAF, PEEL, RULE, ASIDE, ALARM, FRESH, STEM, PALE, SOIL, WITHERED, BROWN, "#ffffff")
+    ink, *colours = (ImageColor.getrgb(c) for c in (INK, *COLOURS))
+    steps = [
+        ink,
+        *(tuple(round(a + (b - a) * n / 4) for a, b in zip(ink, c, strict=True)) for c in colours for n in range(1, 5)),
     ]
-    ink = ImageColor.getrgb(INK)
-    steps = [tuple(round(a + (b - a) * n / 4) for a, b in zip(ink, c, strict=True)) for c in colours for n in range(1, 5)]
     palette = Image.new("P", (1, 1))
-    palette.putpalette([x for colour in [ink, *steps] for x in colour])
+    palette.putpalette([part for colour in steps for part in colour])
     with Image.open(io.BytesIO(bytes(resvg_py.svg_to_bytes(svg_string=source)))) as made:
         return made.convert("RGB").quantize(palette=palette, dither=Image.Dither.NONE)
 
 
 if __name__ == "__main__":
-    FOLDER.mkdir(exist_ok=True)
     for name in PICTURES:
         (FOLDER / f"{name}.svg").write_text(svg(name), encoding="utf-8")
         png(svg(name)).save(FOLDER / f"{name}.png", optimize=True)
