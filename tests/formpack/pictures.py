@@ -3,7 +3,7 @@
 They are for people who do not read: no letters or digits, one line weight, one palette (charts/base.py, with greens and browns
 of plants beside it), and what matters told by shape and sign, never by colour alone. The plants are citrus rootstock seedlings
 and liners with one bud in an inverted T, its leaf stalk below it. An arrow from above says which plant is meant; a tick,
-a cross or a turning arrow in the corner what it comes to. An off-type is the odd one among its like, whichever leaf the others have.
+a cross or a turning arrow in the corner what it comes to. An off-type is the odd one among its like, whichever leaf these have.
 """
 
 from __future__ import annotations
