@@ -13,7 +13,7 @@ COLUMN = "media::image::"
 """Before a language: the standard's columns for the name of a picture, which our column `image` stands for."""
 MOST_BYTES = 300_000
 """A phone fetches all of them over the network of the nursery."""
-_NAME = re.compile(r"[a-z0-9][a-z0-9_]{0,59}\.(png|jpg)")
+_NAME = re.compile(r"[a-z0-9][a-z0-9_]{0,59}\.(?:png|jpg)")
 _KINDS = {".png": "image/png", ".jpg": "image/jpeg"}
 
 
@@ -32,7 +32,7 @@ def pictures_of(cells: Mapping[str, str]) -> set[str]:
 
 def pictures_in(xform: str) -> set[str]:
     """The names of the pictures that an XForm asks a phone to have."""
-    return set(re.findall(r"jr://images/([\w.-]+)", xform))
+    return set(re.findall(rf"jr://images/({_NAME.pattern})\b", xform))
 
 
 def picture_file(name: str, own: Path | None) -> Path | None:

@@ -271,11 +271,12 @@ def _lay_pictures(workspace: Workspace, files: Batch, form_ids: Collection[str])
     """The pictures that forms show, in phone/; those that only the former ones showed go."""
     former = [path for form_id in sorted(form_ids) if (path := workspace.phone / f"{form_id}.xml").exists()]
     shown = {name for path in former for name in pictures_in(path.read_text(encoding="utf-8", errors="replace"))}
-    for name, source in workspace.pictures.items():
+    pictures = workspace.pictures
+    for name, source in pictures.items():
         content, path = source.read_bytes(), workspace.phone / name
         if not path.is_file() or path.read_bytes() != content:
             files.place(path).write_bytes(content)
-    for name in shown - workspace.pictures.keys():
+    for name in shown - pictures.keys():
         files.drop(workspace.phone / name)
 
 
@@ -301,11 +302,9 @@ def write_paper(workspace: Workspace) -> int:
     folder = workspace.paper
     names = {f for form in workspace.forms.values() for f in form.files} - {"groups"}
     lists = {n: [(r["code"], r.get("label") or r["code"]) for r in workspace.list_read(n).active] for n in sorted(names)}
-    language = workspace.settings.language
+    language, pictures = workspace.settings.language, workspace.pictures
     with together(workspace.folder) as files:
         for form_id, form in workspace.forms.items():
-            files.place(folder / f"{form_id}.html").write_bytes(
-                printed_sheet(form, lists, language, workspace.pictures).encode()
-            )
+            files.place(folder / f"{form_id}.html").write_bytes(printed_sheet(form, lists, language, pictures).encode())
             files.place(folder / f"{form_id}.xlsx").write_bytes(typing_workbook(form, lists, language))
     return len(workspace.forms)
