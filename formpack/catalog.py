@@ -21,6 +21,7 @@ from typing import Any
 
 from formpack import expression, shipped
 from formpack.expression import ExpressionError, Kind, Node, Operation
+from formpack.pictures import faults_of_files, faults_of_row, for_each_language, pictures_of
 from formpack.readers import Unreadable, cell_text, has_control, text_of
 from formpack.sheets import Spent, Unopened, sheets_of
 from formpack.words import LANGUAGES as SPOKEN
@@ -192,6 +193,12 @@ class Form:
     def title_in(self, language: str) -> str:
         return self.settings.get(f"form_title::{language}") or self.title
 
+    @cached_property
+    def pictures(self) -> frozenset[str]:
+        """The names of the pictures beside its questions and choices."""
+        rows = (*self.rows, *(choice for choices in self.choices.values() for choice in choices))
+        return frozenset(name for row in rows for name in pictures_of(row))
+
     @property
     def title_spoken(self) -> str:
         """What it is called in the language that is spoken."""
@@ -349,11 +356,11 @@ def _with_plain_triggers(rows: Sheet) -> Iterator[dict[str, str]]:
 class _Builder:
     """Reads one form and gathers every fault, so that a person sees them all at once."""
 
-    def __init__(self, sheets: Mapping[str, Sheet], common: Mapping[str, Sheet], place: str, is_own: bool) -> None:
-        self.sheets, self.common, self.place, self.is_own = sheets, common, place, is_own
+    def __init__(self, sheets: Mapping[str, Sheet], common: Mapping[str, Sheet], place: str, own: Path | None) -> None:
+        self.sheets, self.common, self.place, self.own = sheets, common, place, own
         self.faults: list[str] = []
-        own = (k.removeprefix("label::") for row in sheets.get("survey", []) for k in row if k.startswith("label::"))
-        self.languages = tuple(dict.fromkeys(own)) or LANGUAGES
+        spoken = (k.removeprefix("label::") for row in sheets.get("survey", []) for k in row if k.startswith("label::"))
+        self.languages = tuple(dict.fromkeys(spoken)) or LANGUAGES
         """Those that the sheet has label columns for: one may be left out, and others put in."""
         self.untold: dict[str, list[str]] = {}
         """Texts that lack in a language beyond those of the pack."""
@@ -371,9 +378,10 @@ class _Builder:
         self.faults.append(tr("{place} choices: {fault}.", place=self.place, fault=sentence))
 
     def spoken(self, row: dict[str, str]) -> dict[str, str]:
-        """A row without the languages of the pack that this form leaves out."""
+        """A row without the languages of the pack that this form leaves out, its picture named for each of the others."""
         gone = tuple(f"::{language}" for language in LANGUAGES if language not in self.languages)
-        return {k: v for k, v in row.items() if not (gone and k.endswith(gone))}
+        cells = {k: v for k, v in row.items() if not (gone and k.endswith(gone))}
+        return for_each_language(cells, self.languages)
 
     def parse(self, row: Mapping[str, str], column: str) -> Node | None:
         text = row.get(column, "")
@@ -420,7 +428,7 @@ class _Builder:
             questions=questions,
             choices=choices,
             place=self.place,
-            is_own=self.is_own,
+            is_own=self.own is not None,
             files=frozenset(files),
         )
         self.check_use(form)
@@ -460,9 +468,11 @@ class _Builder:
             codes = [c["name"] for c in found]
             for twice in {c for c in codes if codes.count(c) > 1}:
                 self.of_choices(tr("{code} stands twice in list {name}", code=twice, name=name))
-            for choice in found:
-                self.translations({**choice, "": f"{self.place} choices, {choice['']}"}, ("label",), needed=True)
             lists[name] = tuple(self.spoken(choice) for choice in found)
+            for choice in lists[name]:
+                placed = {**choice, "": f"{self.place} choices, {choice['']}"}
+                self.translations(placed, ("label",), needed=True)
+                self.pictures(placed)
         return lists
 
     def translations(self, row: Mapping[str, str], columns: Iterable[str], needed: bool) -> None:
@@ -482,6 +492,10 @@ class _Builder:
                 )
                 self.fault(row, said)
 
+    def pictures(self, row: Mapping[str, str]) -> None:
+        for said in faults_of_row(row, self.own):
+            self.fault(row, said)
+
     def questions(self, rows: Iterable[Mapping[str, str]], choices: Mapping[str, Any]) -> Iterator[Question]:
         enclosing: list[tuple[Node | None, str]] = []
         seen: set[str] = set()
@@ -495,6 +509,10 @@ class _Builder:
                 continue
             visible = base not in ("calculate", "csv-external", "end_group", "start", "end", "deviceid")
             self.translations(row, _TRANSLATED, needed=visible)
+            self.pictures(row)
+            if not visible and pictures_of(row):
+                said = marked("{name} is not shown on the phone, so it can have no picture; empty the column image")
+                self.fault(row, tr(said, name=row.get("name")))
             if base == "end_group":
                 if not enclosing:
                     self.fault(row, tr("end_group without begin_group"))
@@ -614,7 +632,7 @@ def _load_folder(folder: Path, is_own: bool) -> dict[str, Form]:
         where = f"forms/{path.name}"
         place = tr("your {place}", place=where) if is_own else where
         try:
-            form = _Builder(_sheets(path), _common(), place, is_own).build()
+            form = _Builder(_sheets(path), _common(), place, folder if is_own else None).build()
         except FormError as wrong:
             faults += wrong.faults
             continue
@@ -643,6 +661,8 @@ def load_forms(own: Path | None = None) -> dict[str, Form]:
     forms = dict(_shipped_forms())
     if own is not None and own.is_dir():
         forms |= _load_folder(own, is_own=True)
+        if faults := list(faults_of_files({name for form in forms.values() for name in form.pictures}, own)):
+            raise FormError(faults)
     return dict(sorted(forms.items()))
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import base64
 import html
 import io
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import openpyxl
@@ -14,6 +16,7 @@ from openpyxl.worksheet.datavalidation import DataValidation
 
 from formpack.catalog import LANGUAGES, Form, Question
 from formpack.headings import GROUP_WORDS
+from formpack.pictures import COLUMN
 from formpack.submission import CODES_SHEET
 from formpack.words import tr
 
@@ -90,13 +93,22 @@ _STYLE = """
 table { border-collapse: collapse; width: 100%; page-break-inside: auto } tr { page-break-inside: avoid }
 th, td { border: 0.3mm solid #444; padding: 1mm; text-align: left; vertical-align: top; height: 6mm }
 th { width: 30%; font-weight: normal } td { width: 8.7% } small { color: #444 } .optional { background: #f2f2f2 }
+img { float: right; width: 21mm; max-height: 21mm; margin-left: 2mm; mix-blend-mode: multiply }
 """
 _SHOWN = 12
 """Codes that are written out beside a question; of a longer list they are on a sheet of their own below."""
 
 
-def printed_sheet(form: Form, lists: Mapping[str, Choices], language: str) -> str:
-    """A page to print: a line for each question with the codes that answer it, a column for each visit."""
+def _picture(q: Question, language: str, pictures: Mapping[str, Path]) -> str:
+    path = pictures.get(q.cells.get(f"{COLUMN}{language}", ""))
+    if path is None:
+        return ""
+    kind = "png" if path.suffix == ".png" else "jpeg"
+    return f'<img alt="" src="data:image/{kind};base64,{base64.b64encode(path.read_bytes()).decode()}">'
+
+
+def printed_sheet(form: Form, lists: Mapping[str, Choices], language: str, pictures: Mapping[str, Path]) -> str:
+    """A page to print: a line for each question with its picture and the codes that answer it, a column for each visit."""
     lines, below = [], []
     for q in asked(form):
         some = _choices(form, q, lists, language)
@@ -107,7 +119,8 @@ def printed_sheet(form: Form, lists: Mapping[str, Choices], language: str) -> st
         hint = q.cells.get(f"hint::{language}", "") or ("YYYY-MM-DD" if q.value_type == "date" else "")
         small = "".join(f"<br><small>{html.escape(x)}</small>" for x in (hint, said) if x)
         kind = "" if q.required else ' class="optional"'
-        lines.append(f"<tr{kind}><th>{html.escape(_label(q, language))}{small}</th>{'<td></td>' * VISITS}</tr>")
+        shown = _picture(q, language, pictures)
+        lines.append(f"<tr{kind}><th>{shown}{html.escape(_label(q, language))}{small}</th>{'<td></td>' * VISITS}</tr>")
     return (
         f'<!doctype html><html><head><meta charset="utf-8"><title>{html.escape(form.title)}</title><style>{_STYLE}</style>'
         f"</head><body><h1>{html.escape(form.title)} ({form.form_id})</h1><table>{''.join(lines)}</table>"

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from formpack import shipped
 from formpack.catalog import Form, FormError, load_forms
+from formpack.pictures import picture_file
 from formpack.words import tr
 from pipeline.findings import Refused
 from pipeline.lists import ListRead, read_list
@@ -143,11 +144,18 @@ class Workspace:
                 first = tr("{fault} ({n} more; `formpack forms` shows all)", fault=first, n=len(more))
             raise Refused(first) from None
 
+    @property
+    def pictures(self) -> dict[str, Path]:
+        """The pictures that the forms show, by their names."""
+        names = {name for form in self.forms.values() for name in form.pictures}
+        found = {name: picture_file(name, self.folder / "forms") for name in sorted(names)}
+        return {name: path for name, path in found.items() if path}
+
     def forms_mark(self) -> str:
-        """Changes when a file of any form changes, shipped or the nursery's own."""
+        """Changes when a file of any form changes, a picture too, shipped or the nursery's own."""
         mark = hashlib.sha256()
         for folder in (shipped("forms"), self.folder / "forms"):
-            for path in sorted(p for p in folder.rglob("*") if p.suffix in (".csv", ".xlsx") and p.is_file()):
+            for path in sorted(p for p in folder.rglob("*") if p.suffix in (".csv", ".xlsx", ".png", ".jpg") and p.is_file()):
                 mark.update(f"{path.relative_to(folder)}\0".encode() + path.read_bytes() + b"\0")
         return mark.hexdigest()
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 import csv
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from formpack.group_code import shown
+from formpack.pictures import pictures_in
 from formpack.words import marked, place, tr
 from pipeline.field import due_list
 from pipeline.findings import Refused
@@ -260,9 +261,23 @@ def write_forms(workspace: Workspace, store: Store | None = None) -> tuple[int, 
                 files.drop(path)
             for path in (workspace.paper / f"{form_id}.html", workspace.paper / f"{form_id}.xlsx"):
                 files.drop(path)
+        _lay_pictures(workspace, files, out.keys() | workspace.forms.keys())
         if store is not None:
             _keep_versions(store, made)
     return len(made), has_java()
+
+
+def _lay_pictures(workspace: Workspace, files: Batch, form_ids: Collection[str]) -> None:
+    """The pictures that forms show, in phone/; those that only the former ones showed go."""
+    former = [path for form_id in sorted(form_ids) if (path := workspace.phone / f"{form_id}.xml").exists()]
+    shown = {name for path in former for name in pictures_in(path.read_text(encoding="utf-8", errors="replace"))}
+    pictures = workspace.pictures
+    for name, source in pictures.items():
+        content, path = source.read_bytes(), workspace.phone / name
+        if not path.is_file() or path.read_bytes() != content:
+            files.place(path).write_bytes(content)
+    for name in shown - pictures.keys():
+        files.drop(workspace.phone / name)
 
 
 def _versions_out(store: Store) -> dict[str, int]:
@@ -287,9 +302,9 @@ def write_paper(workspace: Workspace) -> int:
     folder = workspace.paper
     names = {f for form in workspace.forms.values() for f in form.files} - {"groups"}
     lists = {n: [(r["code"], r.get("label") or r["code"]) for r in workspace.list_read(n).active] for n in sorted(names)}
-    language = workspace.settings.language
+    language, pictures = workspace.settings.language, workspace.pictures
     with together(workspace.folder) as files:
         for form_id, form in workspace.forms.items():
-            files.place(folder / f"{form_id}.html").write_bytes(printed_sheet(form, lists, language).encode())
+            files.place(folder / f"{form_id}.html").write_bytes(printed_sheet(form, lists, language, pictures).encode())
             files.place(folder / f"{form_id}.xlsx").write_bytes(typing_workbook(form, lists, language))
     return len(workspace.forms)

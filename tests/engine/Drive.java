@@ -69,6 +69,7 @@ public class Drive {
             case "LANGUAGE": controller.setLanguage(words[1]); return "OK";
             case "LABEL": return find(words[1]) == null ? "ABSENT" : "OK\t" + prompt(words[1]).getQuestionText();
             case "SHOWN": return shown();
+            case "IMAGE": return images(words[1]);
             case "VALIDATE": return validate();
             case "XML": return "OK\t" + xml();
             default: return "ERROR\tunknown command";
@@ -128,6 +129,19 @@ public class Drive {
 
     static void say(StringBuilder said, String text) {
         if (text != null) said.append('\t').append(text.replace('\n', ' ').replace('\t', ' '));
+    }
+
+    /** The picture of a question, and those of its choices in their order, as uris; a dash where there is none. */
+    static String images(String name) {
+        FormEntryPrompt prompt = prompt(name);
+        StringBuilder said = new StringBuilder("OK");
+        say(said, prompt.getImageText() == null ? "-" : prompt.getImageText());
+        if (prompt.getControlType() == org.javarosa.core.model.Constants.CONTROL_SELECT_ONE)
+            for (SelectChoice choice : prompt.getSelectChoices()) {
+                String uri = prompt.getSpecialFormSelectChoiceText(choice, "image");
+                say(said, uri == null ? "-" : uri);
+            }
+        return said.toString();
     }
 
     static FormEntryPrompt prompt(String name) {
