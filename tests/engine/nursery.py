@@ -3,9 +3,12 @@ phones of the same morning fit together, in any order."""
 
 from __future__ import annotations
 
+import contextlib
+import datetime as dt
 import json
 import re
 import xml.etree.ElementTree as ET
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,13 +16,15 @@ from formpack.catalog import Form, load_forms
 from formpack.group_code import issue, shown
 from pipeline import run
 from pipeline.workspace import Workspace
-from tests.conftest import new_workspace
+from tests.conftest import new_workspace, table
 from tests.engine.phone import Phone
 
 FORMS = load_forms()
 SCENARIOS = Path(__file__).parent / "scenarios"
 GROUPS = dict(zip([*FORMS, "brown", "split", "unknown"], issue(2026, 801, len(FORMS) + 3), strict=True))
 """The group that the good path of each form is about; those that failed buds and moved plants go to; one nobody knows."""
+TOLD = dict(zip(GROUPS, issue(2026, 901, len(GROUPS)), strict=True))
+"""The same groups on a list that shows their numbers (`proof.lay_out`)."""
 BUDDED = ("bud_take", "cut_back", "stake", "top", "despatch")
 PLACED = "H1B1"
 
@@ -28,6 +33,28 @@ _OPENED |= {"lifted": "1000", "cull_off_type": "40", "planted": "960", "location
 _OPENED |= dict.fromkeys(("cull_bent_root", "cull_etiolated", "cull_weak", "cull_other"), "0")
 _SET = {"team_code": "T02", "attempt": "1", "scion": "TAHITI", "budwood_batch": "B-TAH", "buds_set": "940", "passed_over": "20"}
 _READ = {"team_code": "T02", "attempt": "1", "green": "900", "brown": "30", "unsure": "0", "missing": "10"}
+
+AFTER = {
+    "bag_up": (948, "bag", "H1B2"),
+    "bud_take": (830, "read", PLACED),
+    "budding": (960, "budded", PLACED),
+    "cull_round": (951, "tray", PLACED),
+    "cut_back": (950, "cut_back", PLACED),
+    "despatch": (650, "topped", PLACED),
+    "loss": (948, "tray", PLACED),
+    "open_group": (490, "tray", PLACED),
+    "relocate": (960, "tray", "Y1"),
+    "stake": (950, "staked", PLACED),
+    "stock_count": (960, "tray", PLACED),
+    "top": (946, "topped", PLACED),
+    "transfer": (760, "tray", PLACED),
+    "brown": (100, "read", PLACED),
+    "split": (200, "tray", PLACED),
+}
+"""What the books have of each group when all thirteen records are in: plants, stage, place."""
+
+_TOPPED = {"coverage": "whole", "topped": "940", **dict.fromkeys(("not_ready", "dead"), "0")}
+_TOPPED |= {f"cull_{cause}": "0" for cause in ("off_type", "weak", "disease", "bud_failed", "other")}
 
 
 def _before() -> list[tuple[str, dict[str, str]]]:
@@ -41,6 +68,7 @@ def _before() -> list[tuple[str, dict[str, str]]]:
             done.append(("budding", {"group_code": code, "visit_date": day, **_SET}))
         if form_id in BUDDED[1:]:
             done.append(("bud_take", {"group_code": code, "visit_date": "2026-07-20", **_READ}))
+    done.append(("top", {"group_code": GROUPS["despatch"], "visit_date": "2026-09-21", **_TOPPED}))
     return done
 
 
@@ -63,12 +91,20 @@ def new_nursery(folder: Path) -> Workspace:
     return workspace
 
 
-def scenario(form_id: str) -> dict[str, Any]:
-    """The scenario file of a form, groups by their codes: {brown} is the code of that group, {brown-} the same with hyphens."""
-    text = (SCENARIOS / f"{form_id}.json").read_text(encoding="utf-8")
-    named = GROUPS | {"here": GROUPS[form_id]}
-    told = re.sub(r"\{(\w+)(-?)\}", lambda m: shown(named[m[1]]) if m[2] else named[m[1]], text)
-    found: dict[str, Any] = json.loads(told)
+def stands(workspace: Workspace) -> dict[str, tuple[int, str, str]]:
+    """What the books have of each group, as in `AFTER`."""
+    names = {code: name for name, code in GROUPS.items()}
+    return {names[code]: tuple(more) for code, *more in table(workspace, "standing", "group_code, book_count, stage, location")}
+
+
+def scenario(form_id: str, file: str = "", **days: dt.date) -> dict[str, Any]:
+    """The scenario file of a form, or another `file` as it is meant for the form, codes and `days` put in (see proof.py)."""
+    here = GROUPS[form_id]
+    codes = GROUPS | {"here": here, "wrong": str(9 - int(here[0])) + here[1:]}
+    codes["told"] = TOLD[form_id if form_id != "open_group" else "bag_up"]
+    words = codes | {f"{name}-": shown(code) for name, code in codes.items()} | {k: str(day) for k, day in days.items()}
+    text = (SCENARIOS / f"{file or form_id}.json").read_text(encoding="utf-8")
+    found: dict[str, Any] = json.loads(re.sub(r"\{(\w+-?)\}", lambda m: words[m[1]], text))
     return found
 
 
@@ -80,15 +116,22 @@ def typed(answers: dict[str, str]) -> dict[str, str]:
 
 
 def filled(
-    folder: Path, form_id: str, zone: str = "UTC", *, is_typed: bool = False, more: dict[str, str] | None = None
+    folder: Path, form_id: str, zone: str = "UTC", *, it: Phone | None = None, more: Mapping[str, str] | None = None
 ) -> bytes:
     """The finished record (XML) of the good path of a form, filled from FORM.xml and the lists in `folder`, which is the phone/
-    of `new_nursery` or a copy of it. `more` answers questions besides, such as the name of a photo."""
-    answers = scenario(form_id)["good"] | (more or {})
-    with Phone(zone) as it:
-        refused = it.fill(folder / f"{form_id}.xml", typed(answers) if is_typed else answers)
+    of `new_nursery` or a copy of it; by `it`, a phone that runs already, or one of that zone. `more` answers questions besides,
+    such as the name of a photo, or otherwise."""
+    answers = in_order(FORMS[form_id], {**scenario(form_id)["good"], **(more or {})})
+    with contextlib.nullcontext(it) if it is not None else Phone(zone) as phone:
+        refused = phone.fill(folder / f"{form_id}.xml", answers)
         assert not refused, (form_id, refused)
-        return it.ask("XML")[1].encode()
+        return phone.ask("XML")[1].encode()
+
+
+def records(folder: Path, zone: str = "UTC") -> dict[str, bytes]:
+    """The finished record of the good path of every form, by one phone."""
+    with Phone(zone) as it:
+        return {form_id: filled(folder, form_id, it=it) for form_id in FORMS}
 
 
 def leaves(record: bytes) -> dict[str, str]:
@@ -97,6 +140,6 @@ def leaves(record: bytes) -> dict[str, str]:
     return {name: text for name, text in found if text}
 
 
-def in_order(form: Form, answers: dict[str, str]) -> dict[str, str]:
+def in_order(form: Form, answers: Mapping[str, str]) -> dict[str, str]:
     """Answers in the order in which the form asks."""
     return {q.name: answers[q.name] for q in form.questions if q.name in answers}

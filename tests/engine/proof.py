@@ -3,20 +3,20 @@
 What cannot be taken from the sheet stands in scenarios/FORM.json, and in scenarios/_common.json for what all forms ask:
 
 - `good`: the answers of the good path, in order, codes scanned; `record`: what its record must say besides.
-- `states`: under "a b", what is answered otherwise than on the good path so that rows `a` and `b` are there, which were not; under
-  "no a", so that `a` is not, which was. Questions that are asked then are answered with the first answer that is let through.
-- `limits`: answers to a question that its constraint lets through (`yes`) and refuses (`no`), where its limits are not plain numbers
-  or choices.
+- `states`: under "a b", what is answered otherwise than on the good path so that rows `a` and `b` are there, which were not;
+  under "no a", so that `a` is not, which was. What is asked then besides is answered with the first answer that is let through.
+- `limits`: answers to a question that its constraint lets through (`yes`) and refuses (`no`), where its limits are not plain
+  numbers or choices.
 
-`{brown}` is the code of a group of `nursery.GROUPS`, `{here}` that of the good path, `{told}` the same group where the list shows its
-number, `{today}` and `{tomorrow}` days; a hyphen, as in `{here-}`, writes a code with hyphens.
+`{brown}` is the code of a group of `nursery.GROUPS`, `{here}` that of the good path, `{wrong}` that with a wrong digit,
+`{told}` the same group where the list shows its number; a hyphen, as in `{here-}`, writes a code with hyphens. `{today}` and
+`{tomorrow}` are days.
 """
 
 from __future__ import annotations
 
 import csv
 import datetime as dt
-import json
 import re
 import shutil
 from collections.abc import Iterator, Mapping
@@ -27,12 +27,9 @@ from typing import Any
 from formpack import expression
 from formpack.answer_schema import split_constraint
 from formpack.catalog import Form, Question
-from formpack.group_code import issue, shown
-from tests.engine.nursery import FORMS, GROUPS, leaves, typed
+from tests.engine.nursery import GROUPS, TOLD, in_order, leaves, scenario, typed
 from tests.engine.phone import Phone
 
-SCENARIOS = Path(__file__).parent / "scenarios"
-TOLD = dict(zip(GROUPS, issue(2026, 901, len(GROUPS)), strict=True))
 _UNSEEN = ("calculate", "csv-external", "start", "end", "deviceid", "end_group")
 _MESSAGES = {"label": 1, "hint": 2, "constraint_message": 3, "required_message": 4}
 
@@ -71,7 +68,8 @@ class Proof:
     def run(self) -> list[str]:
         self.it.ask("FORM", str(self.path))
         today = dt.date.fromisoformat(self.it.ask("GET", "visit_date")[1])
-        own, common = (self.scenario(name, today) for name in (self.form.form_id, "_common"))
+        days = {"today": today, "tomorrow": today + dt.timedelta(days=1)}
+        own, common = (scenario(self.form.form_id, file, **days) for file in ("", "_common"))
         names = {row.get("name", "") for row in self.form.rows}
         good, limits = own["good"], common["limits"] | own.get("limits", {})
         states: dict[str, dict[str, str]] = {}
@@ -88,20 +86,12 @@ class Proof:
         self.is_complete()
         return self.faults
 
-    def scenario(self, name: str, today: dt.date) -> Any:
-        here = self.form.form_id
-        told = TOLD[here if here != "open_group" else "bag_up"]
-        codes = GROUPS | {"here": GROUPS[here], "told": told, "wrong": str(9 - int(GROUPS[here][0])) + GROUPS[here][1:]}
-        days = {"today": today.isoformat(), "tomorrow": (today + dt.timedelta(days=1)).isoformat()}
-        text = (SCENARIOS / f"{name}.json").read_text(encoding="utf-8")
-        return json.loads(re.sub(r"\{(\w+)(-?)\}", lambda m: shown(codes[m[1]]) if m[2] else (codes | days)[m[1]], text))
-
     def state(self, key: str, answers: Mapping[str, str], limits: Mapping[str, Any]) -> set[str]:
         """Fill the form so, try what was not tried yet, end the form; gives the names of what was there."""
         self.it.ask("FORM", str(self.path))
-        for q in self.form.questions:
-            if q.name in answers and (said := self.it.ask("SET", q.name, answers[q.name]))[0] not in ("OK", "ABSENT"):
-                self.fault(f"{key}: {q.name} = {answers[q.name]} is refused: {said}")
+        for name, text in in_order(self.form, answers).items():
+            if (said := self.it.ask("SET", name, text))[0] not in ("OK", "ABSENT"):
+                self.fault(f"{key}: {name} = {text} is refused: {said}")
         self.end(key, limits)
         rows = self.read(key)
         self.judge(key, rows)
@@ -193,11 +183,15 @@ class Proof:
             self.it.ask("LANGUAGE", language)
             lines = [line.split("\x1f") for line in self.it.ask("THERE")[1:]]
             values = leaves(self.it.ask("XML")[1].encode())
+
+            def put_in(found: re.Match[str], values: Mapping[str, str] = values) -> str:
+                return values.get(found[1], "")
+
             for line in (line for line in lines if (line[0], language) not in self.told):
                 name, choices = line[0], line[5].split("\x1e")[1:]
                 for column, at in _MESSAGES.items():
                     sheet = rows[name].get(f"{column}::{language}", "")
-                    wanted = re.sub(r"\$\{(\w+)\}", lambda m: values.get(m[1], ""), sheet)
+                    wanted = re.sub(r"\$\{(\w+)\}", put_in, sheet)
                     if line[at].split() != wanted.split():
                         self.fault(f"{key}: {column} of {name} in {language} is {line[at]!r} and not {wanted!r}")
                 if rows[name]["type"].startswith("select_one "):
@@ -208,7 +202,7 @@ class Proof:
         return {line[0] for line in lines}
 
     def is_complete(self) -> None:
-        """Nothing that the sheet has was left out: each condition seen on and off, each limit from both sides, each text read."""
+        """Nothing in the sheet was left out: each condition seen on and off, each limit from both sides, each text read."""
         for row in self.form.rows:
             base, name = row["type"].split()[0], row.get("name", "")
             if row.get("relevant"):
@@ -221,11 +215,13 @@ class Proof:
             wanted += [(name, "yes"), (name, "no")] if row.get("constraint") else []
             for what in wanted:
                 if what not in self.tried:
-                    self.fault(f"{what[0]} was never tried for {what[1]}: give its limits in scenarios/{self.form.form_id}.json")
+                    self.fault(
+                        f"{what[0]} was never tried for {what[1]}: give its limits in scenarios/{self.form.form_id}.json"
+                    )
             if any((name, language) not in self.told for language in self.form.languages):
                 self.fault(f"the texts of {name} were never read")
 
 
-def prove(it: Phone, folder: Path, form_id: str) -> list[str]:
+def prove(it: Phone, folder: Path, form: Form) -> list[str]:
     """What is wrong with a form as it lies in `folder`, held against its sheet and its scenarios."""
-    return Proof(it, FORMS[form_id], folder / f"{form_id}.xml").run()
+    return Proof(it, form, folder / f"{form.form_id}.xml").run()
