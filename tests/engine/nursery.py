@@ -128,10 +128,9 @@ def filled(
         return phone.ask("XML")[1].encode()
 
 
-def records(folder: Path, zone: str = "UTC") -> dict[str, bytes]:
-    """The finished record of the good path of every form, by one phone."""
-    with Phone(zone) as it:
-        return {form_id: filled(folder, form_id, it=it) for form_id in FORMS}
+def records(folder: Path, it: Phone) -> dict[str, bytes]:
+    """The finished record of the good path of every form."""
+    return {form_id: filled(folder, form_id, it=it) for form_id in FORMS}
 
 
 def leaves(record: bytes) -> dict[str, str]:

@@ -77,9 +77,11 @@ class Proof:
             if names >= set(key.removeprefix("no ").split()):
                 states[key] = good | change
         before = self.state("the good path", good, limits)
+        record = self.record()
         self.state("the good path, typed", typed(good), limits)
         for key, answers in states.items():
             now = self.state(key, answers, limits)
+            self.back(key, answers, record)
             for name in key.removeprefix("no ").split():
                 if (name in now, name in before) != (not key.startswith("no "), key.startswith("no ")):
                     self.fault(f"{key}: {name} is {'there' if name in now else 'not there'}, as on the good path or not at all")
@@ -101,6 +103,17 @@ class Proof:
                 self.constraint(key, q, limits)
         self.end(key, limits)
         return rows
+
+    def record(self) -> dict[str, str]:
+        found = leaves(self.it.ask("XML")[1].encode())
+        return {name: text for name, text in found.items() if name not in ("start", "end", "instanceID")}
+
+    def back(self, key: str, answers: Mapping[str, str], record: Mapping[str, str]) -> None:
+        """Who goes back and answers as on the good path ends with the record of the good path; nothing is left over."""
+        for name in in_order(self.form, answers):
+            self.it.ask("SET", name, record.get(name, ""))
+        if (said := self.it.ask("VALIDATE")) != ["OK"] or self.record() != record:
+            self.fault(f"{key}: the way back leaves {said}, {dict(self.record().items() ^ record.items())}")
 
     def end(self, key: str, limits: Mapping[str, Any]) -> None:
         """Answer what is still asked, each with the first answer that is let through, until the form can be ended."""

@@ -5,12 +5,14 @@ Days and clocks: the rules of summer time are those of the IANA time zone databa
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import datetime as dt
+import functools
 import os
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from xml.sax.saxutils import escape
@@ -25,8 +27,7 @@ from formpack.xform import to_xform
 from pipeline import run
 from pipeline.workspace import Workspace
 from tests.conftest import every_table, table
-from tests.engine.nursery import AFTER, FORMS, GROUPS, filled, new_nursery, records, scenario, stands, typed
-from tests.engine.nursery import leaves as leaves_of
+from tests.engine.nursery import AFTER, FORMS, GROUPS, filled, leaves, new_nursery, records, scenario, stands, typed
 from tests.engine.phone import Phone
 from tests.engine.proof import lay_out, prove
 from tests.received import Received, read
@@ -48,9 +49,15 @@ def folder(nursery: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Path
 
 
 @pytest.fixture(scope="module")
-def it() -> Iterator[Phone]:
-    with Phone() as phone:
-        yield phone
+def phone_in() -> Iterator[Callable[[str], Phone]]:
+    """One phone for each zone."""
+    with contextlib.ExitStack() as running:
+        yield functools.cache(lambda zone: running.enter_context(Phone(zone)))
+
+
+@pytest.fixture(scope="module")
+def it(phone_in: Callable[[str], Phone]) -> Phone:
+    return phone_in("UTC")
 
 
 @pytest.mark.parametrize("form_id", FORMS)
@@ -92,6 +99,11 @@ WRONG = {
         "lot_again lot_rest: lot_rest is not there",
     ),
     "what is always there": (""" relevant=" /data/unread_teams  != ''\"""", "", "unknown_note: unread_note is there, against"),
+    "what is left over on the way back": (
+        """calculate="if( /data/lot_budded_on  = '', '', round(decimal-date-time( /data/who/visit_date )""",
+        """calculate="once(round(decimal-date-time( /data/who/visit_date )""",
+        "early_note: the way back leaves ['OK']",
+    ),
     "a blank that is let through": (
         """ required="true()" jr:requiredMsg="jr:itext('/data/counts/missing:""",
         """ jr:requiredMsg="jr:itext('/data/counts/missing:""",
@@ -146,13 +158,13 @@ def test_a_new_question_is_proved_by_itself(it: Phone, folder: Path, tmp_path: P
 
 
 @pytest.mark.parametrize("zone", ZONES)
-def test_the_good_path_is_the_same_everywhere(zone: str, nursery: Workspace) -> None:
-    for form_id, record in records(nursery.phone, zone).items():
+def test_the_good_path_is_the_same_everywhere(zone: str, phone_in: Callable[[str], Phone], nursery: Workspace) -> None:
+    for form_id, record in records(nursery.phone, phone_in(zone)).items():
         told = scenario(form_id)
         (found,) = read(record, "record.xml")
         assert isinstance(found, Received) and found.form_id == form_id and found.form_version == FORMS[form_id].version
         wanted = told["good"] | told["record"] | {"group_code": GROUPS[form_id]}
-        said = leaves_of(record)
+        said = leaves(record)
         numbers = {q.name for q in FORMS[form_id].questions if q.type == "decimal"}
         for name, text in wanted.items():
             assert (float(said[name]) == float(text)) if name in numbers else said[name] == text, (form_id, name)
@@ -165,9 +177,9 @@ def test_the_good_path_is_the_same_everywhere(zone: str, nursery: Workspace) -> 
 def test_a_code_can_be_typed_on_every_form(it: Phone, nursery: Workspace) -> None:
     """All else is as with a scan."""
     for form_id in FORMS:
-        scanned = leaves_of(filled(nursery.phone, form_id, it=it))
+        scanned = leaves(filled(nursery.phone, form_id, it=it))
         assert it.fill(nursery.phone / f"{form_id}.xml", typed(scenario(form_id)["good"])) == []
-        by_hand = leaves_of(it.ask("XML")[1].encode())
+        by_hand = leaves(it.ask("XML")[1].encode())
         other = {name for name, _ in scanned.items() ^ by_hand.items()}
         assert other <= {"start", "end", "instanceID"} | {
             n for n in other if n.endswith(("_scanned", "_typed", "_digits", "_ok"))
@@ -176,25 +188,24 @@ def test_a_code_can_be_typed_on_every_form(it: Phone, nursery: Workspace) -> Non
 
 
 @pytest.mark.parametrize("zone", [*ZONES, "Pacific/Kiritimati", "Etc/GMT+12"])
-def test_days_are_days_everywhere(zone: str, nursery: Workspace, tmp_path: Path) -> None:
+def test_days_are_days_everywhere(zone: str, phone_in: Callable[[str], Phone], nursery: Workspace, tmp_path: Path) -> None:
     """What is typed is stored, whatever was done to the clock that day; today is today where the phone is (the last two zones
     are 26 hours apart, so one of them always has another day than the machine)."""
-    with Phone(zone) as it:
-        for form in FORMS.values():
-            path = nursery.phone / f"{form.form_id}.xml"
-            before = dt.datetime.now(ZoneInfo(zone)).date()
-            it.ask("FORM", str(path))
-            today = dt.date.fromisoformat(it.ask("GET", "visit_date")[1])
-            assert before <= today <= dt.datetime.now(ZoneInfo(zone)).date()
-            assert it.ask("SET", "visit_date", (today + dt.timedelta(days=1)).isoformat())[0] == "CONSTRAINT"
-            assert it.ask("SET", "visit_date", today.isoformat()) == ["OK"]
-            days = [q.name for q in form.questions if q.type == "date"]
-            for day in HARD_DAYS:
-                assert [it.ask("SET", name, day) for name in days] == [["OK"]] * len(days)
-                record = leaves_of(it.ask("XML")[1].encode())
-                assert [record[name] for name in days] == [day] * len(days)
-                assert record["instanceName"].endswith(day)
-        _days_between(it, nursery.phone, tmp_path)
+    it = phone_in(zone)
+    for form in FORMS.values():
+        before = dt.datetime.now(ZoneInfo(zone)).date()
+        it.ask("FORM", str(nursery.phone / f"{form.form_id}.xml"))
+        today = dt.date.fromisoformat(it.ask("GET", "visit_date")[1])
+        assert before <= today <= dt.datetime.now(ZoneInfo(zone)).date()
+        assert it.ask("SET", "visit_date", (today + dt.timedelta(days=1)).isoformat())[0] == "CONSTRAINT"
+        assert it.ask("SET", "visit_date", today.isoformat()) == ["OK"]
+        days = [q.name for q in form.questions if q.type == "date"]
+        for day in HARD_DAYS:
+            assert [it.ask("SET", name, day) for name in days] == [["OK"]] * len(days)
+            record = leaves(it.ask("XML")[1].encode())
+            assert [record[name] for name in days] == [day] * len(days)
+            assert record["instanceName"].endswith(day)
+    _days_between(it, nursery.phone, tmp_path)
 
 
 def _days_between(it: Phone, phone: Path, folder: Path) -> None:
@@ -208,12 +219,15 @@ def _days_between(it: Phone, phone: Path, folder: Path) -> None:
         for days in range(31):
             day = dt.date.fromisoformat(budded) + dt.timedelta(days=days)
             assert it.ask("SET", "visit_date", day.isoformat()) == ["OK"]
-            assert leaves_of(it.ask("XML")[1].encode())["days"] == str(days), (budded, day)
+            assert leaves(it.ask("XML")[1].encode())["days"] == str(days), (budded, day)
+            assert (it.ask("LABEL", "early_note")[0] == "OK") == (days < 18), (budded, day)
 
 
-def test_thirteen_records_of_one_morning_fit_together(nursery: Workspace, tmp_path: Path) -> None:
+def test_thirteen_records_of_one_morning_fit_together(
+    phone_in: Callable[[str], Phone], nursery: Workspace, tmp_path: Path
+) -> None:
     """Each is accepted and booked as it says, whatever comes first."""
-    made = list(records(nursery.phone, ZONES[1]).items())
+    made = list(records(nursery.phone, phone_in(ZONES[1])).items())
     books = []
     for name, parts in (("at once", [made]), ("backwards", [made[7:], made[:7]])):
         shutil.copytree(nursery.folder, tmp_path / name)
