@@ -59,7 +59,7 @@ class Proof:
     faults: list[str] = field(default_factory=list)
     there: set[str] = field(default_factory=set)
     absent: set[str] = field(default_factory=set)
-    told: set[str] = field(default_factory=set)
+    told: set[tuple[str, str]] = field(default_factory=set)
     tried: set[tuple[str, str]] = field(default_factory=set)
 
     def fault(self, said: str) -> None:

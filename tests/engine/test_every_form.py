@@ -174,6 +174,19 @@ def test_the_good_path_is_the_same_everywhere(zone: str, phone_in: Callable[[str
             assert abs(moment - dt.datetime.now(dt.UTC)) < dt.timedelta(hours=1), "the clock of the phone with its zone"
 
 
+def test_a_record_needs_no_more_than_its_form_names(it: Phone, nursery: Workspace, tmp_path: Path) -> None:
+    """A phone fetches the form and the files that stand in it, and nothing else."""
+    for form_id, form in FORMS.items():
+        folder = tmp_path / form_id
+        folder.mkdir()
+        shutil.copy(nursery.phone / f"{form_id}.xml", folder)
+        named = re.findall(r'"jr://[\w-]+/([^"]+)"', (folder / f"{form_id}.xml").read_text(encoding="utf-8"))
+        assert {f"{stem}.csv" for stem in form.files} <= set(named)
+        for name in named:
+            shutil.copy(nursery.phone / name, folder)
+        assert leaves(filled(folder, form_id, it=it))["group_code"] == GROUPS[form_id]
+
+
 def test_a_code_can_be_typed_on_every_form(it: Phone, nursery: Workspace) -> None:
     """All else is as with a scan."""
     for form_id in FORMS:
