@@ -61,6 +61,8 @@ class Proof:
     absent: set[str] = field(default_factory=set)
     told: set[tuple[str, str]] = field(default_factory=set)
     tried: set[tuple[str, str]] = field(default_factory=set)
+    sent: list[str] = field(default_factory=list)
+    """The finished record of each state."""
 
     def fault(self, said: str) -> None:
         self.faults.append(f"{self.form.form_id}: {said}")
@@ -102,6 +104,7 @@ class Proof:
                 self.required(key, q)
                 self.constraint(key, q, limits)
         self.end(key, limits)
+        self.sent.append(self.it.ask("XML")[1])
         return rows
 
     def record(self) -> dict[str, str]:
@@ -173,7 +176,7 @@ class Proof:
 
     def judge(self, key: str, rows: set[str]) -> None:
         """What is there is what the sheet says, as the office works it out from the record."""
-        record: dict[str | None, Any] = dict(leaves(self.it.ask("XML")[1].encode()))
+        record: dict[str | None, Any] = {**leaves(self.it.ask("XML")[1].encode())}
         groups = [True]  # whether each group that is open now is there
         for row in self.form.rows:
             base, name, relevant = row["type"].split()[0], row.get("name", ""), row.get("relevant", "")
@@ -233,8 +236,3 @@ class Proof:
                     )
             if any((name, language) not in self.told for language in self.form.languages):
                 self.fault(f"the texts of {name} were never read")
-
-
-def prove(it: Phone, folder: Path, form: Form) -> list[str]:
-    """What is wrong with a form as it lies in `folder`, held against its sheet and its scenarios."""
-    return Proof(it, form, folder / f"{form.form_id}.xml").run()
