@@ -71,7 +71,9 @@ _TYPES = {
     "calculate": "VARCHAR",
 }
 _NO_ANSWER = {"begin_group", "end_group", "note", "csv-external"}
-_TRANSLATED = ("label", "hint", "constraint_message", "required_message")
+_TRANSLATED = ("label", "hint", "guidance_hint", "constraint_message", "required_message")
+_SPEAKING = (*_TRANSLATED, "relevant", "constraint", "calculation", "choice_filter", "trigger", "default")
+"""Columns that can speak of questions."""
 _COUNT_UNITS = {"plant", "bud", "shoot", "day"}
 
 
@@ -335,6 +337,9 @@ def _include(rows: Sheet, common: Sheet, place: str, faults: list[str]) -> Itera
 
 
 _NAMED = re.compile(r"\$\{\s*(\w+)\s*\}")
+_MEANT = re.compile(r"\$\{\s*([^}]*?)\s*\}")
+_WORKED_OUT = re.compile(r"[\w-]+\(|\$\{")
+"""What makes a default an expression, and no plain text."""
 
 
 def _with_plain_triggers(rows: Sheet) -> Iterator[dict[str, str]]:
@@ -388,7 +393,12 @@ class _Builder:
         if not text:
             return None
         try:
-            return expression.parse(text)
+            tree = expression.parse(text, of_list=column == "choice_filter")
+            if column == "calculation" and expression.is_verdict(tree):
+                raise ExpressionError(tr("engines write true and false differently; write if(..., 'yes', 'no')"))
+            if column in ("relevant", "constraint", "choice_filter") and isinstance(tree, expression.ALONE):
+                raise ExpressionError(tr("engines differ in whether an answer alone is true; write a comparison"))
+            return tree
         except ExpressionError as wrong:
             self.fault(row, tr("{column} of {name}: {why}", column=column, name=row.get("name"), why=str(wrong)))
         return None
@@ -409,6 +419,10 @@ class _Builder:
             self.of_survey(tr("has no column {column}; the office reads that language", column=f"label::{LANGUAGES[0]}"))
         if settings.get("default_language", self.languages[0]) not in self.languages:
             self.of_settings(tr("default_language is none of {languages}", languages=", ".join(self.languages)))
+        try:
+            expression.parse(settings.get("instance_name") or "''")
+        except ExpressionError as wrong:
+            self.of_settings(tr("{column}: {why}", column="instance_name", why=str(wrong)))
         included = [self.spoken(r) for r in _include(self.sheets["survey"], self.common["survey"], self.place, self.faults)]
         rows = tuple(_with_plain_triggers(included))
         choices = self.choices(rows)
@@ -526,6 +540,9 @@ class _Builder:
                 self.fault(row, tr("the name {name} is used twice; every question has a name of its own", name=name))
             seen.add(name)
             relevant = self.parse(row, "relevant")
+            self.parse(row, "choice_filter")
+            if _WORKED_OUT.search(row.get("default", "")):
+                self.parse(row, "default")
             if base == "begin_group":
                 enclosing.append((relevant, row.get("relevant", "")))
             if base in _NO_ANSWER:
@@ -593,12 +610,13 @@ class _Builder:
         names = {q.name for q in form.questions}
         lists = (*self.common["choices"], *form.choices.get("causes", ()))
         causes = {c["name"] for c in lists if c.get("list_name") == "causes"}
-        for q in form.questions:
-            for column in ("relevant", "constraint", "calculation", "choice_filter", "trigger"):
-                for used in _NAMED.findall(q.cells.get(column, "")):
+        said = marked("{column} of {name} speaks of {used}, which the form does not ask")
+        for row in form.rows:
+            for column in (c for c in row if c.partition("::")[0] in _SPEAKING):
+                for used in dict.fromkeys(_MEANT.findall(row[column])):
                     if used not in names:
-                        said = marked("{column} of {name} speaks of {used}, which the form does not ask")
-                        self.fault(q.cells, tr(said, column=column, name=q.name, used=used))
+                        self.fault(row, tr(said, column=column, name=row.get("name"), used=used))
+        for q in form.questions:
             other = q.cause.removeprefix("${").removesuffix("}")
             if q.cause and other not in (names if q.cause.startswith("${") else causes):
                 said = tr("cause of {name} is {cause}, which is no cause and no question", name=q.name, cause=repr(q.cause))

@@ -66,6 +66,7 @@ class Operation:
 
 
 Node = Number | Text | Answer | Lookup | Call | Operation
+ALONE = (Number, Text, Answer, Lookup)
 
 _TOKEN = re.compile(
     r"""\s*(?:(?P<number>\d+(?:\.\d+)?)|(?P<text>'[^']*'|"[^"]*")|\$\{\s*(?P<ref>[A-Za-z_][\w]*)\s*\}"""
@@ -219,8 +220,9 @@ _PHONE_ONLY = {
 
 
 class _Parser:
-    def __init__(self, source: str) -> None:
+    def __init__(self, source: str, of_list: bool) -> None:
         self.source, self.at, self.tokens = source, 0, list(self._split(source))
+        self.of_list = of_list
 
     @staticmethod
     def _split(source: str) -> Iterator[tuple[str, str, int]]:
@@ -257,8 +259,11 @@ class _Parser:
             return self.single()
         left = self.level(depth + 1)
         while self.peek()[1] in _LEVELS[depth] and self.peek()[0] in ("name", "mark"):
-            sign = self.take()[1]
+            _, sign, place = self.take()
             left = Operation(sign, left, self.level(depth + 1))
+            if sign in ("and", "or"):
+                self.compared(left.left, sign, place)
+                self.compared(left.right, sign, place)
         return left
 
     def single(self) -> Node:
@@ -279,8 +284,18 @@ class _Parser:
             return inside
         if kind == "name" and self.peek()[1] == "(":
             return self.call(value, place)
+        if kind == "name" and self.of_list:
+            return Lookup(value)
         said = tr("{text} at character {at} is not in the portable subset of XLSForm", text=repr(value), at=place + 1)
         raise ExpressionError(said)
+
+    def compared(self, node: Node, word: str, place: int) -> None:
+        if isinstance(node, ALONE):
+            said = marked(
+                "{text} at character {at} has an answer alone beside it, and engines differ in whether that is true; write a"
+                " comparison"
+            )
+            raise ExpressionError(tr(said, text=repr(word), at=place + 1))
 
     def call(self, function: str, place: int) -> Node:
         self.take("(")
@@ -295,6 +310,8 @@ class _Parser:
         if function in _SPECIAL | _PHONE_ONLY:
             if function == "if" and len(arguments) != 3:
                 raise ExpressionError(tr("if() at character {at} takes three arguments", at=place + 1))
+            if function == "if":
+                self.compared(arguments[0], function, place)
             return Call(function, tuple(arguments))
         if function not in _FUNCTIONS:
             said = tr("{function}() at character {at} is not in the portable subset", function=function, at=place + 1)
@@ -315,6 +332,8 @@ class _Parser:
             isinstance(arguments[1], Text) and arguments[1].value[:1] == "^" and arguments[1].value[-1:] == "$"
         ):
             raise ExpressionError(tr("the pattern of regex() at character {at} must stand between ^ and $", at=place + 1))
+        if function == "not":
+            self.compared(arguments[0], function, place)
         return Call(function, tuple(arguments))
 
     def lookup(self, place: int) -> Node:
@@ -333,9 +352,10 @@ class _Parser:
         return Lookup(self.source[place : self.peek()[2]].strip())
 
 
-def parse(source: str) -> Node:
-    """The tree of an expression. Raises ExpressionError outside the portable subset."""
-    parser = _Parser(source)
+def parse(source: str, of_list: bool = False) -> Node:
+    """The tree of an expression; in one that is `of_list` (`choice_filter`) a plain name is a column. Raises ExpressionError
+    outside the portable subset."""
+    parser = _Parser(source, of_list)
     if len(parser.tokens) > _LONGEST:
         raise ExpressionError(
             tr(
@@ -362,6 +382,13 @@ def walk(node: Node) -> Iterator[Node]:
     elif isinstance(node, Operation):
         yield from walk(node.left)
         yield from walk(node.right)
+
+
+def is_verdict(node: Node) -> bool:
+    """Whether it comes to true or false."""
+    if isinstance(node, Operation):
+        return node.operator in (*_COMPARISONS, "and", "or")
+    return isinstance(node, Call) and node.function in _FUNCTIONS and _FUNCTIONS[node.function].gives == "bool"
 
 
 def is_phone_only(node: Node) -> bool:

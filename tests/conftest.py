@@ -116,7 +116,6 @@ IN_CI_ONLY = (
     "tests/book/test_people.py::test_the_demo_names_nobody",
     "tests/book/test_reconcile.py::test_the_demo_s_hidden_moves",
     "tests/formpack/test_opening.py::test_the_engine_opens_every_form",
-    "tests/formpack/test_on_the_phone.py::test_days_since_budding",
     "tests/formpack/test_on_the_phone.py::test_what_cannot_have_happened_yet",
     "tests/office/test_records.py::test_an_accepted_wrong_answer",
     "tests/office/test_correct.py::test_decisions_survive_rebuild",

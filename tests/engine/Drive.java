@@ -70,6 +70,8 @@ public class Drive {
             case "LABEL": return find(words[1]) == null ? "ABSENT" : "OK\t" + prompt(words[1]).getQuestionText();
             case "SHOWN": return shown();
             case "IMAGE": return images(words[1]);
+            case "THERE": return there();
+            case "GET": return get(words[1]);
             case "VALIDATE": return validate();
             case "XML": return "OK\t" + xml();
             default: return "ERROR\tunknown command";
@@ -142,6 +144,44 @@ public class Drive {
                 say(said, uri == null ? "-" : uri);
             }
         return said.toString();
+    }
+
+    /** All that is there now, in order, each as name, label, hint, the two messages and the choices, parted by US and RS. */
+    static String there() {
+        StringBuilder said = new StringBuilder("OK");
+        for (FormIndex index = model.incrementIndex(FormIndex.createBeginningOfFormIndex()); !index.isEndOfFormIndex();
+                index = model.incrementIndex(index)) {
+            if (!model.isIndexRelevant(index)) continue;
+            String label = model.getCaptionPrompt(index).getQuestionText(), hint = "", constraint = "", choices = "";
+            if (model.getEvent(index) == FormEntryController.EVENT_QUESTION) {
+                FormEntryPrompt prompt = model.getQuestionPrompt(index);
+                hint = prompt.getHelpText();
+                constraint = prompt.getConstraintText();
+                if (prompt.getControlType() == org.javarosa.core.model.Constants.CONTROL_SELECT_ONE)
+                    for (SelectChoice choice : prompt.getSelectChoices()) choices += '\u001e' + prompt.getSelectChoiceText(choice);
+            }
+            say(said, String.join("\u001f", index.getReference().getNameLast(), text(label), text(hint), text(constraint),
+                required(index.getReference()), choices));
+        }
+        return said.toString();
+    }
+
+    static String text(String said) {
+        return said == null ? "" : said;
+    }
+
+    /** What a blank answer is told: the engine itself only says that it is required, and whoever shows it looks up the words. */
+    static String required(TreeReference reference) {
+        String said = text(form.getMainInstance().resolveReference(reference)
+            .getBindAttributeValue("http://openrosa.org/javarosa", "requiredMsg"));
+        return said.startsWith("jr:itext('") ? text(form.getLocalizer().getText(said.substring(10, said.length() - 2))) : said;
+    }
+
+    static String get(String name) {
+        FormIndex index = find(name);
+        if (index == null) return "ABSENT";
+        IAnswerData value = model.getQuestionPrompt(index).getAnswerValue();
+        return "OK\t" + (value == null ? "" : value.uncast().getString());
     }
 
     static FormEntryPrompt prompt(String name) {

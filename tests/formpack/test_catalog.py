@@ -91,6 +91,20 @@ HEAD = [{"type": "include", "name": "who"}, {"type": "include", "name": "sign"}]
         ([_question(constraint="floor(.) = 1")], "int()"),
         ([_question(constraint=". >= 0")], "no constraint_message"),
         ([_question(relevant="${nobody} = 1")], "nobody, which the form does not ask"),
+        ([_question(choice_filter="floor(${killed}) = code")], "choice_filter of killed: floor() at character 1"),
+        ([_question(choice_filter="${nobody} = code")], "nobody, which the form does not ask"),
+        ([_question(default="now()")], "default of killed: now() at character 1 is not in the portable subset; write today()"),
+        ([_question(relevant="${visit_date}")], "relevant of killed: engines differ in whether an answer alone is true"),
+        ([_question(relevant="not(${visit_date})")], "'not' at character 1 has an answer alone beside it"),
+        ([_question(relevant="if(${visit_date}, 1, 0) = 1")], "'if' at character 1 has an answer alone beside it"),
+        ([{"type": "calculate", "name": "many", "calculation": "1 > 2"}], "write if(..., 'yes', 'no')"),
+        ([_question() | {"label::Español (es)": "${nobody}"}], "label::Español (es) of killed speaks of nobody, which"),
+        ([_question() | {f"hint::{x}": "${last-saved#killed}" for x in LANGUAGES}], "speaks of last-saved#killed, which"),
+        ([_question() | {"type": "note", "relevant": "${nobody} = 1"}], "relevant of killed speaks of nobody, which"),
+        (
+            [_question() | {"guidance_hint::English (en)": "Why"}],
+            "guidance_hint of killed is empty in Español (es) and Português",
+        ),
         ([_question(ledger="vanishes")], "the words are"),
         ([_question(ledger="leaves")], "without a cause"),
         ([_question(ledger="leaves", cause="meteor")], "no cause"),
@@ -208,6 +222,12 @@ def test_sheets_are_read_as_strictly_as_lists(tmp_path: Path) -> None:
     (form / "choices.csv").write_text("list_name,label\ncauses,Hail\n", encoding="utf-8")
     with pytest.raises(FormError, match="no column name"):
         load_forms(forms)
+
+
+def test_the_name_of_a_record_is_portable_too(tmp_path: Path) -> None:
+    settings = {"form_id": "frost_damage", "form_title": "x", "version": "1", "instance_name": "upper-case(${staff_code})"}
+    with pytest.raises(FormError, match=r"settings: instance_name: upper-case\(\) at character 1 .*; write translate\(\)"):
+        load_forms(_own(tmp_path, HEAD, settings))
 
 
 def test_settings_are_needed(tmp_path: Path) -> None:
