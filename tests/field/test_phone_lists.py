@@ -248,7 +248,7 @@ def test_who_gets_the_whole_list_of_a_large_nursery_is_told(large: Workspace) ->
     said = formpack("forms", cwd=large.folder)
     assert "groups.csv has 5 groups." in said
     folder = large.phone.relative_to(large.folder) / "houses"
-    assert f"groups.csv has more than 2 rows, so 3 houses have one of their own in {folder}." in said
+    assert f"That is more than 2, so 3 houses have lists of their own in {folder}." in said
     assert (
         "The list of all 5 groups is for Person 1 and Person 4, and some phones become slow beyond 2; write the codes of the"
         " houses that each works in into the column works_in of lists/staff.csv.\n"
