@@ -265,7 +265,7 @@ def _lists_for_phones(store: Store, workspace: Workspace) -> tuple[dict[str, byt
         filled = [r | {"label": r.get("label") or r["code"]} for r in rows]
         if name == "orders":
             named = Names({}, grades(store))
-            filled = [r | {"label": named.with_grade(r["label"], (r["rootstock"], r["scion"]))} for r in filled]
+            filled = [r | {"label": named.with_grade(r["label"], (r.get("rootstock", ""), r.get("scion", "")))} for r in filled]
         made[f"{name}.csv"] = _as_csv(columns, filled)
         if len(rows) > MOST_ROWS:
             warnings.append(_too_long(name, len(rows)))
@@ -306,7 +306,7 @@ def _long_lists(workspace: Workspace, by_house: Mapping[str, Sequence[Mapping[st
     """Which lists are too long for some phones, and who gets them."""
     long = [_too_long(f"houses/{house}/groups", len(rows)) for house, rows in by_house.items() if len(rows) > MOST_ROWS]
     houses = houses_of_staff(workspace)
-    whole = [r.get("label") or r["code"] for r in workspace.list_read("staff").active if not houses[r["code"]]]
+    whole = [r.get("label") or r["code"] for r in workspace.list_read("staff").active if not houses.get(r["code"])]
     if not whole:
         return long
     said = marked(
