@@ -13,6 +13,7 @@ import csv
 import functools
 import io
 import re
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -140,7 +141,11 @@ class Question:
     @cached_property
     def list_columns(self) -> frozenset[str]:
         """The columns of its list that the question needs: those of code and label, and those that its filter speaks of."""
-        plain = re.sub(r"'[^']*'|\"[^\"]*\"|\$\{[^}]*\}|instance\([^)]*\)[\w/]*", " ", self.cells.get("choice_filter", ""))
+        plain = re.sub(
+            r"'[^']*'|\"[^\"]*\"|\$\{[^}]*\}|instance\([^)]*\)[\w/]*(?:\[[^\]]*\][\w/]*)*",
+            " ",
+            self.cells.get("choice_filter", ""),
+        )
         spoken = set(re.findall(r"(?<![\w/.-])[A-Za-z_][\w-]*(?!\s*\(|[\w-])", plain)) - {"and", "or", "div", "mod", "not"}
         return frozenset(spoken | {v for _, v in _parameters(self.cells)})
 
@@ -168,6 +173,9 @@ def text_in(cells: Mapping[str, str], column: str) -> str:
 def _parameters(cells: Mapping[str, str]) -> list[tuple[str, str]]:
     """Which columns of its list hold a question's codes and labels."""
     return re.findall(r"(value|label)\s*=\s*([^\s,;]+)", cells.get("parameters", ""))
+
+
+_LOOKED_UP = re.compile(r"""instance\(\s*['"]([^'"]*)['"]\s*\)""")
 
 
 @dataclass(frozen=True)
@@ -210,6 +218,21 @@ class Form:
     def kept(self) -> tuple[Question, ...]:
         """The questions that the store has a column for."""
         return tuple(q for q in self.questions if q.is_kept)
+
+    @cached_property
+    def list_columns(self) -> Mapping[str, frozenset[str]]:
+        """By external list what may be a column of it that the phone reads: those of code, label and filter of its questions,
+        and every word of an expression that looks the list up."""
+        found: dict[str, set[str]] = defaultdict(set)
+        for q in self.questions:
+            if q.type == "select_one_from_file":
+                found[q.list_name] |= q.list_columns
+        for text in (text for row in self.rows for text in row.values() if "instance" in text):
+            for name in _LOOKED_UP.findall(text):
+                found[name] |= set(
+                    re.findall(r"[A-Za-z_][\w-]*(?!\s*\(|[\w-])", re.sub(r"\$\{[^}]*\}|'[^']*'|\"[^\"]*\"", " ", text))
+                )
+        return {name: frozenset(columns) for name, columns in found.items()}
 
     def question(self, name: str) -> Question:
         return next(q for q in self.questions if q.name == name)

@@ -21,6 +21,7 @@ from formpack.words import marked, pack, tr
 
 REFERENCES: dict[tuple[str, str], str] = {
     ("locations", "looked_after_by"): "staff",
+    ("staff", "works_in"): "locations",
     ("teams", "budder"): "staff",
     ("teams", "wrapper"): "staff",
     ("seed_lots", "rootstock"): "rootstocks",
@@ -31,6 +32,8 @@ REFERENCES: dict[tuple[str, str], str] = {
     ("compatibility", "scion"): "scions",
 }
 """(list, column) -> the list whose codes stand there. What places are part of is looked at by itself (`place_faults`)."""
+_SEVERAL = {("staff", "works_in")}
+"""Where several codes may stand, parted by spaces."""
 KINDS: dict[tuple[str, str], str] = {
     ("seed_lots", "received"): "date",
     ("budwood_batches", "cut_on"): "date",
@@ -53,7 +56,7 @@ _LIMITS: dict[tuple[str, str], tuple[float, float, str]] = {
 }
 """(list, column) -> the least, the most, and what is said of what is less or more."""
 LONGEST_CODE, LONGEST_CELL = 60, 1000
-_MAY_LACK = {"active", "part_of", "label", "looked_after_by", "botanical_name"}
+_MAY_LACK = {"active", "part_of", "label", "looked_after_by", "works_in", "botanical_name"}
 _NO, _YES = {"no", "n", "nao", "false", "0"}, {"yes", "y", "si", "s", "sim", "true", "1", ""}
 
 Row = dict[str, str]
@@ -239,10 +242,11 @@ def cell_faults(found: ListRead, codes: Mapping[str, Collection[str]]) -> Iterat
             if isinstance(value, Unreadable):
                 wrong[column, row[column], value.why].append(number)
             other = REFERENCES.get((found.name, column))
-            if other is not None and row[column] and row[column] not in codes.get(other, ()):
-                meant = near[other].get(folded(row[column]), "")
-                said = marked("is not in lists/{list}.csv; {meant} is") if meant else marked("is not in lists/{list}.csv")
-                wrong[column, row[column], pack(said, list=other, meant=meant)].append(number)
+            for code in row[column].split() if (found.name, column) in _SEVERAL else filter(None, [row[column]]):
+                if other is not None and code not in codes.get(other, ()):
+                    meant = near[other].get(folded(code), "")
+                    said = marked("is not in lists/{list}.csv; {meant} is") if meant else marked("is not in lists/{list}.csv")
+                    wrong[column, code, pack(said, list=other, meant=meant)].append(number)
     for (column, text, why), numbers in wrong.items():
         short = text if len(text) <= 80 else text[:77] + "..."
         yield f"{found.file}, {_rows(numbers)}", pack("{column}: {text} {why}", column=column, text=short, why=why)

@@ -181,6 +181,9 @@ def _carry_out(folder: Path, aside: Path) -> None:
         for name in plan["gone"]:
             path = folder / name
             path.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):  # a folder that holds nothing more, but not those in which people look
+                for emptied in list((folder / name).relative_to(folder).parents)[:-2]:
+                    (folder / emptied).rmdir()
         for held in {(folder / name).parent for name in plan["new"]}:
             to_disk(held)
     except OSError as wrong:

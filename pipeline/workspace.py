@@ -18,7 +18,7 @@ from pipeline.outputs import one_file
 from pipeline.settings import Settings, read_settings, text_fault
 
 LISTS: dict[str, tuple[str, ...]] = {
-    "staff": ("code", "label", "active"),
+    "staff": ("code", "label", "works_in", "active"),
     "teams": ("code", "label", "budder", "wrapper", "active"),
     "locations": ("code", "label", "part_of", "looked_after_by", "active"),
     "rootstocks": ("code", "label", "botanical_name", "off_type_low", "off_type_high", "source", "active"),

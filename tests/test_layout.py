@@ -18,7 +18,7 @@ ROOMS = [
     {"office", "field"},
     {"run"},
     {"report", "trial"},
-    {"demo"},
+    {"demo", "taken_in"},
     {"cli"},
 ]
 """A room (or a module at the top of pipeline/) imports only from those named before it, and from itself."""

@@ -3,7 +3,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from pathlib import Path
 
-from formpack.words import many, tr
+from formpack.words import many, tr, trn
 from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals, say, workspace_at
 
 
@@ -27,6 +27,16 @@ def forms(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json
         return
     counted = {"forms": many(made.forms, "form"), "lists": many(made.lists, "list"), "groups": many(made.groups, "group")}
     say(tr("{forms} and {lists} are in {folder}; groups.csv has {groups}.", folder=str(ws.phone), **counted))
+    if made.houses:
+        say(
+            trn(
+                "That is more than {most}, so {n} house has a list of its own in {folder}.",
+                "That is more than {most}, so {n} houses have lists of their own in {folder}.",
+                made.houses,
+                most=phone.MOST_ROWS,
+                folder=str(ws.phone / "houses"),
+            )
+        )
     say(
         tr(
             "{folder} has each form to print (.html) and to type into (.xlsx); `formpack import` reads what is typed.",

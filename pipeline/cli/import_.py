@@ -43,20 +43,25 @@ def import_(
     as_json: JsonOption = False,
 ) -> None:
     """Take in what came from the phones. Doing it twice changes nothing; nothing that comes in is ever lost."""
-    from pipeline import run
     from pipeline.findings import Refused
+    from pipeline.taken_in import take_in
 
     with refusals():
         if sure and as_of is None:
             raise Refused(tr("--sure is about a day that is said with it: `--as-of DAY --sure`."))
         ws = workspace_at(workspace)
         with Bar() as bar:
-            done = run.import_files(ws, paths or [ws.inbox], day_of(as_of), bar, form=form, again=again, is_sure=sure)
+            taken = take_in(ws, paths or [ws.inbox], day_of(as_of), bar, form, again, sure)
+    done = taken.imported
     if as_json:
-        print_json(asdict(done))
+        print_json(asdict(done) | {"phone_groups": taken.phone_groups, "lists_left": taken.lists_left})
     else:
         say_imported(done)
-    raise typer.Exit(1 if done.stops or done.notes else 0)
+        if taken.phone_groups is not None:
+            say(tr("The lists for phones are new: {groups}.", groups=many(taken.phone_groups, "group")))
+        if taken.lists_left:
+            say(taken.lists_left)
+    raise typer.Exit(1 if done.stops or done.notes or taken.lists_left else 0)
 
 
 def say_imported(done: Imported) -> None:

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import csv
+import hashlib
+import io
 import json
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from formpack.group_code import shown
 from formpack.pictures import pictures_in
-from formpack.words import marked, place, tr
+from formpack.words import listed, marked, place, tr
 from pipeline.field import due_list
 from pipeline.findings import Refused
 from pipeline.outputs import Batch, together
 from pipeline.rates.promises import Names, grades
+from pipeline.settings import Settings
 from pipeline.store import Store
 from pipeline.workspace import LISTS, Workspace
 
@@ -28,7 +32,7 @@ MOST_ROWS = 2000
 
 TABLES = (
     *due_list.TABLES,
-    *("lots", "settings", "accepted", "movements", "openings", "budded_since", "list_faults"),
+    *("lots", "settings", "accepted", "movements", "openings", "budded_since", "list_faults", "houses"),
 )
 """The tables that the group list is made from."""
 
@@ -106,6 +110,20 @@ ORDER BY s.group_code
 """
 GROUP_COLUMNS = tuple("code label rootstock scion stage location count low high teams budded_on due list_date facts".split())
 _COLUMNS = LISTS | {"locations": (*LISTS["locations"], "due_today")}
+_ALWAYS = {"groups": ("code", "facts")}
+"""What every list for phones has, for forms of any version: no shipped form ever looked up another column of groups.csv."""
+
+
+@dataclass(frozen=True)
+class PhoneLists:
+    """What was written: how many lists there are, groups in them, houses with a list of their own (none where the nursery is
+    small), and whether any of it is other than before."""
+
+    lists: int
+    groups: int
+    houses: int
+    warnings: tuple[str, ...]
+    changed: bool
 
 
 @dataclass(frozen=True)
@@ -113,30 +131,31 @@ class PhoneFiles:
     forms: int
     lists: int
     groups: int
+    houses: int
     validated: bool
     warnings: tuple[str, ...]
 
 
-def _write(path: Path, columns: Sequence[str], rows: Sequence[Mapping[str, str]]) -> None:
-    with path.open("w", encoding="utf-8", newline="") as file:
-        table = csv.DictWriter(file, columns, lineterminator="\n")
-        table.writeheader()
-        table.writerows(rows)
+def _as_csv(columns: Sequence[str], rows: Iterable[Mapping[str, str]]) -> bytes:
+    text = io.StringIO()
+    table = csv.DictWriter(text, columns, extrasaction="ignore", lineterminator="\n")
+    table.writeheader()
+    table.writerows(rows)
+    return text.getvalue().encode()
 
 
-def _group_rows(
-    store: Store, show_expected: bool, due_of: Mapping[str, str], due_at: Mapping[str, str]
-) -> list[dict[str, str]]:
+def _group_rows(store: Store, settings: Settings, due_of: Mapping[str, str], due_at: Mapping[str, str]) -> list[dict[str, str]]:
     """The groups; `facts` holds what the forms look up in one place, the number expected and the buds set too, which they keep
     to themselves until a number is typed, unless its twelfth word says that it may be shown. Words are only ever added at
     its end: a phone may have a form of another day than its list.
 
     A lot is one word, `team:attempt:set:left:least:budded_on`: buds set, how many of them are left to read, and how few can
-    be read now without being asked about; for each team the lot that is due comes first. The last two words are what is due
-    for the group (`due_of`) and at its place (`due_at`).
+    be read now without being asked about; for each team the lot that is due comes first. The last words are what is due
+    for the group (`due_of`) and at its place (`due_at`), and after how many days a list is old.
     """
     day = str(store.value("SELECT as_of FROM work.day"))
-    is_told = "shown" if show_expected else "blind"
+    is_told = "shown" if settings.phone.show_expected else "blind"
+    old_after = str(settings.tolerances.old_list_days)
     rows = []
     for row in store.rows(_GROUPS):
         given = ["" if v is None else str(v) for v in row]
@@ -147,16 +166,28 @@ def _group_rows(
         pair = " / ".join(x for x in (stock_label or stock, scion_label or scion) if x)
         label = ", ".join(x for x in (f"{shown(code)} {pair}", place_label or where) if x).replace("#", " ")
         told = (stage, count, low, high, stock, scion, where, teams.replace(" ", ","), budded, due, day, is_told)
-        words = (*told, is_budded, lots.replace(" ", ","), unread, attempt, due_of.get(code, ""), due_at.get(where, ""))
+        words = (
+            *told,
+            is_budded,
+            lots.replace(" ", ","),
+            unread,
+            attempt,
+            due_of.get(code, ""),
+            due_at.get(where, ""),
+            old_after,
+        )
         facts = " ".join(re.sub(r"\s", "_", w) or "-" for w in words) + f" # {label}"
         values = (code, label, stock, scion, stage, where, count, low, high, teams, budded, due, day, facts)
         rows.append(dict(zip(GROUP_COLUMNS, values, strict=True)))
     return rows
 
 
-def _look_for_columns(workspace: Workspace, name: str, columns: Sequence[str]) -> None:
-    """Raises Refused where a question speaks of a column that its list does not have: a phone could not open the form."""
+def _columns_read(workspace: Workspace, name: str, columns: Sequence[str]) -> list[str]:
+    """Of the columns that a list has those that a form of the workspace reads. Raises Refused where a question speaks of one
+    that it does not have: a phone could not open the form."""
+    read = set(_ALWAYS.get(name, ("code", "label")))
     for form in workspace.forms.values():
+        read |= form.list_columns.get(name, frozenset())
         for q in form.questions:
             lacking = sorted(q.list_columns - set(columns)) if q.type == "select_one_from_file" and q.list_name == name else []
             if lacking:
@@ -166,36 +197,58 @@ def _look_for_columns(workspace: Workspace, name: str, columns: Sequence[str]) -
                 )
                 values = {"question": q.name, "column": ", ".join(lacking), "list": name, "columns": ", ".join(columns)}
                 raise Refused(tr(said, place=place(q.place), **values))
+    return [column for column in columns if column in read]
 
 
 def write_all(store: Store, workspace: Workspace) -> PhoneFiles:
     """phone/ and paper/, all of it or nothing, and in the store which versions went out. Raises Refused."""
     with store.transaction(), together(workspace.folder):
-        lists, groups, warnings = write_lists(store, workspace)
+        made = write_lists(store, workspace)
         forms, validated = write_forms(workspace, store)
         write_paper(workspace)
-    return PhoneFiles(forms, lists, groups, validated, warnings)
+    return PhoneFiles(forms, made.lists, made.groups, made.houses, validated, made.warnings)
 
 
-def write_lists(store: Store, workspace: Workspace) -> tuple[int, int, tuple[str, ...]]:
-    """phone/groups.csv and the other lists, without the rows that are not active. Returns how many lists, how many groups, and
-    warnings."""
+def are_out(workspace: Workspace) -> bool:
+    """Whether phone/ holds forms, which need lists beside them."""
+    return any((workspace.phone / f"{form_id}.xml").is_file() for form_id in workspace.forms)
+
+
+def write_lists(store: Store, workspace: Workspace) -> PhoneLists:
+    """phone/groups.csv and the other lists, without the rows that are not active, each with the columns that forms read; where
+    there are many groups, a list for each house too. What comes out the same is left as it is. Raises Refused."""
+    made, warnings = _lists_for_phones(store, workspace)
+    folder = workspace.phone
+    gone = [path for path in (folder / "houses").glob("*/groups.csv") if path.relative_to(folder).as_posix() not in made]
+    new = {folder / name: text for name, text in made.items() if not _holds(folder / name, text)}
     with together(workspace.folder) as files:
-        return _lay_lists(store, workspace, files)
+        for path, text in new.items():
+            files.place(path).write_bytes(text)
+        for path in gone:
+            files.drop(path)
+    in_houses = sum("/" in name for name in made)
+    return PhoneLists(len(made) - in_houses, made["groups.csv"].count(b"\n") - 1, in_houses, tuple(warnings), bool(new or gone))
+
+
+def _holds(path: Path, text: bytes) -> bool:
+    return path.is_file() and path.read_bytes() == text
 
 
 def _too_long(name: str, rows: int) -> str:
     return tr("{list}.csv has {n} rows; some phones become slow beyond {most}.", list=name, n=rows, most=MOST_ROWS)
 
 
-def _lay_lists(store: Store, workspace: Workspace, files: Batch) -> tuple[int, int, tuple[str, ...]]:
-    folder = workspace.phone
+def _lists_for_phones(store: Store, workspace: Workspace) -> tuple[dict[str, bytes], list[str]]:
+    """The files of all lists, by their names in phone/, and warnings."""
     due_of, due_at = due_list.due_today(store)
-    groups = _group_rows(store, workspace.settings.phone.show_expected, due_of, due_at)
-    _write(files.place(folder / "groups.csv"), GROUP_COLUMNS, groups)
-    warnings = []
+    groups = _group_rows(store, workspace.settings, due_of, due_at)
+    columns = _columns_read(workspace, "groups", GROUP_COLUMNS)
+    made, warnings = {"groups.csv": _as_csv(columns, groups)}, []
     if len(groups) > MOST_ROWS:
-        warnings.append(_too_long("groups", len(groups)))
+        by_house = _of_houses(store, groups)
+        folders = _folders_of(by_house)
+        made |= {f"houses/{folders[house]}/groups.csv": _as_csv(columns, rows) for house, rows in by_house.items()}
+        warnings = _long_lists(workspace, by_house, len(groups))
     names = sorted({f for form in workspace.forms.values() for f in form.files} - {"groups"})
     for name in names:
         read = workspace.list_read(name)
@@ -204,20 +257,85 @@ def _lay_lists(store: Store, workspace: Workspace, files: Batch) -> tuple[int, i
         faults = store.rows("SELECT place, fault FROM work.list_faults WHERE starts_with(place, ?)", [f"lists/{name}.csv"])
         warnings += [tr("{place}: {fault}.", place=place(where), fault=fault) for where, fault in faults]
         rows = [r | {"due_today": due_at.get(r["code"], "")} for r in read.active] if name == "locations" else read.active
-        columns = list(dict.fromkeys([*_COLUMNS.get(name, ("code", "label", "active")), *(k for r in rows for k in r)]))
+        there = list(dict.fromkeys([*_COLUMNS.get(name, ("code", "label", "active")), *(k for r in rows for k in r)]))
+        columns = _columns_read(workspace, name, there)
         for column in columns:
             if not re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", column):
                 said = marked("{file}: a phone cannot use the column {column}; use letters, digits and _.")
                 raise Refused(tr(said, file=read.file, column=repr(column)))
-        _look_for_columns(workspace, name, columns)
-        filled = [{c: r.get(c, "") or (r["code"] if c == "label" else "") for c in columns} for r in rows]
+        filled = [r | {"label": r.get("label") or r["code"]} for r in rows]
         if name == "orders":
             named = Names({}, grades(store))
-            filled = [r | {"label": named.with_grade(r["label"], (r["rootstock"], r["scion"]))} for r in filled]
-        _write(files.place(folder / f"{name}.csv"), columns, filled)
+            filled = [r | {"label": named.with_grade(r["label"], (r.get("rootstock", ""), r.get("scion", "")))} for r in filled]
+        made[f"{name}.csv"] = _as_csv(columns, filled)
         if len(rows) > MOST_ROWS:
             warnings.append(_too_long(name, len(rows)))
-    return len(names) + 1, len(groups), tuple(warnings)
+    return made, warnings
+
+
+def _of_houses(store: Store, groups: Sequence[dict[str, str]]) -> dict[str, list[dict[str, str]]]:
+    """The groups of each house; those that stand in none that is known belong to all."""
+    house_of_place = dict(store.rows("SELECT location, house FROM work.houses"))
+    houses = sorted(set(house_of_place.values()))
+    found: dict[str, list[dict[str, str]]] = {house: [] for house in houses}
+    for row in groups:
+        for house in [house_of_place[row["location"]]] if row["location"] in house_of_place else houses:
+            found[house].append(row)
+    return found
+
+
+_TAKEN = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(10))}
+"""Names that no file can have on some systems."""
+
+
+def _plain_and_safe(house: str) -> tuple[str, str]:
+    """The code of a house as the name of a folder, and what stands for it where it cannot be: not every system takes all
+    letters and marks, some names are taken, and some systems know no difference between small and large letters."""
+    safe = re.sub(r"[^A-Za-z0-9_-]", "_", house) + "~" + hashlib.sha256(house.encode()).hexdigest()[:8]
+    return (safe if re.search(r"[^A-Za-z0-9_-]", house) or house.casefold() in _TAKEN else house), safe
+
+
+def _folders_of(houses: Collection[str]) -> dict[str, str]:
+    """The name of the folder of each house."""
+    alike: dict[str, list[str]] = defaultdict(list)
+    for house in houses:
+        alike[_plain_and_safe(house)[0].casefold()].append(house)
+    return {house: _plain_and_safe(house)[len(some) > 1] for some in alike.values() for house in some}
+
+
+def _long_lists(workspace: Workspace, by_house: Mapping[str, Sequence[Mapping[str, str]]], groups: int) -> list[str]:
+    """Which lists are too long for some phones, and who gets them."""
+    long = [_too_long(f"houses/{house}/groups", len(rows)) for house, rows in by_house.items() if len(rows) > MOST_ROWS]
+    houses = houses_of_staff(workspace)
+    whole = [r.get("label") or r["code"] for r in workspace.list_read("staff").active if not houses.get(r["code"])]
+    if not whole:
+        return long
+    said = marked(
+        "The list of all {n} groups is for {people}, and some phones become slow beyond {most}; write the codes of the houses"
+        " that each works in into the column works_in of lists/staff.csv."
+    )
+    return [tr(said, people=listed(whole, 3), n=groups, most=MOST_ROWS), *long]
+
+
+def houses_of_staff(workspace: Workspace) -> dict[str, frozenset[str]]:
+    """By code of staff the houses that they work in, as lists/staff.csv and lists/locations.csv say it; none is everywhere."""
+    places = {r["code"]: r.get("part_of", "") for r in workspace.list_read("locations").rows}
+    way = due_list.Places(places, places).way
+    given = {r["code"]: r.get("works_in", "").split() for r in workspace.list_read("staff").rows}
+    return {code: frozenset(way(place)[-1] for place in some if place in places) for code, some in given.items()}
+
+
+def group_list_of(phone_folder: Path, houses: Collection[str] | None) -> bytes:
+    """groups.csv as somebody gets it who works in these houses: their rows, each once, in order of code. The whole list for who
+    works everywhere or in a house that has none of its own, and where the nursery is small."""
+    whole, folder = phone_folder / "groups.csv", phone_folder / "houses"
+    there = {path.parent.name: path for path in folder.glob("*/groups.csv")}
+    found = [next((there[name] for name in reversed(_plain_and_safe(house)) if name in there), whole) for house in houses or ()]
+    if not found or whole in found:
+        return whole.read_bytes()
+    head, *_ = lists = [path.read_bytes().split(b"\n") for path in found]
+    rows = {row.partition(b",")[0]: row for lines in lists for row in lines[1:] if row}
+    return b"\n".join([head[0], *(rows[code] for code in sorted(rows)), b""])
 
 
 def _lists_beside(workspace: Workspace, files: Batch, made: Sequence[Published]) -> dict[str, str]:

@@ -272,6 +272,10 @@ class Figures:
     coming: list[Task]
     remainders: list[Remainders]
     looks: list[Look]
+    old_lists: list[tuple[str, int]]
+    """By person the submissions of the last 30 days that were made with an old list on the phone."""
+    old_after: int
+    """Days after which a list is old."""
     notes: list[Note]
     groups: list[GroupRow]
 
@@ -361,6 +365,12 @@ def _tasks(store: Store, names: dict[str, str], condition: str, by: int) -> list
     return [Task(tr(TASK_WORDS[t]), shown(g), names.get(p, p or ""), n, on, over) for t, g, p, n, on, over in rows]
 
 
+_OLD_LISTS = """
+SELECT staff_code, count(*) FROM work.accepted, work.settings t, work.day d
+WHERE visit_date > d.as_of - 30 AND visit_date - list_date > t.old_list_days GROUP BY ALL ORDER BY 2 DESC, 1
+"""
+
+
 def _looks(store: Store) -> list[Look]:
     rows = store.rows("SELECT severity, rule, count(*), min(message) FROM problems GROUP BY severity, rule")
     order = list(Rule.__members__)
@@ -391,7 +401,7 @@ def gather(store: Store, workspace: Workspace) -> Figures:
     """Everything the page needs, from the tables as they are now."""
     from pipeline.run import counts_of_states
 
-    names = _labels(store)
+    names, names_of_staff = _labels(store), names_of(store, "staff")
     opening, budding = _curve(store, "days_from_opening"), _curve(store, "days_from_budding")
     overall = _shares(store, "all", {})
     return Figures(
@@ -430,6 +440,8 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         coming=_tasks(store, names, "days_over BETWEEN -7 AND 0", 7),
         remainders=remainders(store, names),
         looks=_looks(store),
+        old_lists=[(names_of_staff.get(who, who), n) for who, n in store.rows(_OLD_LISTS)],
+        old_after=workspace.settings.tolerances.old_list_days,
         notes=_notes(store, workspace, names),
         groups=_groups(store, names),
     )

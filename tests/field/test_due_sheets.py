@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from pipeline.workspace import Workspace
 from tests.book.test_reconcile import CODES, Bench
 from tests.cli.test_cli import formpack
 from tests.conftest import DAY, SAMPLES, looked_at, new_workspace
+from tests.formpack.test_opening import own_form
 
 BUDDED = issue(2026, 701, 1)[0]
 PLACES = """\
@@ -231,19 +233,23 @@ def test_names_that_are_odd_and_much_to_do_break_nothing(tmp_path: Path) -> None
     assert len(sheets) == 2 and "<b>&amp;" in sheets[0] + sheets[1] and "</para><i>" in sheets[0] + sheets[1]
 
 
-def test_what_is_due_today_is_on_the_phones_lists(nursery: Path) -> None:
+def test_what_is_due_today_is_on_the_phones_lists(nursery: Path, tmp_path: Path) -> None:
     with looked_at(Workspace(nursery), due_list.TABLES) as store:
         groups, places = due_list.due_today(store)
         assert due_list.due_list(store, Wanted(days=0)).tasks
     assert groups[BUDDED] == "Read the buds, Count the stock" and groups[CODES[2]] == "Count the stock"
     assert places == {"H1": "1 to read, 3 to count", "H1B1": "1 to count", "H1B2": "1 to count", "Y1": "1 to count"}
+    nursery = shutil.copytree(nursery, tmp_path / "nursery")
+    own_form(nursery, parameters="value=code label=label", choice_filter="due_today != ''")
     formpack("forms", cwd=nursery)
     listed = (nursery / "phone" / "locations.csv").read_text(encoding="utf-8").splitlines()
     assert listed[0].endswith(",due_today") and listed[1].endswith(',"1 to read, 3 to count"')
     (group,) = (
         line for line in (nursery / "phone" / "groups.csv").read_text(encoding="utf-8").splitlines() if CODES[0] in line
     )
-    assert " Count_the_stock 1_to_count # " in group, "the last words, so that a form of an older version still reads the rest"
+    assert " Count_the_stock 1_to_count 7 # " in group, (
+        "the last words, so that a form of an older version still reads the rest"
+    )
 
 
 def test_two_files_are_written_or_none(nursery: Path, tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +16,7 @@ from formpack.xform import has_java, publish, to_xform, validator_verdicts
 from pipeline import run
 from pipeline.field import phone
 from pipeline.workspace import Workspace
-from tests.conftest import SAMPLES, looked_at, new_workspace, table
+from tests.conftest import DAY, SAMPLES, looked_at, new_workspace, table
 from tests.engine.phone import Phone
 from tests.received import Received, read
 
@@ -38,7 +39,10 @@ def nursery(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
 def _listed(workspace: Workspace, code: str = GROUP) -> dict[str, str]:
     """What the phones' list has of a group."""
     with (workspace.phone / "groups.csv").open(encoding="utf-8", newline="") as file:
-        return next(r for r in csv.DictReader(file) if r["code"] == code)
+        facts = next(r["facts"] for r in csv.DictReader(file) if r["code"] == code)
+    told, label = facts.split(" # ")
+    names = ("stage", "count", "low", "high", "rootstock", "scion", "location", "teams")
+    return dict(zip(names, told.split(), strict=False)) | {"label": label}
 
 
 def test_a_reading_from_scan_to_books(nursery: Workspace) -> None:
@@ -294,7 +298,7 @@ def _reading(it: Phone, workspace: Workspace, team: str, attempt: str = "") -> N
 
 
 def test_every_team_that_budded_the_group_can_be_read_the_unread_ones_first(asked: Workspace) -> None:
-    assert _listed(asked)["teams"] == "T04 T02"
+    assert _listed(asked)["teams"] == "T04,T02"
     with Phone() as it:
         _reading(it, asked, "T04")
         assert it.ask("CHOICES", "team_code") == ["OK", "T02", "T04"]
@@ -391,6 +395,59 @@ def test_the_transfer_form_says_what_the_reading_form_moves(asked: Workspace) ->
         for reason in ("regrade", "split", "merge", "set_aside"):
             it.ask("SET", "transfer_reason", reason)
             assert (it.ask("LABEL", "set_aside_note")[0] == "OK") == (reason == "set_aside")
+
+
+_OLD = {
+    "English (en)": "The list on this phone is 8 days old, so it may be wrong about this group. Go on with the work, and fetch"
+    " the lists in the morning.",
+    "Español (es)": "La lista de este teléfono tiene 8 días, así que puede estar equivocada sobre este grupo. Siga con el"
+    " trabajo y traiga las listas por la mañana.",
+    "Português (pt)": "A lista deste telefone tem 8 dias, por isso pode estar errada sobre este grupo. Continue o trabalho e"
+    " baixe as listas de manhã.",
+}
+
+
+def _with_list_of(nursery: Workspace, folder: Path, form_id: str, day: dt.date, today: str = "today()") -> Path:
+    """The form beside a list of that day, on a phone that takes `today` for the day that it is."""
+    for path in nursery.phone.glob("*.csv"):
+        (folder / path.name).write_text(path.read_text(encoding="utf-8").replace(f" {DAY} ", f" {day} "), encoding="utf-8")
+    form = folder / f"{form_id}.xml"
+    text = (nursery.phone / form.name).read_text(encoding="utf-8")
+    assert text.count("decimal-date-time(today()) - ") == 1
+    form.write_text(text.replace("decimal-date-time(today()) - ", f"decimal-date-time({today}) - "), encoding="utf-8")
+    return form
+
+
+@pytest.mark.parametrize("today", ["2026-03-31", "2026-10-28"])
+def test_a_list_older_than_a_week_is_said_across_summer_time(today: str, nursery: Workspace, tmp_path: Path) -> None:
+    """Summer time began on 29 March and ended on 25 October 2026 (Directive 2000/84/EC: the last Sundays of both)."""
+    with Phone("Europe/Lisbon") as it:
+        for age in (0, 7, 8):
+            day = dt.date.fromisoformat(today) - dt.timedelta(days=age)
+            it.ask("FORM", str(_with_list_of(nursery, tmp_path, "stock_count", day, f"date('{today}')")))
+            assert it.ask("LABEL", "old_list_note") == ["ABSENT"]
+            it.ask("SET", "code_scanned", GROUP)
+            assert it.ask("LABEL", "facts_note")[1].endswith(f"From the list of {day}.")
+            for language, says in _OLD.items():
+                it.ask("LANGUAGE", language)
+                assert it.ask("LABEL", "old_list_note") == (["OK", says] if age > 7 else ["ABSENT"]), (day, language)
+
+
+def test_every_form_with_a_sign_says_that_the_list_is_old(nursery: Workspace, tmp_path: Path) -> None:
+    """By the clock of the phone; a list without the word, of an older version, is not spoken of."""
+    with Phone("UTC") as it:
+        for form_id, form in load_forms().items():
+            assert any(row["name"] == "old_list_note" for row in form.rows) == form.has_group
+            today = dt.datetime.now(dt.UTC).date()
+            for age, says in ((0, False), (30, True)):
+                it.ask("FORM", str(_with_list_of(nursery, tmp_path, form_id, today - dt.timedelta(days=age))))
+                it.ask("SET", "code_scanned", GROUP)
+                assert (it.ask("LABEL", "old_list_note")[0] == "OK") == says, (form_id, age)
+        groups = tmp_path / "groups.csv"
+        groups.write_text(groups.read_text(encoding="utf-8").replace(" 7 # ", " # "), encoding="utf-8")
+        it.ask("FORM", str(tmp_path / "transfer.xml"))
+        it.ask("SET", "code_scanned", GROUP)
+        assert it.ask("LABEL", "facts_note")[0] == "OK" and it.ask("LABEL", "old_list_note") == ["ABSENT"]
 
 
 def test_phone_files_are_as_the_standard_wants(nursery: Workspace) -> None:

@@ -68,8 +68,8 @@ def test_forms_are_the_old_ones_or_the_new(nursery: Path, monkeypatch: pytest.Mo
     staff = nursery / "lists" / "staff.csv"
     staff.write_text(staff.read_text(encoding="utf-8").replace("Abel", "Abelard"), encoding="utf-8")
     places = (nursery / "lists" / "locations.csv").read_text(encoding="utf-8")
-    (nursery / "lists" / "locations.csv").write_text("code,label,active,the bench\nH1,House 1,,x\n", encoding="utf-8")
-    assert "a phone cannot use the column 'the bench'" in formpack("forms", cwd=nursery, code=2)
+    (nursery / "lists" / "locations.csv").write_text("label,active\nHouse 1,\n", encoding="utf-8")
+    assert "lists/locations.csv has no column code" in formpack("forms", cwd=nursery, code=2)
     assert there(nursery) == old
     (nursery / "lists" / "locations.csv").write_text(places, encoding="utf-8")
     with monkeypatch.context() as patch:

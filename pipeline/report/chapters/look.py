@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from formpack.words import tr
+from formpack.words import listed, tr, trn
 from pipeline.report.blocks import Block, Chapter, Column, Says, Table
 from pipeline.report.figures import Figures
 
@@ -30,4 +30,13 @@ def chapter(f: Figures) -> Chapter:
             ),
             Says(tr("All of them, one by one: formpack problems, or the sheet problems of the workbook."), "soft"),
         ]
+    if f.old_lists:
+        said = trn(
+            "In the last 30 days {n} submission was made with a list of more than {days} days on the phone: {people}.",
+            "In the last 30 days {n} submissions were made with a list of more than {days} days on the phone: {people}.",
+            sum(n for _, n in f.old_lists),
+            days=f.old_after,
+            people=listed([tr("{name} ({n})", name=name, n=n) for name, n in f.old_lists], 6),
+        )
+        blocks.append(Says(said))
     return Chapter("look", tr("What needs a look"), blocks)
