@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 
 def import_(
     paths: Annotated[
-        list[Path] | None, typer.Argument(help="Files or folders: XML, ZIP, CSV, XLSX, JSON, NDJSON.", show_default="inbox/")
+        list[Path] | None,
+        typer.Argument(help="Files or folders: XML, ZIP, CSV, XLSX, JSON, NDJSON.", show_default="inbox/ and what phones sent"),
     ] = None,
     form: Annotated[
         str,
@@ -51,17 +52,17 @@ def import_(
             raise Refused(tr("--sure is about a day that is said with it: `--as-of DAY --sure`."))
         ws = workspace_at(workspace)
         with Bar() as bar:
-            taken = take_in(ws, paths or [ws.inbox], day_of(as_of), bar, form, again, sure)
+            taken = take_in(ws, paths or (), day_of(as_of), bar, form, again, sure)
     done = taken.imported
     if as_json:
-        print_json(asdict(done) | {"phone_groups": taken.phone_groups, "lists_left": taken.lists_left})
+        print_json(asdict(done) | {f.name: getattr(taken, f.name) for f in fields(taken)[1:]})
     else:
         say_imported(done)
         if taken.phone_groups is not None:
             say(tr("The lists for phones are new: {groups}.", groups=many(taken.phone_groups, "group")))
-        if taken.lists_left:
-            say(taken.lists_left)
-    raise typer.Exit(1 if done.stops or done.notes or taken.lists_left else 0)
+        for line in (*taken.left_waiting, *filter(None, [taken.lists_left])):
+            say(line)
+    raise typer.Exit(1 if done.stops or done.notes or taken.lists_left or taken.left_waiting else 0)
 
 
 def say_imported(done: Imported) -> None:

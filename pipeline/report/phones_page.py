@@ -45,6 +45,7 @@ def _imports(importer: Importer) -> list[Block]:
         new = importer.last.get("new_submissions", 0)
         submissions = many(new, "new submission")
         said.append(Says(tr("Imported at {time}: {submissions}.", time=_time(importer.ended_at), submissions=submissions)))
+    said += [Says(left, "stop") for left in importer.last.get("left_waiting", ())]
     if not importer.minutes:
         said.append(Says(tr("Nothing is imported by itself: `formpack import` does it.")))
     elif importer.is_running:

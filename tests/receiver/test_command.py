@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
+import io
 import json
+import re
 import shutil
 import signal
 import subprocess
@@ -19,9 +22,10 @@ from formpack.words import unpacked
 from pipeline.field.receiver.doors import People
 from pipeline.field.receiver.importer import Importer
 from pipeline.field.receiver.spool import Spool, look_at
+from pipeline.office import photos
 from pipeline.workspace import Workspace
 from tests.cli.test_cli import formpack
-from tests.conftest import SAMPLES, new_workspace, table
+from tests.conftest import DAY, SAMPLES, looked_at, new_workspace, table
 from tests.field.test_signs import pictures, texts
 from tests.receiver.office import JPEG, new_identity, put_forms, record
 from tests.receiver.test_power_cut import begun
@@ -187,3 +191,59 @@ def test_what_waits_is_imported_by_itself_and_leaves_the_spool(ours: Workspace) 
     (ours.folder / "nursery.toml").write_text("name = 5\n", encoding="utf-8")
     importer.run()
     assert "name must be text" in unpacked(importer.refused), "said on the page, and tried again"
+
+
+def _kept(workspace: Workspace, person: str, files: dict[str, bytes], *records: bytes) -> None:
+    spool = Spool(workspace.receiver)
+    spool.begin()
+    for content in records:
+        spool.keep(person, look_at(content), content, {name: io.BytesIO(data) for name, data in files.items()})
+
+
+def _loss(day: dt.date, photo: str = "") -> bytes:
+    photo = f"<photo>{photo}</photo>" if photo else ""
+    return (
+        f'<data id="loss" version="2026112603"><visit_date>{day}</visit_date><staff_code>S01</staff_code>'
+        f"<group_code>26070109</group_code><lost>3</lost><loss_cause>frost</loss_cause>{photo}"
+        f"<meta><instanceID>{new_identity()}</instanceID></meta></data>"
+    ).encode()
+
+
+def test_a_phone_whose_clock_is_a_year_ahead_keeps_nobody_else_back(ours: Workspace) -> None:
+    settings = ours.folder / "nursery.toml"
+    settings.write_text(re.sub("today = .*", "", settings.read_text(encoding="utf-8")), encoding="utf-8")
+    today = dt.date.today()
+    _kept(ours, "S01", {}, *(_loss(today + dt.timedelta(days=365)) for _ in range(8)))
+    _kept(ours, "S02", {}, _loss(today), _loss(today))
+    importer = Importer(ours.folder, Spool(ours.receiver), 0)
+    importer.run()
+    assert importer.refused == "" and importer.last["new_submissions"] == 2
+    (left,) = importer.last["left_waiting"]
+    assert left.startswith("What S01 sent waits. Nothing was taken in. Today is taken to be") and "8 of 8" in left
+    assert {path.parent.name for path in Spool(ours.receiver).waits()} == {"S01"}, "nothing of it is lost"
+    assert "are dated after it" in formpack("import", cwd=ours.folder, code=2), "a clerk is asked, as with any file"
+    formpack("import", "--as-of", today.isoformat(), "--sure", cwd=ours.folder, code=1)
+    assert Spool(ours.receiver).waits() == [] and ("day_of_import",) in table(ours, "problems", "rule")
+
+
+def test_photos_that_came_in_parts_are_found(ours: Workspace) -> None:
+    one = _loss(DAY, "b.jpg")
+    identity = one.partition(b"<instanceID>")[2].partition(b"<")[0].decode()
+    _kept(ours, "S01", {"a.jpg": JPEG}, one)
+    _kept(ours, "S01", {"b.jpg": JPEG + b"2"}, one)
+    formpack("import", cwd=ours.folder, code=1)
+    assert len(table(ours, "submissions")) == 1
+    with looked_at(ours) as store:
+        (photo,) = photos.find(store, {identity: ["b.jpg"]})[identity]
+        assert photos.read(store, photo) == JPEG + b"2"
+
+
+def test_what_is_damaged_on_the_disk_is_said(ours: Workspace) -> None:
+    _kept(ours, "S01", {}, _loss(DAY))
+    (path,) = Spool(ours.receiver).waits()
+    formpack("import", cwd=ours.folder, code=1)
+    assert not path.exists() and len(table(ours, "submissions")) == 1
+    path.write_bytes(b"PK half a file")
+    formpack("import", cwd=ours.folder, code=1)
+    assert ("unreadable_file",) in table(ours, "problems", "rule") or ("refused_file",) in table(ours, "problems", "rule")
+    assert not path.exists(), "its bytes are kept, whatever they are"
