@@ -253,7 +253,7 @@ def _say_where(ws: Workspace, listen: str, port: int, is_secure: bool, minutes: 
     if not any(ws.phone.glob("*.xml")):
         say(tr("phone/ has no forms yet, so there is nothing to fetch: run `formpack forms`."))
     if minutes:
-        say(trn("What came is imported every minute.", "What came is imported every {n} minutes.", round(minutes)))
+        say(trn("What came is imported every minute.", "What came is imported every {n} minutes.", max(1, round(minutes))))
     else:
         say(tr("What came waits until `formpack import`."))
     say(tr("Stop with Ctrl+C; what came stays."))

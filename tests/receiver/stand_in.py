@@ -60,7 +60,7 @@ def main(base: str, person: str, password: str) -> None:
         print(f"fetched: {', '.join(fetch(base, person, password, folder))}")
         with (folder / "groups.csv").open(encoding="utf-8", newline="") as file:
             code = next(csv.DictReader(file))["code"]
-        answers = {"staff_code": person, "code_scanned": code, "lost": "1", "loss_cause": "broken"}
+        answers = {"staff_code": person, "code_scanned": code, "lost": "1", "loss_cause": "mechanical"}
         refused = engine.fill(folder / "loss.xml", answers)
         assert not refused, refused
         record = folder / "record.xml"
