@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.field.receiver import doors
-from tests.receiver.test_doors import ADDRESS, Phone
+from tests.receiver.test_doors import ADDRESS, TARGET, Phone
 
 
 @pytest.fixture
@@ -36,3 +36,31 @@ def test_wrong_passwords_from_many_addresses_take_no_memory_without_end(
     for n in range(3 * doors.FAILURES_OF_ADDRESS):
         phone.judge(phone.header(nonce, name=f"X{n}", password="x"))
     assert len(phone.doors._failures[ADDRESS]) == doors.FAILURES_OF_ADDRESS
+
+
+def test_a_count_in_capitals_is_hashed_as_it_came_and_still_counts_once(phone: Phone) -> None:
+    """RFC 7616 writes small letters; a client that does not must not be locked out at its tenth request."""
+    nonce = phone.challenge()["nonce"]
+    given = {"username": "S01", "realm": doors.REALM, "nonce": nonce, "uri": TARGET, "nc": "0000000A", "cnonce": "c", "qop": "auth"}
+    kept = doors._md5(f"S01:{doors.REALM}:{phone.password}")
+    given["response"] = doors._response(kept, "POST", given)
+    assert phone.judge("Digest " + ", ".join(f'{k}="{v}"' for k, v in given.items())).person == "S01"
+    assert phone.judge(phone.header(nonce, 10)).is_stale
+
+
+def test_an_answer_with_a_count_is_not_good_as_one_without(phone: Phone) -> None:
+    """Both are hashes of texts joined by colons (RFC 2617, 3.2.2.1); only the mark of a nonce tells them apart."""
+    nonce = phone.challenge()["nonce"]
+    heard = phone.header(nonce)
+    response = heard.rpartition('response="')[2]
+    forged = f'Digest username="S01", realm="{doors.REALM}", nonce="{nonce}:00000001:abc:auth", uri="{TARGET}"'
+    assert phone.judge(f'{forged}, response="{response}').person == ""
+    assert phone.judge(heard).person == "S01"
+
+
+def test_the_hash_made_up_for_a_name_that_nobody_has_opens_nothing(phone: Phone) -> None:
+    """It is made of what each challenge tells."""
+    challenge = phone.challenge()
+    given = {"username": "ghost", "realm": doors.REALM, "nonce": challenge["nonce"], "uri": TARGET}
+    given["response"] = doors._response(doors._md5(f"ghost:{doors.REALM}:{challenge['opaque']}"), "POST", given)
+    assert phone.judge("Digest " + ", ".join(f'{k}="{v}"' for k, v in given.items())).failed == "ghost"

@@ -35,7 +35,7 @@ MOST_ADDRESSES = 5000
 _LETTERS = "23456789abcdefghjkmnpqrstuvwxyz"
 """None that is taken for another: no 0 and o, 1, i and l."""
 _HEX = re.compile(r"[0-9a-f]{32}")
-_COUNT = re.compile(r"[0-9a-f]{8}")
+_COUNT = re.compile(r"[0-9a-fA-F]{8}")
 
 
 def _md5(text: str) -> str:
@@ -202,7 +202,7 @@ def _credentials(header: str | None, target: str) -> dict[str, str] | None:
     wanted = {"username", "realm", "nonce", "uri", "response"} | ({"nc", "cnonce"} if "qop" in given else set())
     if len(given) != len(pairs) or not wanted <= given.keys():
         return None
-    given["response"], given["nc"] = given["response"].lower(), given.get("nc", "").lower()
+    given["response"] = given["response"].lower()
     is_ours = (
         given["realm"] == REALM
         and given.get("algorithm", "MD5").upper() == "MD5"
