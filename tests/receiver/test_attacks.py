@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
+import httpx
 import pytest
 
 from pipeline.field.receiver import doors
+from tests.conftest import new_workspace
+from tests.receiver.office import Office, put_forms, running
 from tests.receiver.test_doors import ADDRESS, TARGET, Phone
 
 
 @pytest.fixture
 def phone(tmp_path: Path) -> Phone:
     return Phone(tmp_path)
+
+
+@pytest.fixture
+def office(tmp_path: Path) -> Iterator[Office]:
+    workspace = new_workspace(tmp_path)
+    put_forms(workspace)
+    with running(workspace) as it:
+        yield it
+        assert it.failures == []
 
 
 def test_a_new_slip_opens_what_the_old_password_locked(phone: Phone) -> None:
@@ -64,3 +77,15 @@ def test_the_hash_made_up_for_a_name_that_nobody_has_opens_nothing(phone: Phone)
     given = {"username": "ghost", "realm": doors.REALM, "nonce": challenge["nonce"], "uri": TARGET}
     given["response"] = doors._response(doors._md5(f"ghost:{doors.REALM}:{challenge['opaque']}"), "POST", given)
     assert phone.judge("Digest " + ", ".join(f'{k}="{v}"' for k, v in given.items())).failed == "ghost"
+
+
+def test_nobody_is_sent_to_an_address_of_their_own_making(office: Office) -> None:
+    for path in ("/formList/", "/submission/", "/media/"):
+        answer = httpx.get(office.base + path, headers={"Host": "elsewhere.example"}, trust_env=False)
+        assert answer.status_code == 404 and "elsewhere" not in answer.text + str(answer.headers), path
+
+
+def test_what_cannot_be_done_at_an_address_says_what_can(office: Office) -> None:
+    """RFC 9110, 15.5.6: an answer 405 has the header Allow."""
+    answer = httpx.request("TRACE", office.base + "/formList", trust_env=False)
+    assert answer.status_code == 405 and "GET" in answer.headers["allow"]

@@ -98,7 +98,9 @@ class Receiver:
             Route("/media/{name}", self._guarded(self._media)),
             Route("/submission", self._guarded(self._submission), methods=["HEAD", "POST"]),
         ]
-        return Starlette(routes=routes, exception_handlers={HTTPException: self._not_found})
+        app = Starlette(routes=routes, exception_handlers={HTTPException: self._not_found})
+        app.router.redirect_slashes = False  # to an address out of a Host header that nobody has looked at
+        return app
 
     def _guarded(self, answer: Callable[[Request, str], Awaitable[Response]]) -> Callable[[Request], Awaitable[Response]]:
         """An endpoint behind the doors. Whatever goes wrong in it, the phone is told in a sentence, and no more."""
@@ -376,8 +378,8 @@ class Receiver:
         return Response(content, 200, openrosa.headers(self._language(request)), media_type=openrosa.XML)
 
     async def _not_found(self, request: Request, wrong: Exception) -> Response:
-        status = wrong.status_code if isinstance(wrong, HTTPException) else 404
-        return self._said(request, status, _NOTHING_HERE)
+        status, more = (wrong.status_code, wrong.headers) if isinstance(wrong, HTTPException) else (404, None)
+        return self._said(request, status, _NOTHING_HERE, dict(more or {}))
 
 
 def _address(request: Request) -> str:
