@@ -8,9 +8,9 @@ from pathlib import Path
 import httpx
 import pytest
 
-from pipeline.field.receiver import doors
+from pipeline.field.receiver import app, doors
 from tests.conftest import new_workspace
-from tests.receiver.office import Office, put_forms, running
+from tests.receiver.office import Office, new_identity, put_forms, record, running
 from tests.receiver.test_doors import ADDRESS, TARGET, Phone
 
 
@@ -89,3 +89,23 @@ def test_what_cannot_be_done_at_an_address_says_what_can(office: Office) -> None
     """RFC 9110, 15.5.6: an answer 405 has the header Allow."""
     answer = httpx.request("TRACE", office.base + "/formList", trust_env=False)
     assert answer.status_code == 405 and "GET" in answer.headers["allow"]
+
+
+def test_names_without_end_are_kept_short_where_they_are_shown(office: Office) -> None:
+    """A form id of 1 MB made the page for the clerk 1 MB larger; a name with steering letters could pass for another."""
+    form, device = "x" * 10**5, "%1b%5b31m%02%e2%80%ae%0a" + "y" * 100
+    with office.client() as phone:
+        files = [("xml_submission_file", ("s.xml", record(form, "i" * 10**5), "text/xml"))]
+        assert phone.post(f"/submission?deviceID={device}", files=files).status_code == 202
+    day = office.receiver.seen.day()
+    assert day.forms == {"x" * 60: 1}
+    ((_, shown),) = day.visitors
+    assert len(shown) == 60 and shown.isprintable()
+    assert sum(map(len, office.receiver._contents)) == 64
+
+
+def test_who_is_refused_for_sending_too_much_is_not_refused_for_trying(office: Office, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(app, "AN_HOUR", 1)
+    for _ in range(5):
+        office.post(record(identity=new_identity()))
+    assert len(office.receiver._sent["S01"]) == 1

@@ -82,7 +82,7 @@ class Receiver:
     lists_of: Callable[[str], bytes]
     _staff: tuple[tuple[int, int], dict[str, bool]] | None = None
     _contents: OrderedDict[str, str] = field(default_factory=OrderedDict)
-    """Identity -> digest of the submission that was last stored under it."""
+    """Digest of an identity -> that of the submission that was last stored under it."""
     _sent: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
 
     def __post_init__(self) -> None:
@@ -248,8 +248,10 @@ class Receiver:
     def _is_too_much(self, person: str) -> bool:
         now = asyncio.get_running_loop().time()
         sent = self._sent[person] = [t for t in self._sent[person] if t > now - 3600]
+        if len(sent) >= AN_HOUR:
+            return True
         sent.append(now)
-        return len(sent) > AN_HOUR
+        return False
 
     async def _parts(self, request: Request) -> tuple[bytes, dict[str, BinaryIO]]:
         """The submission and the files beside it. Raises FormParserError, also where the last boundary has not come."""
@@ -335,7 +337,7 @@ class Receiver:
             what = pack("two different submissions came under one identity; `formpack problems` will have them")
             self.seen.note(person, device, "problem", what)
         is_again = stored.was_there or before == "same"
-        self.seen.note(person, device, "again" if is_again else "received", said.form_id)
+        self.seen.note(person, device, "again" if is_again else "received", _shown(said.form_id))
         is_known = any(form.form_id == said.form_id for form in openrosa.forms_in(self.workspace.phone))
         if before == "other" or stored.aside or not is_known or not said.instance_id:
             return self._said(request, 202, _LOOKED_AT)
@@ -346,9 +348,9 @@ class Receiver:
         is sent in parts the same comes with each."""
         if not said.instance_id:
             return ""
-        digest = hashlib.sha256(content).hexdigest()
-        before = self._contents.pop(said.instance_id, "")
-        self._contents[said.instance_id] = digest
+        identity, digest = (hashlib.sha256(it).hexdigest() for it in (said.instance_id.encode(), content))
+        before = self._contents.pop(identity, "")
+        self._contents[identity] = digest
         if len(self._contents) > _KNOWN:
             self._contents.popitem(last=False)
         return "" if not before else "same" if before == digest else "other"
@@ -388,7 +390,12 @@ def _address(request: Request) -> str:
 
 def _device(request: Request) -> str:
     """What the phone calls itself; only to be shown."""
-    return request.query_params.get("deviceID", "")[:60]
+    return _shown(request.query_params.get("deviceID", ""))
+
+
+def _shown(text: str) -> str:
+    """A text of which a phone can make anything, as it is shown and noted: short, and in letters that are seen."""
+    return "".join(letter if letter.isprintable() else "\ufffd" for letter in text[:60])
 
 
 def _base(request: Request) -> str:
