@@ -123,6 +123,7 @@ def _add(ws: Workspace, code: str, address: str, to: Path | None, as_json: bool)
     slip = slips.slip_for(code, staff[code].get("label") or code, address, password, ws.settings.receiver)
     if to is not None:
         with one_file(to) as beside:
+            beside.touch(mode=0o600)
             slips.write_pdf(beside, slip)
     if as_json:
         print_json({"person": code, "address": address, "password": password, "wifi": slip.wifi})

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,8 +11,10 @@ import httpx
 import pytest
 
 from pipeline.field.receiver import app, doors
+from pipeline.field.receiver.doors import People
+from tests.cli.test_cli import formpack
 from tests.conftest import new_workspace
-from tests.receiver.office import Office, new_identity, put_forms, record, running
+from tests.receiver.office import JPEG, Office, new_identity, put_forms, record, running
 from tests.receiver.test_doors import ADDRESS, TARGET, Phone
 
 
@@ -93,9 +97,9 @@ def test_what_cannot_be_done_at_an_address_says_what_can(office: Office) -> None
 
 def test_names_without_end_are_kept_short_where_they_are_shown(office: Office) -> None:
     """A form id of 1 MB made the page for the clerk 1 MB larger; a name with steering letters could pass for another."""
-    form, device = "x" * 10**5, "%1b%5b31m%02%e2%80%ae%0a" + "y" * 100
+    form, device = "x" * 90_000, "%1b%5b31m%02%e2%80%ae%0a" + "y" * 100
     with office.client() as phone:
-        files = [("xml_submission_file", ("s.xml", record(form, "i" * 10**5), "text/xml"))]
+        files = [("xml_submission_file", ("s.xml", record(form, "i" * 90_000), "text/xml"))]
         assert phone.post(f"/submission?deviceID={device}", files=files).status_code == 202
     day = office.receiver.seen.day()
     assert day.forms == {"x" * 60: 1}
@@ -109,3 +113,39 @@ def test_who_is_refused_for_sending_too_much_is_not_refused_for_trying(office: O
     for _ in range(5):
         office.post(record(identity=new_identity()))
     assert len(office.receiver._sent["S01"]) == 1
+
+
+def test_long_names_in_any_script_are_no_full_disk(office: Office) -> None:
+    """80 letters of 3 bytes made a name that no disk takes, and the phone was told that there is no room."""
+    answer = office.post(record("文" * 90, "文" * 90), {"文" * 90 + ".exe": b"x", "文" * 90 + ".jpg": JPEG})
+    assert answer.status_code == 202
+    (aside,) = office.spool.aside.iterdir()
+    (waiting,) = office.spool.waits()
+    assert max(len(path.name.encode()) for path in (aside, waiting)) < 233
+    with zipfile.ZipFile(waiting) as archive:
+        assert [Path(name).suffix for name in archive.namelist()] == [".xml", ".jpg"]
+
+
+def test_half_of_a_submission_that_says_it_is_encrypted_stays_on_the_phone(office: Office) -> None:
+    whole = b'<data id="loss" encrypted="yes"><x>text</x></data>'
+    assert office.post(whole).status_code == 202
+    for half in (whole[:-4], b'<!-- <a encrypted="yes" -->', b"\x00" + whole):
+        assert office.post(half).status_code == 400
+
+
+@pytest.mark.skipif(os.name == "nt", reason="rights are others there")
+def test_nobody_else_can_look_into_what_is_made_whatever_the_rights_are(tmp_path: Path) -> None:
+    former = os.umask(0)
+    try:
+        workspace = new_workspace(tmp_path)
+        People(workspace.receiver / "people.json").add("S01")
+        assert workspace.receiver.stat().st_mode & 0o777 == 0o700
+        formpack("receive", "--add-person", "S01", "--to", "slip.pdf", cwd=workspace.folder)
+        written = (workspace.folder / "slip.pdf", workspace.receiver / "people.json")
+        assert [path.stat().st_mode & 0o777 for path in written] == [0o600, 0o600]
+        with running(workspace) as office:
+            office.post(record(identity=new_identity()))
+            made = [workspace.receiver, *workspace.receiver.rglob("*")]
+        assert [path.name for path in made if path.is_dir() and path.stat().st_mode & 0o077] == []
+    finally:
+        os.umask(former)

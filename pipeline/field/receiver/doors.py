@@ -88,7 +88,7 @@ class People:
         return was_there
 
     def _write(self, hashes: dict[str, str]) -> None:
-        self.path.parent.mkdir(exist_ok=True)
+        self.path.parent.mkdir(mode=0o700, exist_ok=True)
         with one_file(self.path) as beside:
             beside.touch(mode=0o600)
             beside.write_text(json.dumps(dict(sorted(hashes.items())), indent=1), encoding="utf-8")

@@ -103,7 +103,7 @@ class Seen:
             event = Event(self._now().isoformat(timespec="seconds"), person, device, what, about)
             self._day.add(event)
             with contextlib.suppress(OSError):  # where the disk is full, what is sent is what matters
-                self._folder.mkdir(exist_ok=True)
+                self._folder.mkdir(mode=0o700, exist_ok=True)
                 with self._file(date).open("a", encoding="utf-8") as file:
                     file.write(json.dumps(asdict(event), ensure_ascii=False) + "\n")
 
