@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import socket
+import time
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,7 +12,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from pipeline.field.receiver import app, doors
+from pipeline.field.receiver import app, doors, server
 from pipeline.field.receiver.doors import People
 from tests.cli.test_cli import formpack
 from tests.conftest import new_workspace
@@ -149,3 +151,40 @@ def test_nobody_else_can_look_into_what_is_made_whatever_the_rights_are(tmp_path
         assert [path.name for path in made if path.is_dir() and path.stat().st_mode & 0o077] == []
     finally:
         os.umask(former)
+
+
+def test_a_line_on_which_answers_are_not_read_is_closed(office: Office, monkeypatch: pytest.MonkeyPatch) -> None:
+    """120 of them, of somebody without any name, kept all other phones of an address out for good."""
+    monkeypatch.setattr(server, "UNREAD_SECONDS", 0.2)
+    monkeypatch.setattr(server, "UNREAD_BYTES", 10**6)
+    with socket.socket() as line:
+        line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        line.connect(("127.0.0.1", office.port))
+        line.settimeout(20)
+        asked = b"GET /formList HTTP/1.1\r\nHost: x\r\n\r\n" * 200
+        until = time.monotonic() + 20
+        with pytest.raises(ConnectionError):
+            while time.monotonic() < until:
+                line.sendall(asked)
+    with office.client() as phone:  # and who reads gets all of it
+        assert phone.get("/formList").status_code == 200
+
+
+def test_a_slow_reader_gets_a_long_answer(office: Office, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(server, "UNREAD_SECONDS", 1.0)
+    monkeypatch.setattr(server, "UNREAD_BYTES", 10**6)
+    content = b"code,facts\n" + b"26120139,a b\n" * 200_000
+    (office.workspace.phone / "groups.csv").write_bytes(content)
+    got = b""
+    with office.client() as phone, phone.stream("GET", "/media/groups.csv") as answer:
+        for piece in answer.iter_bytes(2**18):
+            time.sleep(0.05)
+            got += piece
+    assert got == content
+
+
+def test_a_broken_message_is_not_told_on_the_screen(office: Office, caplog: pytest.LogCaptureFixture) -> None:
+    with office.client() as phone:
+        headers = {"Content-Type": "multipart/form-data; boundary=x"}
+        assert phone.post("/submission", content=b"nothing of the kind", headers=headers).status_code == 400
+    assert caplog.records == []

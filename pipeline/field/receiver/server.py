@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import socket
 from collections import Counter
 from pathlib import Path
@@ -15,6 +16,8 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 HEAD_SECONDS, REST_SECONDS = 15.0, 30.0
 """So long a connection may take to say what it wants, and to send the rest of what has been answered already."""
+UNREAD_SECONDS, UNREAD_BYTES = 60.0, 1000
+"""So long, and a second more for so many bytes, an answer may lie here that the other side does not read."""
 MOST_CONNECTIONS, MOST_OF_ADDRESS = 400, 120
 
 
@@ -22,6 +25,7 @@ class Patient(H11Protocol):
     """A connection that is closed where a request does not come on, and where there are too many of them."""
 
     _until: asyncio.TimerHandle | None = None
+    _read_by: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
@@ -38,10 +42,24 @@ class Patient(H11Protocol):
     def on_response_complete(self) -> None:
         super().on_response_complete()
         self._look()
+        self._stop_minding()
+        if left := self.transport.get_write_buffer_size():
+            self._read_by = self.loop.call_later(UNREAD_SECONDS + left / UNREAD_BYTES, self._end_unread)
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._stop_waiting()
+        self._stop_minding()
         super().connection_lost(exc)
+
+    def _end_unread(self) -> None:
+        """Close where an answer is still not read; closing as such would wait for that."""
+        if self.transport.get_write_buffer_size():
+            self.transport.abort()
+
+    def _stop_minding(self) -> None:
+        if self._read_by is not None:
+            self._read_by.cancel()
+            self._read_by = None
 
     def _look(self) -> None:
         """Wait for the rest of a head, or of a body that was answered before its end; for nothing while a request is at work,
@@ -82,6 +100,7 @@ def bound(address: str, port: int) -> socket.socket:
 
 def server(app: ASGIApp, certificate: Path | None = None, key: Path | None = None) -> uvicorn.Server:
     """A server for the application, which says nothing of itself."""
+    logging.getLogger("python_multipart").setLevel(logging.CRITICAL)  # it would warn the clerk of each broken message
     given: dict[str, Any] = {"ssl_certfile": certificate, "ssl_keyfile": key} if certificate else {}
     config = uvicorn.Config(
         app,
