@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import socket
+import sys
 from collections import Counter
 from pathlib import Path
 from typing import Any
@@ -98,8 +99,26 @@ def bound(address: str, port: int) -> socket.socket:
     return listening
 
 
+def _allow_files() -> None:
+    """As many open files as there may be connections, and as many that only begin; some systems give 256 unasked."""
+    if sys.platform != "win32":
+        import resource
+
+        now, most = resource.getrlimit(resource.RLIMIT_NOFILE)
+        wanted = 4 * MOST_CONNECTIONS if most == resource.RLIM_INFINITY else min(4 * MOST_CONNECTIONS, most)
+        if 0 <= now < wanted:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, most))
+
+
+def _is_told(record: logging.LogRecord) -> bool:
+    """Not that there are too many connections to take another: it is said many times a second."""
+    return "out of system resource" not in record.getMessage()
+
+
 def server(app: ASGIApp, certificate: Path | None = None, key: Path | None = None) -> uvicorn.Server:
     """A server for the application, which says nothing of itself."""
+    _allow_files()
+    logging.getLogger("asyncio").addFilter(_is_told)
     logging.getLogger("python_multipart").setLevel(logging.CRITICAL)  # it would warn the clerk of each broken message
     given: dict[str, Any] = {"ssl_certfile": certificate, "ssl_keyfile": key} if certificate else {}
     config = uvicorn.Config(
