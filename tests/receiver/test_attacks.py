@@ -15,7 +15,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from pipeline.field.receiver import app, doors, server
+from pipeline.field.receiver import app, doors, seen, server
 from pipeline.field.receiver.doors import People
 from tests.cli.test_cli import formpack
 from tests.conftest import ROOT, new_workspace
@@ -202,3 +202,29 @@ def test_there_are_files_enough_for_all_lines() -> None:
     assert int(done.stdout) > server.MOST_CONNECTIONS
     said = logging.LogRecord("asyncio", logging.ERROR, "", 0, "socket.accept() out of system resource", None, None)
     assert not server._is_told(said)
+
+
+def test_strangers_do_not_hide_what_is_wrong_with_phones(tmp_path: Path) -> None:
+    """500 wrong names, from anywhere, and no other problem of that day was noted."""
+    noted = seen.Seen(tmp_path / "seen")
+    noted.note("S01", "", "problem", "a file set aside")
+    for n in range(600):
+        noted.note("", "", "stranger", f"a wrong name, {n}")
+    noted.note("S02", "", "problem", "two different submissions")
+    said = [event.about for event in noted.day().problems]
+    assert len(said) == seen.MOST_OF_STRANGERS + 2 and said[0] == "a file set aside" and said[-1] == "two different submissions"
+
+
+def test_a_phone_that_makes_up_names_fills_neither_page_nor_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(seen, "MOST_LINES", 700)
+    noted = seen.Seen(tmp_path / "seen")
+    for n in range(1000):
+        noted.note("S01", f"phone {n}", "received", f"form {n}")
+    day = noted.day()
+    assert len(day.visitors) <= seen.MOST_VISITORS + 1 and len(day.forms) <= seen.MOST_FORMS + 1
+    assert sum(day.forms.values()) == sum(v.submissions for v in day.visitors.values()) == 1000
+    (file,) = (tmp_path / "seen").iterdir()
+    assert len(file.read_text(encoding="utf-8").splitlines()) == 700
+    again = seen.Seen(tmp_path / "seen")
+    again.note("S01", "phone 1", "list")
+    assert len(file.read_text(encoding="utf-8").splitlines()) == 700

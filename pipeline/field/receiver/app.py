@@ -148,7 +148,7 @@ class Receiver:
     def _turned_away(self, request: Request, entry: Entry, more: dict[str, str]) -> Response:
         if entry.failed:
             said = pack("a wrong name or password from {address}, as {name}", address=_address(request), name=entry.failed[:40])
-            self.seen.note("", "", "problem", said)
+            self.seen.note("", "", "stranger", said)
         if entry.is_locked:
             return self._said(request, 403, _LOCKED, more)
         return self._said(request, 401, _NAME, more | {"WWW-Authenticate": self.doors.challenge(entry.is_stale)})
