@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import os
 import socket
@@ -15,8 +16,10 @@ from pathlib import Path
 import httpx
 import pytest
 
+from pipeline.cli import receive
 from pipeline.field.receiver import app, doors, seen, server
 from pipeline.field.receiver.doors import People
+from pipeline.field.receiver.importer import Importer
 from tests.cli.test_cli import formpack
 from tests.conftest import ROOT, new_workspace
 from tests.receiver.office import JPEG, Office, new_identity, put_forms, record, running
@@ -47,9 +50,7 @@ def test_a_new_slip_opens_what_the_old_password_locked(phone: Phone) -> None:
     assert phone.judge(phone.header(nonce, 51)).person == "S01"
 
 
-def test_wrong_passwords_from_many_addresses_take_no_memory_without_end(
-    phone: Phone, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_wrong_passwords_from_many_addresses_take_no_memory_without_end(phone: Phone, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(doors, "MOST_ADDRESSES", 3)
     nonce = phone.challenge()["nonce"]
     for n in range(20):
@@ -63,7 +64,15 @@ def test_wrong_passwords_from_many_addresses_take_no_memory_without_end(
 def test_a_count_in_capitals_is_hashed_as_it_came_and_still_counts_once(phone: Phone) -> None:
     """RFC 7616 writes small letters; a client that does not must not be locked out at its tenth request."""
     nonce = phone.challenge()["nonce"]
-    given = {"username": "S01", "realm": doors.REALM, "nonce": nonce, "uri": TARGET, "nc": "0000000A", "cnonce": "c", "qop": "auth"}
+    given = {
+        "username": "S01",
+        "realm": doors.REALM,
+        "nonce": nonce,
+        "uri": TARGET,
+        "nc": "0000000A",
+        "cnonce": "c",
+        "qop": "auth",
+    }
     kept = doors._md5(f"S01:{doors.REALM}:{phone.password}")
     given["response"] = doors._response(kept, "POST", given)
     assert phone.judge("Digest " + ", ".join(f'{k}="{v}"' for k, v in given.items())).person == "S01"
@@ -228,3 +237,33 @@ def test_a_phone_that_makes_up_names_fills_neither_page_nor_disk(tmp_path: Path,
     again = seen.Seen(tmp_path / "seen")
     again.note("S01", "phone 1", "list")
     assert len(file.read_text(encoding="utf-8").splitlines()) == 700
+
+
+@pytest.mark.parametrize("address", ["0.0.0.0", "::", "::ffff:0.0.0.0", "224.0.0.1", "::ffff:8.8.8.8", "8.8.8.8", "office"])
+@pytest.mark.parametrize("more", [[], ["--add-person", "S01"]], ids=["serve", "slip"])
+def test_it_listens_on_one_network_that_phones_can_be_told(address: str, more: list[str], tmp_path: Path) -> None:
+    """All networks at once (0.0.0.0) are the one outside too, and stood on slips as where to send."""
+    folder = new_workspace(tmp_path).folder
+    assert "--listen" in formpack("receive", "--listen", address, *more, cwd=folder, code=2)
+    assert not (folder / "receiver" / "people.json").exists()
+
+
+def test_the_page_says_what_cannot_be_read(office: Office) -> None:
+    importer = Importer(office.workspace.folder, office.spool, 0)
+    served = receive._status(office.workspace, importer, office.spool, office.receiver.seen)
+
+    def page(host: str = "localhost") -> httpx.Response:
+        async def asked() -> httpx.Response:
+            async with httpx.AsyncClient(transport=httpx.ASGITransport(app=served), base_url="http://localhost") as browser:
+                return await browser.get("/", headers={"Host": host})
+
+        return asyncio.run(asked())
+
+    assert page().status_code == 200
+    staff = office.workspace.lists / "staff.csv"
+    staff.write_text('code,label\n"broken', encoding="utf-8")
+    said = page()
+    assert said.status_code == 503 and "staff.csv" in said.text
+    staff.unlink()
+    assert page().status_code == 503
+    assert page("elsewhere.example").status_code == 400, "a name that was made to mean this computer"

@@ -100,7 +100,7 @@ class Seen:
         return day
 
     def note(self, person: str, device: str, what: str, about: str = "") -> None:
-        """Note what happens now; the same problem of the same phone once a day. A problem that anybody can make is `stranger`."""
+        """Note what happens now; the same problem of the same phone once a day. What anybody can cause is `stranger`."""
         with self._lock:
             date = self._today()
             if self._day.date != date:
