@@ -11,6 +11,7 @@ import sys
 import time
 import zipfile
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import httpx
@@ -267,3 +268,40 @@ def test_the_page_says_what_cannot_be_read(office: Office) -> None:
     staff.unlink()
     assert page().status_code == 503
     assert page("elsewhere.example").status_code == 400, "a name that was made to mean this computer"
+
+
+def test_two_phones_of_one_person_begin_at_once(office: Office, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One of them was told that the disk is full, where both found that the person had no folder yet."""
+    exists = Path.exists
+    monkeypatch.setattr(Path, "exists", lambda it, **how: it.parent.name != "waiting" and exists(it, **how))
+    assert [office.post(record(identity=new_identity())).status_code for _ in range(2)] == [201, 201]
+
+
+def test_an_honest_phone_is_never_turned_away(office: Office, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nonces that end in the middle of what is sent; requests at once with one nonce, the later count first; an answer that was
+    lost on its way, and a client that says a wrong password once and then the right one."""
+    monkeypatch.setattr(doors, "NONCE_SECONDS", 0.05)
+    with office.client() as phone:
+        files = [[("xml_submission_file", ("s.xml", record(identity=new_identity()), "text/xml"))] for _ in range(30)]
+        assert {phone.post("/submission", files=file).status_code for file in files} == {201}
+        assert {phone.post("/submission", files=file).status_code for file in files} == {201}
+    monkeypatch.undo()
+    challenge = httpx.get(office.base + "/formList", trust_env=False).headers["www-authenticate"]
+    nonce = challenge.partition('nonce="')[2].partition('"')[0]
+    kept = doors._md5(f"S01:{doors.REALM}:{office.password}")
+
+    def fetch(count: int) -> int:
+        given = {"username": "S01", "realm": doors.REALM, "nonce": nonce, "uri": "/formList", "nc": f"{count:08x}"}
+        given |= {"cnonce": "c", "qop": "auth"}
+        given["response"] = doors._response(kept, "GET", given)
+        said = "Digest " + ", ".join(f'{k}="{v}"' for k, v in given.items())
+        return httpx.get(office.base + "/formList", headers={"Authorization": said}, trust_env=False).status_code
+
+    with ThreadPoolExecutor(8) as threads:
+        assert set(threads.map(fetch, range(40, 0, -1))) == {200}
+    for _ in range(3 * doors.FAILURES):
+        with office.client(password="wrong") as phone:
+            assert phone.get("/formList").status_code == 401
+        with office.client() as phone:
+            assert phone.get("/formList").status_code == 200
+    assert len(office.spool.waits()) == 30

@@ -128,7 +128,7 @@ class Spool:
         aside = [self._set_aside(person, said, name, files[name]) for name in sorted(files.keys() - sound.keys())]
         home = self.waiting / person
         if not home.exists():
-            home.mkdir(mode=0o700)
+            home.mkdir(mode=0o700, exist_ok=True)  # two phones of a person may come at once
             to_disk(self.waiting)
         with _written(home) as beside:
             with beside.open("wb") as out, zipfile.ZipFile(out, "w") as archive:
