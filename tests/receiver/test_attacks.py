@@ -21,6 +21,7 @@ from pipeline.cli import receive
 from pipeline.field.receiver import app, doors, seen, server
 from pipeline.field.receiver.doors import People
 from pipeline.field.receiver.importer import Importer
+from pipeline.field.receiver.spool import base_name
 from tests.cli.test_cli import formpack
 from tests.conftest import ROOT, new_workspace
 from tests.receiver.office import JPEG, Office, new_identity, put_forms, record, running
@@ -305,3 +306,18 @@ def test_an_honest_phone_is_never_turned_away(office: Office, monkeypatch: pytes
         with office.client() as phone:
             assert phone.get("/formList").status_code == 200
     assert len(office.spool.waits()) == 30
+
+
+def test_photos_keep_the_names_by_which_submissions_know_them(office: Office) -> None:
+    """OpenRosa: a file is named as the submission names it. Some cameras write brackets."""
+    names = ["IMG (1).jpg", "bud's & scion, 50%.jpg", "Überwurf é.jpg"]
+    assert office.post(record(identity=new_identity()), dict.fromkeys(names, JPEG)).status_code == 201
+    with zipfile.ZipFile(office.spool.waits()[0]) as archive:
+        assert archive.namelist()[1:] == sorted(names)
+    assert [base_name(name) for name in ("../a:b?.jpg", "C:\\x\\con\0.jpg", "\u202egpj.exe", "\x1b[2J.jpg", " .. ")] == [
+        "a_b_.jpg",
+        "con_.jpg",
+        "_gpj.exe",
+        "_[2J.jpg",
+        "",
+    ]

@@ -70,8 +70,9 @@ def look_at(content: bytes) -> Said:
 
 
 def base_name(name: str) -> str:
-    """The last part of a file's name, in letters that every disk knows; '' where nothing is left."""
-    last = re.sub(r"[^\w.\- ]", "_", re.split(r"[/\\]", name)[-1])
+    """The last part of a file's name, as far as every disk takes it, for submissions name their photos so; '' where nothing is
+    left."""
+    last = "".join(c if c.isprintable() and c not in '<>:"|?*' else "_" for c in re.split(r"[/\\]", name)[-1])
     return last.encode()[-_LONGEST:].decode(errors="ignore").strip(" .")
 
 
