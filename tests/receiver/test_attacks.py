@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import gc
+import io
 import logging
 import os
 import socket
@@ -321,3 +323,20 @@ def test_photos_keep_the_names_by_which_submissions_know_them(office: Office) ->
         "_[2J.jpg",
         "",
     ]
+
+
+def test_what_came_is_let_go_at_once(office: Office) -> None:
+    """48 submissions of 10 MB took 1.3 GB: what reads them held itself, and them, until Python looked for such rings."""
+    gc.collect()
+    gc.disable()
+    try:
+        photo = JPEG + bytes(90_000)
+        assert {office.post(record(identity=new_identity()), {"a.jpg": photo}).status_code for _ in range(3)} == {201}
+        with office.client() as phone:
+            broken = b'--x\r\nContent-Disposition: form-data; name="a"; filename="a"\r\n\r\n' + photo
+            answer = phone.post("/submission", content=broken, headers={"Content-Type": "multipart/form-data; boundary=x"})
+            assert answer.status_code == 400
+        held = [it for it in gc.get_objects() if type(it) is io.BytesIO and len(it.getvalue()) > 80_000]
+        assert held == []
+    finally:
+        gc.enable()

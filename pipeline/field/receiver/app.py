@@ -33,8 +33,9 @@ from pipeline.findings import Refused
 from pipeline.lists import is_active
 from pipeline.workspace import Workspace
 
-AT_ONCE, AT_ONCE_OF_ONE = 16, 3
-"""Submissions that are in memory at once, of all and of one person; the rest waits its turn."""
+AT_ONCE, AT_ONCE_OF_ONE, READ_AT_ONCE = 16, 3, 4
+"""Submissions that are in memory at once, of all and of one person, and of which the contents are read at once, for that takes
+several times their size; the rest waits its turn."""
 SILENT_SECONDS, SLOW_AFTER, SLOW_BYTES, MOST_SECONDS = 20.0, 30.0, 1000, 900.0
 """A body that says nothing for so long, that after so long comes slower than so many bytes a second, or takes so long, is cut
 off."""
@@ -86,7 +87,7 @@ class Receiver:
     _sent: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
 
     def __post_init__(self) -> None:
-        self._turns = asyncio.Semaphore(AT_ONCE)
+        self._turns, self._readings = asyncio.Semaphore(AT_ONCE), asyncio.Semaphore(READ_AT_ONCE)
         self._turns_of: dict[str, asyncio.Semaphore] = defaultdict(lambda: asyncio.Semaphore(AT_ONCE_OF_ONE))
 
     def app(self) -> Starlette:
@@ -238,7 +239,8 @@ class Receiver:
                 if await run_in_threadpool(self.spool.needs_room, self.most_bytes):
                     raise NoRoom
                 content, files = await self._parts(request)
-                return await run_in_threadpool(self._store, request, person, content, files)
+                async with self._readings:
+                    return await run_in_threadpool(self._store, request, person, content, files)
             except FormParserError:
                 return self._refused(request, person, pack("what was sent is no whole multipart message"))
             except NoRoom:
@@ -281,9 +283,12 @@ class Receiver:
             boundary=options[b"boundary"],
             config=config,
         )
-        async for piece in self._body(request):
-            parser.write(piece)
-        parser.finalize()
+        try:
+            async for piece in self._body(request):
+                parser.write(piece)
+            parser.finalize()
+        finally:
+            del parser.parser  # the two hold each other, and with them all that came
         submissions = [file for name, _, file in parts if name == "xml_submission_file"]
         if not ended or len(submissions) != 1:
             raise FormParserError("no single submission, or no end")
