@@ -29,7 +29,8 @@ NONCE_SECONDS = 900
 MOST_USES = 5000
 MOST_NONCES = 5000
 FAILURES, FAILURES_OF_ADDRESS, LOCK_SECONDS = 8, 40, 600
-"""So many wrong passwords for one name from one address, or from one address in all, in so many seconds lock it out so long."""
+"""So many wrong passwords for one name from one address in so many seconds lock it out so long; so many from one address in all,
+and there no other can be tried, but a right one is good: all phones behind a router may have one address."""
 MOST_ADDRESSES = 5000
 """Addresses whose failures are remembered, the last ones."""
 _LETTERS = "23456789abcdefghjkmnpqrstuvwxyz"
@@ -147,10 +148,13 @@ class Doors:
         with self._lock:
             known = self._people.hashes()
             kept = known.get(name, _md5(f"{name}:{REALM}:{self._opaque}"))  # as much work for a name that nobody has
-            if self._is_locked(kept, address):
+            recent = self._recent(address)
+            if sum(met == kept for _, met in recent) >= FAILURES:
                 return Entry(is_locked=True, failed=name)
             is_right = hmac.compare_digest(_response(kept, method, given).encode(), given["response"].encode())
             if not is_right or name not in known:
+                if len(recent) >= FAILURES_OF_ADDRESS:
+                    return Entry(is_locked=True, failed=name)
                 self._fail(kept, address)
                 return Entry(failed=name)
             if not self._is_fresh(given["nonce"]) or given.get("opaque", self._opaque) != self._opaque:
@@ -183,10 +187,6 @@ class Doors:
     def _recent(self, address: str) -> list[tuple[float, str]]:
         since = self._now() - LOCK_SECONDS
         return [one for one in self._failures.get(address, ()) if one[0] > since]
-
-    def _is_locked(self, kept: str, address: str) -> bool:
-        recent = self._recent(address)
-        return len(recent) >= FAILURES_OF_ADDRESS or sum(met == kept for _, met in recent) >= FAILURES
 
 
 def _credentials(header: str | None, target: str) -> dict[str, str] | None:
