@@ -29,8 +29,8 @@ NONCE_SECONDS = 900
 MOST_USES = 5000
 MOST_NONCES = 5000
 FAILURES, FAILURES_OF_ADDRESS, LOCK_SECONDS = 8, 40, 600
-"""So many wrong passwords for one name from one address in so many seconds lock it out so long; so many from one address in all,
-and there no other can be tried, but a right one is good: all phones behind a router may have one address."""
+"""So many wrong passwords for one name from one address in so many seconds lock it out so long; so many of one address in all,
+and no other can be tried there, but a right one is good: all phones behind a router may have one address."""
 MOST_ADDRESSES = 5000
 """Addresses whose failures are remembered, the last ones."""
 _LETTERS = "23456789abcdefghjkmnpqrstuvwxyz"
