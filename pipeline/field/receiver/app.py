@@ -42,6 +42,8 @@ off."""
 AN_HOUR = 3000
 """Submissions that one person can send in an hour."""
 MOST_PARTS = 60
+MOST_XML = 128 * 2**10
+"""Bytes of a submission without its files; a form makes a few kB. Some of some MB each were more than an import holds."""
 _CLOCK = dt.timedelta(hours=1)
 _HOST = re.compile(r"[A-Za-z0-9.\-]+(:\d{1,5})?|\[[0-9A-Fa-f:.]+\](:\d{1,5})?")
 _KNOWN = 20_000
@@ -239,6 +241,8 @@ class Receiver:
                 if await run_in_threadpool(self.spool.needs_room, self.most_bytes):
                     raise NoRoom
                 content, files = await self._parts(request)
+                if len(content) > MOST_XML:
+                    raise TooLarge
                 async with self._readings:
                     return await run_in_threadpool(self._store, request, person, content, files)
             except FormParserError:
