@@ -347,3 +347,10 @@ def test_answers_too_long_for_an_import_stay_on_the_phone(office: Office) -> Non
     assert office.post(record(identity="x" * app.MOST_XML)).status_code == 413
     assert office.post(record(identity="x" * (app.MOST_XML - 200))).status_code == 201
     assert len(office.spool.waits()) == 1
+
+
+def test_a_submission_without_answers_does_not_stop_the_imports_of_a_nursery_without_lists(tmp_path: Path) -> None:
+    """NULL is not in a list that is empty, said the database, and the finding without a value broke every import."""
+    formpack("init", "n", cwd=tmp_path)
+    (tmp_path / "n" / "inbox" / "s.xml").write_bytes(record(identity=new_identity()))
+    assert "1 new submission" in formpack("import", cwd=tmp_path / "n", code=1)
