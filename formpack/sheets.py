@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import itertools
 import re
 import warnings
 import zipfile
@@ -186,7 +187,11 @@ def has_many_attributes(xml: bytes) -> bool:
     if xml.count(b"=") <= MOST_ATTRIBUTES:
         return False
     elements = xml.replace(b"\0", b"").split(b"<")
-    return any(e.count(b"=") > MOST_ATTRIBUTES and len(re.findall(rb"=\s*[\"']", e)) > MOST_ATTRIBUTES for e in elements)
+    return any(e.count(b"=") > MOST_ATTRIBUTES and _has_more(re.finditer(rb"=\s*[\"']", e), MOST_ATTRIBUTES) for e in elements)
+
+
+def _has_more(found: Iterator[object], most: int) -> bool:
+    return next(itertools.islice(found, most, None), None) is not None
 
 
 def _rows(sheet: Any, budget: Budget) -> Iterator[tuple[int, list[Any]]]:

@@ -153,12 +153,12 @@ def _xml(content: bytes, place: str) -> Item:
         elif name == "version":
             version = str(value)
         elif name == "encrypted" and value == "yes":
-            why = pack("it is encrypted; open it with the key of the form's owner and import that")
-            return Unread(place, "unreadable_file", why)
+            return Unread(place, "unreadable_file", ENCRYPTED)
     form_id = form_id or root.tag.rpartition("}")[2]
     return Record(place, form_id, version, tuple([e.tag for e in leaves]), [e.text for e in leaves])
 
 
+ENCRYPTED = pack("it is encrypted; open it with the key of the form's owner and import that")
 _TOO_MANY_ATTRIBUTES = pack(
     "one of its elements has more than {n} attributes, and in a form it has some three", n=MOST_ATTRIBUTES
 )

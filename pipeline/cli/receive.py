@@ -73,6 +73,8 @@ def receive(
 
     with refusals():
         ws = workspace_at(workspace)
+        if listen:
+            _refuse_open_air(listen, certificate is not None)
         if bool(certificate) != bool(key):
             raise Refused(tr("--certificate and --key belong together; give both."))
         if to is not None and not add_person:
@@ -123,6 +125,7 @@ def _add(ws: Workspace, code: str, address: str, to: Path | None, as_json: bool)
     slip = slips.slip_for(code, staff[code].get("label") or code, address, password, ws.settings.receiver)
     if to is not None:
         with one_file(to) as beside:
+            beside.touch(mode=0o600)
             slips.write_pdf(beside, slip)
     if as_json:
         print_json({"person": code, "address": address, "password": password, "wifi": slip.wifi})
@@ -155,11 +158,14 @@ def _remove(ws: Workspace, code: str, as_json: bool) -> None:
 
 
 def _refuse_open_air(listen: str, is_secure: bool) -> None:
-    """Raise Refused for what is no address, and for one that the whole world can reach without HTTPS."""
+    """Raise Refused for what is no address of one network, and for one that the whole world can reach without HTTPS."""
     from pipeline.findings import Refused
 
     try:
         where = ipaddress.ip_address(listen)
+        where = getattr(where, "ipv4_mapped", None) or where
+        if where.is_unspecified or where.is_multicast:  # all networks at once, the one outside too; no phone can be told it
+            raise ValueError
     except ValueError:
         raise Refused(
             tr("--listen {address}: give the number of this computer on the network, as 192.168.1.20.", address=listen[:60])
@@ -184,8 +190,6 @@ def _serve(ws: Workspace, port: int, listen: str, certificate: Path | None, key:
     from pipeline.field.receiver.spool import Spool
     from pipeline.findings import Refused
 
-    if listen:
-        _refuse_open_air(listen, certificate is not None)
     people = People(_people(ws))
     spool = Spool(ws.receiver)
     spool.begin()
@@ -264,17 +268,21 @@ def _status(ws: Workspace, importer: Importer, spool: Spool, seen: Seen) -> ASGI
     from starlette.applications import Starlette
     from starlette.middleware import Middleware
     from starlette.middleware.trustedhost import TrustedHostMiddleware
-    from starlette.responses import HTMLResponse
+    from starlette.responses import HTMLResponse, PlainTextResponse
     from starlette.routing import Route
 
+    from pipeline.findings import Refused
     from pipeline.report.phones_page import phones_html
 
     def page(request: Request) -> Response:
-        groups = ws.phone / "groups.csv"
-        lists_of = dt.datetime.fromtimestamp(groups.stat().st_mtime) if groups.exists() else None
-        labels = _labels(ws) | frame.titles(ws)
-        made = phones_html(ws.settings.name, seen.day(), importer, len(spool.waits()), lists_of, labels)
         headers = {"Refresh": "20", "Cache-Control": "no-store", "X-Frame-Options": "DENY", "X-Content-Type-Options": "nosniff"}
+        try:
+            groups = ws.phone / "groups.csv"
+            lists_of = dt.datetime.fromtimestamp(groups.stat().st_mtime) if groups.exists() else None
+            labels = _labels(ws) | frame.titles(ws)
+            made = phones_html(ws.settings.name, seen.day(), importer, len(spool.waits()), lists_of, labels)
+        except (Refused, OSError) as wrong:  # a list that cannot be read; the page is there again when it can
+            return PlainTextResponse(str(wrong), 503, headers)
         return HTMLResponse(made, headers=headers)
 
     hosts = Middleware(TrustedHostMiddleware, allowed_hosts=["127.0.0.1", "localhost"])

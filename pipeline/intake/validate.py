@@ -631,7 +631,8 @@ def find_unlisted(work: Work) -> None:
             if q.type == "select_one_from_file":
                 codes = f"SELECT code FROM work.list_rows WHERE list_name = '{q.list_name}'"
                 said = f"SELECT reading_id, '{q.name}', \"{q.name}\", '{q.list_name}' FROM answers.\"{form.form_id}\""
-                unlisted.append(f'{said} WHERE "{q.name}" NOT IN ({codes}){part}')
+                # NULL is not in a list that is empty
+                unlisted.append(f'{said} WHERE "{q.name}" IS NOT NULL AND "{q.name}" NOT IN ({codes}){part}')
                 lapsed.append(f'{said} WHERE "{q.name}" IN ({codes} AND inactive_since IS NOT NULL){part}')
     work.put_query("unlisted", " UNION ALL ".join(unlisted))
     work.put_query("lapsed", " UNION ALL ".join(lapsed))

@@ -33,14 +33,17 @@ from pipeline.findings import Refused
 from pipeline.lists import is_active
 from pipeline.workspace import Workspace
 
-AT_ONCE, AT_ONCE_OF_ONE = 16, 3
-"""Submissions that are in memory at once, of all and of one person; the rest waits its turn."""
+AT_ONCE, AT_ONCE_OF_ONE, READ_AT_ONCE = 16, 3, 4
+"""Submissions that are in memory at once, of all and of one person, and of which the contents are read at once, for that takes
+several times their size; the rest waits its turn."""
 SILENT_SECONDS, SLOW_AFTER, SLOW_BYTES, MOST_SECONDS = 20.0, 30.0, 1000, 900.0
 """A body that says nothing for so long, that after so long comes slower than so many bytes a second, or takes so long, is cut
 off."""
 AN_HOUR = 3000
 """Submissions that one person can send in an hour."""
 MOST_PARTS = 60
+MOST_XML = 128 * 2**10
+"""Bytes of a submission without its files; a form makes a few kB. Some of some MB each were more than an import holds."""
 _CLOCK = dt.timedelta(hours=1)
 _HOST = re.compile(r"[A-Za-z0-9.\-]+(:\d{1,5})?|\[[0-9A-Fa-f:.]+\](:\d{1,5})?")
 _KNOWN = 20_000
@@ -82,11 +85,11 @@ class Receiver:
     lists_of: Callable[[str], bytes]
     _staff: tuple[tuple[int, int], dict[str, bool]] | None = None
     _contents: OrderedDict[str, str] = field(default_factory=OrderedDict)
-    """Identity -> digest of the submission that was last stored under it."""
+    """Digest of an identity -> that of the submission that was last stored under it."""
     _sent: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
 
     def __post_init__(self) -> None:
-        self._turns = asyncio.Semaphore(AT_ONCE)
+        self._turns, self._readings = asyncio.Semaphore(AT_ONCE), asyncio.Semaphore(READ_AT_ONCE)
         self._turns_of: dict[str, asyncio.Semaphore] = defaultdict(lambda: asyncio.Semaphore(AT_ONCE_OF_ONE))
 
     def app(self) -> Starlette:
@@ -98,7 +101,9 @@ class Receiver:
             Route("/media/{name}", self._guarded(self._media)),
             Route("/submission", self._guarded(self._submission), methods=["HEAD", "POST"]),
         ]
-        return Starlette(routes=routes, exception_handlers={HTTPException: self._not_found})
+        app = Starlette(routes=routes, exception_handlers={HTTPException: self._not_found})
+        app.router.redirect_slashes = False  # to an address out of a Host header that nobody has looked at
+        return app
 
     def _guarded(self, answer: Callable[[Request, str], Awaitable[Response]]) -> Callable[[Request], Awaitable[Response]]:
         """An endpoint behind the doors. Whatever goes wrong in it, the phone is told in a sentence, and no more."""
@@ -146,7 +151,7 @@ class Receiver:
     def _turned_away(self, request: Request, entry: Entry, more: dict[str, str]) -> Response:
         if entry.failed:
             said = pack("a wrong name or password from {address}, as {name}", address=_address(request), name=entry.failed[:40])
-            self.seen.note("", "", "problem", said)
+            self.seen.note("", "", "stranger", said)
         if entry.is_locked:
             return self._said(request, 403, _LOCKED, more)
         return self._said(request, 401, _NAME, more | {"WWW-Authenticate": self.doors.challenge(entry.is_stale)})
@@ -236,7 +241,10 @@ class Receiver:
                 if await run_in_threadpool(self.spool.needs_room, self.most_bytes):
                     raise NoRoom
                 content, files = await self._parts(request)
-                return await run_in_threadpool(self._store, request, person, content, files)
+                if len(content) > MOST_XML:
+                    raise TooLarge
+                async with self._readings:
+                    return await run_in_threadpool(self._store, request, person, content, files)
             except FormParserError:
                 return self._refused(request, person, pack("what was sent is no whole multipart message"))
             except NoRoom:
@@ -246,8 +254,10 @@ class Receiver:
     def _is_too_much(self, person: str) -> bool:
         now = asyncio.get_running_loop().time()
         sent = self._sent[person] = [t for t in self._sent[person] if t > now - 3600]
+        if len(sent) >= AN_HOUR:
+            return True
         sent.append(now)
-        return len(sent) > AN_HOUR
+        return False
 
     async def _parts(self, request: Request) -> tuple[bytes, dict[str, BinaryIO]]:
         """The submission and the files beside it. Raises FormParserError, also where the last boundary has not come."""
@@ -277,9 +287,12 @@ class Receiver:
             boundary=options[b"boundary"],
             config=config,
         )
-        async for piece in self._body(request):
-            parser.write(piece)
-        parser.finalize()
+        try:
+            async for piece in self._body(request):
+                parser.write(piece)
+            parser.finalize()
+        finally:
+            del parser.parser  # the two hold each other, and with them all that came
         submissions = [file for name, _, file in parts if name == "xml_submission_file"]
         if not ended or len(submissions) != 1:
             raise FormParserError("no single submission, or no end")
@@ -333,7 +346,7 @@ class Receiver:
             what = pack("two different submissions came under one identity; `formpack problems` will have them")
             self.seen.note(person, device, "problem", what)
         is_again = stored.was_there or before == "same"
-        self.seen.note(person, device, "again" if is_again else "received", said.form_id)
+        self.seen.note(person, device, "again" if is_again else "received", _shown(said.form_id))
         is_known = any(form.form_id == said.form_id for form in openrosa.forms_in(self.workspace.phone))
         if before == "other" or stored.aside or not is_known or not said.instance_id:
             return self._said(request, 202, _LOOKED_AT)
@@ -344,9 +357,9 @@ class Receiver:
         is sent in parts the same comes with each."""
         if not said.instance_id:
             return ""
-        digest = hashlib.sha256(content).hexdigest()
-        before = self._contents.pop(said.instance_id, "")
-        self._contents[said.instance_id] = digest
+        identity, digest = (hashlib.sha256(it).hexdigest() for it in (said.instance_id.encode(), content))
+        before = self._contents.pop(identity, "")
+        self._contents[identity] = digest
         if len(self._contents) > _KNOWN:
             self._contents.popitem(last=False)
         return "" if not before else "same" if before == digest else "other"
@@ -376,8 +389,8 @@ class Receiver:
         return Response(content, 200, openrosa.headers(self._language(request)), media_type=openrosa.XML)
 
     async def _not_found(self, request: Request, wrong: Exception) -> Response:
-        status = wrong.status_code if isinstance(wrong, HTTPException) else 404
-        return self._said(request, status, _NOTHING_HERE)
+        status, more = (wrong.status_code, wrong.headers) if isinstance(wrong, HTTPException) else (404, None)
+        return self._said(request, status, _NOTHING_HERE, dict(more or {}))
 
 
 def _address(request: Request) -> str:
@@ -386,7 +399,12 @@ def _address(request: Request) -> str:
 
 def _device(request: Request) -> str:
     """What the phone calls itself; only to be shown."""
-    return request.query_params.get("deviceID", "")[:60]
+    return _shown(request.query_params.get("deviceID", ""))
+
+
+def _shown(text: str) -> str:
+    """A text of which a phone can make anything, as it is shown and noted: short, and in letters that are seen."""
+    return "".join(letter if letter.isprintable() else "\ufffd" for letter in text[:60])
 
 
 def _base(request: Request) -> str:

@@ -13,6 +13,7 @@ import re
 import secrets
 import threading
 import time
+from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,11 +29,14 @@ NONCE_SECONDS = 900
 MOST_USES = 5000
 MOST_NONCES = 5000
 FAILURES, FAILURES_OF_ADDRESS, LOCK_SECONDS = 8, 40, 600
-"""So many wrong passwords for one name from one address, or from one address in all, in so many seconds lock it out so long."""
+"""So many wrong passwords for one name from one address in so many seconds lock it out so long; so many of one address in all,
+and no other can be tried there, but a right one is good: all phones behind a router may have one address."""
+MOST_ADDRESSES = 5000
+"""Addresses whose failures are remembered, the last ones."""
 _LETTERS = "23456789abcdefghjkmnpqrstuvwxyz"
 """None that is taken for another: no 0 and o, 1, i and l."""
 _HEX = re.compile(r"[0-9a-f]{32}")
-_COUNT = re.compile(r"[0-9a-f]{8}")
+_COUNT = re.compile(r"[0-9a-fA-F]{8}")
 
 
 def _md5(text: str) -> str:
@@ -85,7 +89,7 @@ class People:
         return was_there
 
     def _write(self, hashes: dict[str, str]) -> None:
-        self.path.parent.mkdir(exist_ok=True)
+        self.path.parent.mkdir(mode=0o700, exist_ok=True)
         with one_file(self.path) as beside:
             beside.touch(mode=0o600)
             beside.write_text(json.dumps(dict(sorted(hashes.items())), indent=1), encoding="utf-8")
@@ -111,7 +115,8 @@ class Doors:
         self._people, self._now = people, now
         self._secret, self._opaque = secrets.token_bytes(32), secrets.token_hex(16)
         self._used: dict[str, set[int]] = {}
-        self._failures: dict[tuple[str, str], list[float]] = {}
+        self._failures: OrderedDict[str, list[tuple[float, str]]] = OrderedDict()
+        """Address -> when a password was wrong there, and the hash that it had to meet: a new slip begins anew."""
         self._lock = threading.Lock()
 
     def challenge(self, is_stale: bool = False) -> str:
@@ -141,19 +146,23 @@ class Doors:
             return Entry()
         name = given["username"]
         with self._lock:
-            if self._is_locked(name, address):
-                return Entry(is_locked=True, failed=name)
             known = self._people.hashes()
             kept = known.get(name, _md5(f"{name}:{REALM}:{self._opaque}"))  # as much work for a name that nobody has
+            recent = self._recent(address)
+            if sum(met == kept for _, met in recent) >= FAILURES:
+                return Entry(is_locked=True, failed=name)
             is_right = hmac.compare_digest(_response(kept, method, given).encode(), given["response"].encode())
             if not is_right or name not in known:
-                self._failures.setdefault((name, address), []).append(self._now())
+                if len(recent) >= FAILURES_OF_ADDRESS:
+                    return Entry(is_locked=True, failed=name)
+                self._fail(kept, address)
                 return Entry(failed=name)
             if not self._is_fresh(given["nonce"]) or given.get("opaque", self._opaque) != self._opaque:
                 return Entry(is_stale=True)
             if not self._take(given):
                 return Entry(is_stale=True)
-            self._failures.pop((name, address), None)
+            if address in self._failures:
+                self._failures[address] = [one for one in self._failures[address] if one[1] != kept]
             return Entry(person=name)
 
     def _take(self, given: dict[str, str]) -> bool:
@@ -169,13 +178,15 @@ class Doors:
                 self._used, self._secret = {}, secrets.token_bytes(32)
         return True
 
-    def _is_locked(self, name: str, address: str) -> bool:
+    def _fail(self, kept: str, address: str) -> None:
+        self._failures[address] = [*self._recent(address), (self._now(), kept)]
+        self._failures.move_to_end(address)
+        if len(self._failures) > MOST_ADDRESSES:
+            self._failures.popitem(last=False)
+
+    def _recent(self, address: str) -> list[tuple[float, str]]:
         since = self._now() - LOCK_SECONDS
-        if len(self._failures) > 1000:
-            self._failures = {who: late for who, times in self._failures.items() if (late := [t for t in times if t > since])}
-        mine = [t for t in self._failures.get((name, address), []) if t > since]
-        of_address = sum(t > since for (_, where), times in self._failures.items() if where == address for t in times)
-        return len(mine) >= FAILURES or of_address >= FAILURES_OF_ADDRESS
+        return [one for one in self._failures.get(address, ()) if one[0] > since]
 
 
 def _credentials(header: str | None, target: str) -> dict[str, str] | None:
@@ -191,7 +202,7 @@ def _credentials(header: str | None, target: str) -> dict[str, str] | None:
     wanted = {"username", "realm", "nonce", "uri", "response"} | ({"nc", "cnonce"} if "qop" in given else set())
     if len(given) != len(pairs) or not wanted <= given.keys():
         return None
-    given["response"], given["nc"] = given["response"].lower(), given.get("nc", "").lower()
+    given["response"] = given["response"].lower()
     is_ours = (
         given["realm"] == REALM
         and given.get("algorithm", "MD5").upper() == "MD5"

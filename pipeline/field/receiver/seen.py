@@ -9,12 +9,16 @@ import contextlib
 import datetime as dt
 import json
 import threading
-from collections import Counter, deque
+from collections import Counter, defaultdict, deque
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 MOST_PROBLEMS = 50
+MOST_OF_STRANGERS = 20
+"""Problems of a day that somebody without a password can make, so that they do not hide those of phones."""
+MOST_VISITORS, MOST_FORMS, MOST_LINES = 500, 100, 100_000
+"""Phones and forms that are told apart in a day, and lines of its file: a phone can make up its name, and forms."""
 KEPT_DAYS = 30
 
 
@@ -57,13 +61,17 @@ class Day:
             self.many_problems += 1
         if not event.person:
             return
-        visitor = self.visitors.setdefault((event.person, event.device), Visitor(event.person, event.device))
+        who = event.person, event.device
+        if who not in self.visitors and len(self.visitors) >= MOST_VISITORS:
+            who = event.person, ""
+        visitor = self.visitors.setdefault(who, Visitor(*who))
         visitor.last = event.at
         if event.what == "groups":
             visitor.fetched = event.at
         elif event.what == "received":
             visitor.submissions += 1
-            self.forms[event.about] += 1
+            is_told_apart = event.about in self.forms or len(self.forms) < MOST_FORMS
+            self.forms[event.about if is_told_apart else "..."] += 1
 
 
 class Seen:
@@ -72,7 +80,8 @@ class Seen:
     def __init__(self, folder: Path, now: Callable[[], dt.datetime] = dt.datetime.now) -> None:
         self._folder, self._now = folder, now
         self._lock = threading.Lock()
-        self._said: set[tuple[str, str, str]] = set()
+        self._said: dict[str, set[tuple[str, str, str]]] = defaultdict(set)
+        self._lines = 0
         self._day = self._read(self._today())
 
     def _today(self) -> str:
@@ -85,25 +94,31 @@ class Seen:
         day = Day(date)
         with contextlib.suppress(OSError), self._file(date).open(encoding="utf-8", errors="replace") as lines:
             for line in lines:
+                self._lines += 1
                 with contextlib.suppress(ValueError, TypeError, RecursionError):  # a line that was cut says nothing
                     day.add(Event(**json.loads(line)))
         return day
 
     def note(self, person: str, device: str, what: str, about: str = "") -> None:
-        """Note what happens now; the same problem of the same phone once a day."""
+        """Note what happens now; the same problem of the same phone once a day. What anybody can cause is `stranger`."""
         with self._lock:
             date = self._today()
             if self._day.date != date:
-                self._day, self._said = Day(date), set()
+                self._day, self._lines = Day(date), 0
+                self._said.clear()
                 self._forget()
-            if what == "problem":
-                if (person, device, about) in self._said or len(self._said) > 10 * MOST_PROBLEMS:
+            if most := {"problem": 10 * MOST_PROBLEMS, "stranger": MOST_OF_STRANGERS}.get(what):
+                if (person, device, about) in self._said[what] or len(self._said[what]) >= most:
                     return
-                self._said.add((person, device, about))
+                self._said[what].add((person, device, about))
+                what = "problem"
             event = Event(self._now().isoformat(timespec="seconds"), person, device, what, about)
             self._day.add(event)
+            self._lines += 1
+            if self._lines > MOST_LINES:
+                return
             with contextlib.suppress(OSError):  # where the disk is full, what is sent is what matters
-                self._folder.mkdir(exist_ok=True)
+                self._folder.mkdir(mode=0o700, exist_ok=True)
                 with self._file(date).open("a", encoding="utf-8") as file:
                     file.write(json.dumps(asdict(event), ensure_ascii=False) + "\n")
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import socket
+import sys
 from collections import Counter
 from pathlib import Path
 from typing import Any
@@ -15,6 +17,8 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 HEAD_SECONDS, REST_SECONDS = 15.0, 30.0
 """So long a connection may take to say what it wants, and to send the rest of what has been answered already."""
+UNREAD_SECONDS, UNREAD_BYTES = 60.0, 1000
+"""So long, and a second more for so many bytes, an answer may lie here that the other side does not read."""
 MOST_CONNECTIONS, MOST_OF_ADDRESS = 400, 120
 
 
@@ -22,6 +26,7 @@ class Patient(H11Protocol):
     """A connection that is closed where a request does not come on, and where there are too many of them."""
 
     _until: asyncio.TimerHandle | None = None
+    _read_by: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
@@ -38,10 +43,24 @@ class Patient(H11Protocol):
     def on_response_complete(self) -> None:
         super().on_response_complete()
         self._look()
+        self._stop_minding()
+        if left := self.transport.get_write_buffer_size():
+            self._read_by = self.loop.call_later(UNREAD_SECONDS + left / UNREAD_BYTES, self._end_unread)
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._stop_waiting()
+        self._stop_minding()
         super().connection_lost(exc)
+
+    def _end_unread(self) -> None:
+        """Close where an answer is still not read; closing as such would wait for that."""
+        if self.transport.get_write_buffer_size():
+            self.transport.abort()
+
+    def _stop_minding(self) -> None:
+        if self._read_by is not None:
+            self._read_by.cancel()
+            self._read_by = None
 
     def _look(self) -> None:
         """Wait for the rest of a head, or of a body that was answered before its end; for nothing while a request is at work,
@@ -80,8 +99,27 @@ def bound(address: str, port: int) -> socket.socket:
     return listening
 
 
+def _allow_files() -> None:
+    """As many open files as there may be connections, and as many that only begin; some systems give 256 unasked."""
+    if sys.platform != "win32":
+        import resource
+
+        now, most = resource.getrlimit(resource.RLIMIT_NOFILE)
+        wanted = 4 * MOST_CONNECTIONS if most == resource.RLIM_INFINITY else min(4 * MOST_CONNECTIONS, most)
+        if 0 <= now < wanted:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, most))
+
+
+def _is_told(record: logging.LogRecord) -> bool:
+    """Not that there are too many connections to take another: it is said many times a second."""
+    return "out of system resource" not in record.getMessage()
+
+
 def server(app: ASGIApp, certificate: Path | None = None, key: Path | None = None) -> uvicorn.Server:
     """A server for the application, which says nothing of itself."""
+    _allow_files()
+    logging.getLogger("asyncio").addFilter(_is_told)
+    logging.getLogger("python_multipart").setLevel(logging.CRITICAL)  # it would warn the clerk of each broken message
     given: dict[str, Any] = {"ssl_certfile": certificate, "ssl_keyfile": key} if certificate else {}
     config = uvicorn.Config(
         app,

@@ -22,13 +22,15 @@ from typing import BinaryIO
 
 import filetype
 
-from formpack.submission import Record, Unread, name_of, read
+from formpack.submission import ENCRYPTED, Record, Unread, name_of, read
 from formpack.words import pack
 from pipeline.outputs import to_disk
 
 LEAST_FREE = 256 * 2**20
 """So much room must be left on the disk; the store and its reports need some too."""
 _OLD_SECONDS = 3600
+_LONGEST = 80
+"""Bytes of a name in a name: what is set aside is called by two and a code of 40 letters, and disks take 255."""
 _KINDS = {
     ".jpg": {"jpg"},
     ".jpeg": {"jpg"},
@@ -41,7 +43,6 @@ _KINDS = {
 }
 """Endings of files that are taken with a submission, and what their first bytes must be."""
 SUBMISSION = "submission.xml"
-_ENCRYPTED = re.compile(rb"""<[^>]*\sencrypted\s*=\s*["']yes["']""")
 
 
 class NoRoom(Exception):
@@ -61,7 +62,7 @@ def look_at(content: bytes) -> Said:
     """Form and identity of a submission, by the reader that an import uses."""
     (item,) = read(content, SUBMISSION) or (None,)
     if isinstance(item, Unread):
-        return Said("encrypted") if _ENCRYPTED.search(content[:4096]) else Said(why=item.why)
+        return Said("encrypted") if item.why == ENCRYPTED else Said(why=item.why)
     if not isinstance(item, Record):
         return Said(why=pack("it is empty"))
     ids = [text for tag, text in zip(item.tags, item.texts, strict=True) if name_of(tag) == "instanceID"]
@@ -69,9 +70,10 @@ def look_at(content: bytes) -> Said:
 
 
 def base_name(name: str) -> str:
-    """The last part of a file's name, in letters that every disk knows; '' where nothing is left."""
-    last = re.split(r"[/\\]", name)[-1]
-    return re.sub(r"[^\w.\- ]", "_", last)[-80:].strip(" .")
+    """The last part of a file's name, as far as every disk takes it, for submissions name their photos so; '' where nothing is
+    left."""
+    last = "".join(c if c.isprintable() and c not in '<>:"|?*' else "_" for c in re.split(r"[/\\]", name)[-1])
+    return last.encode()[-_LONGEST:].decode(errors="ignore").strip(" .")
 
 
 def is_what_it_says(name: str, file: BinaryIO) -> bool:
@@ -102,7 +104,7 @@ class Spool:
     def begin(self) -> None:
         """Make the folders, for nobody else to look into, and remove what a run that was killed left half written."""
         for path in (self.folder, self.waiting, self.aside):
-            path.mkdir(exist_ok=True)
+            path.mkdir(mode=0o700, exist_ok=True)
             os.chmod(path, 0o700)
         for left in self.folder.rglob(".new-*"):
             with contextlib.suppress(OSError):
@@ -127,7 +129,7 @@ class Spool:
         aside = [self._set_aside(person, said, name, files[name]) for name in sorted(files.keys() - sound.keys())]
         home = self.waiting / person
         if not home.exists():
-            home.mkdir()
+            home.mkdir(mode=0o700, exist_ok=True)  # two phones of a person may come at once
             to_disk(self.waiting)
         with _written(home) as beside:
             with beside.open("wb") as out, zipfile.ZipFile(out, "w") as archive:
