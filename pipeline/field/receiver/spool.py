@@ -98,12 +98,15 @@ class Spool:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.waiting, self.aside = folder / "waiting", folder / "set_aside"
+        self._homes: set[Path] = set()
+        """Folders of people that the disk holds for certain."""
 
     def begin(self) -> None:
         """Make the folders, for nobody else to look into, and remove what a run that was killed left half written."""
         for path in (self.folder, self.waiting, self.aside):
             path.mkdir(exist_ok=True)
             os.chmod(path, 0o700)
+            to_disk(path.parent)
         for left in self.folder.rglob(".new-*"):
             with contextlib.suppress(OSError):
                 if time.time() - left.stat().st_mtime > _OLD_SECONDS:
@@ -126,9 +129,10 @@ class Spool:
         sound = {name: file for name, file in files.items() if is_what_it_says(name, file)}
         aside = [self._set_aside(person, said, name, files[name]) for name in sorted(files.keys() - sound.keys())]
         home = self.waiting / person
-        if not home.exists():
-            home.mkdir()
+        if home not in self._homes or not home.exists():
+            home.mkdir(exist_ok=True)  # two that come at once make it both
             to_disk(self.waiting)
+            self._homes.add(home)
         with _written(home) as beside:
             with beside.open("wb") as out, zipfile.ZipFile(out, "w") as archive:
                 archive.writestr(zipfile.ZipInfo(SUBMISSION), content)
