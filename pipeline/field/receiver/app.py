@@ -33,8 +33,9 @@ from pipeline.findings import Refused
 from pipeline.lists import is_active
 from pipeline.workspace import Workspace
 
-AT_ONCE, AT_ONCE_OF_ONE = 16, 3
-"""Submissions that are in memory at once, of all and of one person; the rest waits its turn."""
+IN_MEMORY, AT_ONCE_OF_ONE = 160 * 2**20, 3
+"""Bytes of submissions that are in memory at once, by the lengths that they state, and submissions of one person; the rest
+waits its turn. Slow lines with little to send keep nobody waiting."""
 SILENT_SECONDS, SLOW_AFTER, SLOW_BYTES, MOST_SECONDS = 20.0, 30.0, 1000, 900.0
 """A body that says nothing for so long, that after so long comes slower than so many bytes a second, or takes so long, is cut
 off."""
@@ -68,6 +69,27 @@ class TooSlow(Exception):
     """A body that does not come on."""
 
 
+class Room:
+    """So many bytes, of which each takes some for a while; who finds too few waits."""
+
+    def __init__(self, size: int) -> None:
+        self._size = self._free = size
+        self._freed = asyncio.Event()
+
+    @contextlib.asynccontextmanager
+    async def taken(self, wanted: int) -> AsyncIterator[None]:
+        size = min(wanted, self._size)
+        while self._free < size:
+            self._freed.clear()
+            await self._freed.wait()
+        self._free -= size
+        try:
+            yield
+        finally:
+            self._free += size
+            self._freed.set()
+
+
 @dataclass
 class Receiver:
     """What the application is given, and what it knows while it runs. `failed` is told of what was not expected, and writes it
@@ -86,7 +108,7 @@ class Receiver:
     _sent: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
 
     def __post_init__(self) -> None:
-        self._turns = asyncio.Semaphore(AT_ONCE)
+        self._room = Room(IN_MEMORY)
         self._turns_of: dict[str, asyncio.Semaphore] = defaultdict(lambda: asyncio.Semaphore(AT_ONCE_OF_ONE))
 
     def app(self) -> Starlette:
@@ -231,7 +253,8 @@ class Receiver:
             return Response(None, 204, openrosa.headers(self._language(request), self.most_bytes))
         if self._is_too_much(person):
             return self._said(request, 503, _TOO_MANY, {"Retry-After": "600"})
-        async with self._turns_of[person], self._turns:
+        size = min(_stated(request) or self.most_bytes, self.most_bytes)
+        async with self._turns_of[person], self._room.taken(size):
             try:
                 if await run_in_threadpool(self.spool.needs_room, self.most_bytes):
                     raise NoRoom
@@ -298,8 +321,7 @@ class Receiver:
     async def _body(self, request: Request) -> AsyncIterator[bytes]:
         """The body as it comes. Raises TooLarge, TooSlow and ClientDisconnect."""
         most = self.most_bytes
-        stated = request.headers.get("content-length", "")
-        if stated.isdecimal() and int(stated) > most:
+        if _stated(request) > most:
             raise TooLarge
         clock = asyncio.get_running_loop().time
         begun, size = clock(), 0
@@ -382,6 +404,12 @@ class Receiver:
 
 def _address(request: Request) -> str:
     return request.client.host if request.client else ""
+
+
+def _stated(request: Request) -> int:
+    """The bytes of the body as the request states them, 0 where it does not; in pieces, what it states besides is nothing."""
+    stated = request.headers.get("content-length", "")
+    return int(stated) if stated.isdecimal() and "transfer-encoding" not in request.headers else 0
 
 
 def _device(request: Request) -> str:
