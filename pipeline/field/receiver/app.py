@@ -129,7 +129,7 @@ class Receiver:
             is_post = request.method == "POST"
             try:
                 async with asyncio.timeout(MOST_SECONDS):
-                    entry = await run_in_threadpool(self._judge, request)
+                    entry, is_staff = await run_in_threadpool(self._judge, request)
                     if not entry.person:
                         # the standard has a body read before it is answered; but one that says two lengths is not to be
                         # trusted, and some clients ask so for a challenge, without any body
@@ -138,7 +138,7 @@ class Receiver:
                             async for _ in self._body(request):
                                 pass
                         return self._turned_away(request, entry, {"Connection": "close"} if has_two else {})
-                    if not await run_in_threadpool(self._is_staff, entry.person):
+                    if not is_staff:
                         return self._said(request, 403, _NOT_YOU)
                     self._look_at_clock(request, entry.person)
                     return await answer(request, entry.person)
@@ -159,11 +159,13 @@ class Receiver:
 
     # the doors
 
-    def _judge(self, request: Request) -> Entry:
+    def _judge(self, request: Request) -> tuple[Entry, bool]:
+        """What the credentials are worth, and whether the person is staff."""
         target = request.scope["raw_path"].decode("ascii")
         if query := request.scope["query_string"]:
             target += f"?{query.decode('ascii')}"
-        return self.doors.judge(request.method, target, request.headers.get("authorization"), _address(request))
+        entry = self.doors.judge(request.method, target, request.headers.get("authorization"), _address(request))
+        return entry, bool(entry.person) and self._is_staff(entry.person)
 
     def _turned_away(self, request: Request, entry: Entry, more: dict[str, str]) -> Response:
         if entry.failed:
