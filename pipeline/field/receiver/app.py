@@ -302,9 +302,12 @@ class Receiver:
             boundary=options[b"boundary"],
             config=config,
         )
-        async for piece in self._body(request):
-            parser.write(piece)
-        parser.finalize()
+        try:
+            async for piece in self._body(request):
+                parser.write(piece)
+            parser.finalize()
+        finally:
+            parser.parser = None  # the two hold each other, and with them all that came, until somebody looks for such rings
         submissions = [file for name, _, file in parts if name == "xml_submission_file"]
         if not ended or len(submissions) != 1:
             raise FormParserError("no single submission, or no end")
