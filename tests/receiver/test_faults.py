@@ -226,15 +226,15 @@ def test_thousands_of_lines_that_come_and_go(office: Office) -> None:
     held = psutil.Process().num_fds()
     for number in range(3000):
         with line(office, f"127.0.0.{2 + number % 100}") as one:
-            if number % 3 == 0:
+            with contextlib.suppress(ConnectionError):  # too many are open, and this one was turned away
                 one.sendall(b"GET /formList HTTP/1.1\r\nHost: x\r\n\r\n"[: number % 40])
             if number % 2:
                 one.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
     until = time.monotonic() + A_WHILE
-    told = 0
+    identity, told = new_identity(), 0
     while told != 201 and time.monotonic() < until:  # while too many are open a phone is turned away, and tries again
         with contextlib.suppress(httpx.TransportError):
-            told = office.post(record(identity=new_identity())).status_code
+            told = office.post(record(identity=identity)).status_code
     assert told == 201
     while psutil.Process().num_fds() > held + 5 and time.monotonic() < until:
         time.sleep(0.01)
