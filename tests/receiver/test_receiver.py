@@ -222,7 +222,7 @@ def test_a_full_disk_leaves_the_record_on_the_phone(office: Office, monkeypatch:
         patched.setattr(spooling, "LEAST_FREE", 2**60)
         assert office.post(record(identity=new_identity())).status_code == 507
     assert office.spool.waits() == [] and not left_halves(office.workspace.folder)
-    assert any("no room" in problem for problem in office.problems())
+    assert any("cannot be put on the disk" in problem for problem in office.problems())
     assert office.post(record(identity=new_identity())).status_code == 201
 
 

@@ -33,9 +33,10 @@ from pipeline.findings import Refused
 from pipeline.lists import is_active
 from pipeline.workspace import Workspace
 
-AT_ONCE, AT_ONCE_OF_ONE, READ_AT_ONCE = 16, 3, 4
-"""Submissions that are in memory at once, of all and of one person, and of which the contents are read at once, for that takes
-several times their size; the rest waits its turn."""
+IN_MEMORY, AT_ONCE_OF_ONE, READ_AT_ONCE = 160 * 2**20, 3, 4
+"""Bytes of submissions that are in memory at once, by the lengths that they state; submissions of one person; and how many are
+read through at once, which takes several times their size. The rest waits its turn; slow lines with little to send keep nobody
+waiting."""
 SILENT_SECONDS, SLOW_AFTER, SLOW_BYTES, MOST_SECONDS = 20.0, 30.0, 1000, 900.0
 """A body that says nothing for so long, that after so long comes slower than so many bytes a second, or takes so long, is cut
 off."""
@@ -71,6 +72,27 @@ class TooSlow(Exception):
     """A body that does not come on."""
 
 
+class Room:
+    """So many bytes, of which each takes some for a while; who finds too few waits."""
+
+    def __init__(self, size: int) -> None:
+        self._size = self._free = size
+        self._freed = asyncio.Event()
+
+    @contextlib.asynccontextmanager
+    async def taken(self, wanted: int) -> AsyncIterator[None]:
+        size = min(wanted, self._size)
+        while self._free < size:
+            self._freed.clear()
+            await self._freed.wait()
+        self._free -= size
+        try:
+            yield
+        finally:
+            self._free += size
+            self._freed.set()
+
+
 @dataclass
 class Receiver:
     """What the application is given, and what it knows while it runs. `failed` is told of what was not expected, and writes it
@@ -86,10 +108,12 @@ class Receiver:
     _staff: tuple[tuple[int, int], dict[str, bool]] | None = None
     _contents: OrderedDict[str, str] = field(default_factory=OrderedDict)
     """Digest of an identity -> that of the submission that was last stored under it."""
+    _devices: OrderedDict[tuple[str, str], str] = field(default_factory=OrderedDict)
+    """Person and address -> what the phone there called itself last."""
     _sent: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
 
     def __post_init__(self) -> None:
-        self._turns, self._readings = asyncio.Semaphore(AT_ONCE), asyncio.Semaphore(READ_AT_ONCE)
+        self._room, self._readings = Room(IN_MEMORY), asyncio.Semaphore(READ_AT_ONCE)
         self._turns_of: dict[str, asyncio.Semaphore] = defaultdict(lambda: asyncio.Semaphore(AT_ONCE_OF_ONE))
 
     def app(self) -> Starlette:
@@ -112,7 +136,7 @@ class Receiver:
             is_post = request.method == "POST"
             try:
                 async with asyncio.timeout(MOST_SECONDS):
-                    entry = await run_in_threadpool(self._judge, request)
+                    entry, is_staff = await run_in_threadpool(self._judge, request)
                     if not entry.person:
                         # the standard has a body read before it is answered; but one that says two lengths is not to be
                         # trusted, and some clients ask so for a challenge, without any body
@@ -121,7 +145,7 @@ class Receiver:
                             async for _ in self._body(request):
                                 pass
                         return self._turned_away(request, entry, {"Connection": "close"} if has_two else {})
-                    if not await run_in_threadpool(self._is_staff, entry.person):
+                    if not is_staff:
                         return self._said(request, 403, _NOT_YOU)
                     self._look_at_clock(request, entry.person)
                     return await answer(request, entry.person)
@@ -142,11 +166,13 @@ class Receiver:
 
     # the doors
 
-    def _judge(self, request: Request) -> Entry:
+    def _judge(self, request: Request) -> tuple[Entry, bool]:
+        """What the credentials are worth, and whether the person is staff."""
         target = request.scope["raw_path"].decode("ascii")
         if query := request.scope["query_string"]:
             target += f"?{query.decode('ascii')}"
-        return self.doors.judge(request.method, target, request.headers.get("authorization"), _address(request))
+        entry = self.doors.judge(request.method, target, request.headers.get("authorization"), _address(request))
+        return entry, bool(entry.person) and self._is_staff(entry.person)
 
     def _turned_away(self, request: Request, entry: Entry, more: dict[str, str]) -> Response:
         if entry.failed:
@@ -171,14 +197,24 @@ class Receiver:
             if its is not None and abs(its - dt.datetime.now(dt.UTC)) > _CLOCK:
                 day = its.date()
                 said = pack("the clock of this phone, or of this computer, is wrong: the phone says it is {day}", day=day)
-                self.seen.note(person, _device(request), "problem", said)
+                self.seen.note(person, self._device(request, person), "problem", said)
+
+    def _device(self, request: Request, person: str) -> str:
+        """What the phone calls itself, or called itself at that address before: it says so in few of its requests. Only to be
+        shown."""
+        where = (person, _address(request))
+        if name := _shown(request.query_params.get("deviceID", "")):
+            self._devices[where] = name
+            if len(self._devices) > _KNOWN:
+                self._devices.popitem(last=False)
+        return self._devices.get(where, "")
 
     # what phones fetch
 
     async def _form_list(self, request: Request, person: str) -> Response:
         forms = await run_in_threadpool(openrosa.forms_in, self.workspace.phone)
         asked = request.query_params.get("formID")
-        self.seen.note(person, _device(request), "list")
+        self.seen.note(person, self._device(request, person), "list")
         base = _base(request)
         return self._document(request, openrosa.form_list([f for f in forms if asked in (None, f.form_id)], base))
 
@@ -224,7 +260,7 @@ class Receiver:
         if content is None:
             raise HTTPException(404)
         if name == "groups.csv":
-            self.seen.note(person, _device(request), "groups")
+            self.seen.note(person, self._device(request, person), "groups")
         kind = {".csv": "text/csv; charset=utf-8", ".png": "image/png", ".jpg": "image/jpeg"}
         headers = openrosa.headers(self._language(request)) | {"X-Content-Type-Options": "nosniff"}
         return Response(content, 200, headers, media_type=kind.get(Path(name).suffix, "application/octet-stream"))
@@ -236,10 +272,11 @@ class Receiver:
             return Response(None, 204, openrosa.headers(self._language(request), self.most_bytes))
         if self._is_too_much(person):
             return self._said(request, 503, _TOO_MANY, {"Retry-After": "600"})
-        async with self._turns_of[person], self._turns:
+        size = min(_stated(request) or self.most_bytes, self.most_bytes)
+        async with self._turns_of[person], self._room.taken(size):
             try:
                 if await run_in_threadpool(self.spool.needs_room, self.most_bytes):
-                    raise NoRoom
+                    raise NoRoom(pack("hardly any room is left"))
                 content, files = await self._parts(request)
                 if len(content) > MOST_XML:
                     raise TooLarge
@@ -247,8 +284,9 @@ class Receiver:
                     return await run_in_threadpool(self._store, request, person, content, files)
             except FormParserError:
                 return self._refused(request, person, pack("what was sent is no whole multipart message"))
-            except NoRoom:
-                self.seen.note(person, _device(request), "problem", pack("there is no room on the disk for what phones send"))
+            except NoRoom as wrong:
+                said = pack("what phones send cannot be put on the disk: {why}", why=str(wrong))
+                self.seen.note(person, self._device(request, person), "problem", said)
                 return self._said(request, 507, _NO_ROOM)
 
     def _is_too_much(self, person: str) -> bool:
@@ -292,7 +330,7 @@ class Receiver:
                 parser.write(piece)
             parser.finalize()
         finally:
-            del parser.parser  # the two hold each other, and with them all that came
+            parser.parser = None  # the two hold each other, and with them all that came, until somebody looks for such rings
         submissions = [file for name, _, file in parts if name == "xml_submission_file"]
         if not ended or len(submissions) != 1:
             raise FormParserError("no single submission, or no end")
@@ -311,8 +349,7 @@ class Receiver:
     async def _body(self, request: Request) -> AsyncIterator[bytes]:
         """The body as it comes. Raises TooLarge, TooSlow and ClientDisconnect."""
         most = self.most_bytes
-        stated = request.headers.get("content-length", "")
-        if stated.isdecimal() and int(stated) > most:
+        if _stated(request) > most:
             raise TooLarge
         clock = asyncio.get_running_loop().time
         begun, size = clock(), 0
@@ -338,7 +375,7 @@ class Receiver:
         if said.why:
             return self._refused(request, person, said.why)
         stored = self.spool.keep(person, said, content, files)
-        device = _device(request)
+        device = self._device(request, person)
         for name in stored.aside:
             self.seen.note(person, device, "problem", pack("set aside, as it is not what its name says: {name}", name=name))
         before = self._before(said, content)
@@ -366,7 +403,7 @@ class Receiver:
 
     def _refused(self, request: Request, person: str, why: str) -> Response:
         said = pack("refused, and still on the phone: {why}", why=why)
-        self.seen.note(person, _device(request), "problem", said)
+        self.seen.note(person, self._device(request, person), "problem", said)
         return self._said(request, 400, _BROKEN)
 
     # answers
@@ -397,9 +434,10 @@ def _address(request: Request) -> str:
     return request.client.host if request.client else ""
 
 
-def _device(request: Request) -> str:
-    """What the phone calls itself; only to be shown."""
-    return _shown(request.query_params.get("deviceID", ""))
+def _stated(request: Request) -> int:
+    """The bytes of the body as the request states them, 0 where it does not; in pieces, what it states besides is nothing."""
+    stated = request.headers.get("content-length", "")
+    return int(stated) if stated.isdecimal() and "transfer-encoding" not in request.headers else 0
 
 
 def _shown(text: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import json
 import subprocess
@@ -44,8 +45,9 @@ class Importer:
 
     def _go_on(self) -> None:
         while not self._stop.is_set():
-            if self._day != dt.date.today() or self.spool.waits():
-                self.run()
+            with contextlib.suppress(OSError):  # a folder that goes while it is looked at
+                if self._day != dt.date.today() or self.spool.waits():
+                    self.run()
             self._stop.wait(60 * self.minutes)
 
     def run(self) -> None:

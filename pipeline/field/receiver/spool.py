@@ -46,7 +46,7 @@ SUBMISSION = "submission.xml"
 
 
 class NoRoom(Exception):
-    """The disk has no room for what came; the phone keeps it."""
+    """The disk does not take what came, and why, packed; the phone keeps it."""
 
 
 @dataclass(frozen=True)
@@ -100,12 +100,15 @@ class Spool:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.waiting, self.aside = folder / "waiting", folder / "set_aside"
+        self._homes: set[Path] = set()
+        """Folders of people that the disk holds for certain."""
 
     def begin(self) -> None:
         """Make the folders, for nobody else to look into, and remove what a run that was killed left half written."""
         for path in (self.folder, self.waiting, self.aside):
             path.mkdir(mode=0o700, exist_ok=True)
             os.chmod(path, 0o700)
+            to_disk(path.parent)
         for left in self.folder.rglob(".new-*"):
             with contextlib.suppress(OSError):
                 if time.time() - left.stat().st_mtime > _OLD_SECONDS:
@@ -122,15 +125,16 @@ class Spool:
         except OSError as wrong:
             if isinstance(wrong, FileNotFoundError | PermissionError):
                 raise
-            raise NoRoom(str(wrong)) from None
+            raise NoRoom(wrong.strerror or str(wrong)) from None
 
     def _keep(self, person: str, said: Said, content: bytes, files: Mapping[str, BinaryIO]) -> Stored:
         sound = {name: file for name, file in files.items() if is_what_it_says(name, file)}
         aside = [self._set_aside(person, said, name, files[name]) for name in sorted(files.keys() - sound.keys())]
         home = self.waiting / person
-        if not home.exists():
-            home.mkdir(mode=0o700, exist_ok=True)  # two phones of a person may come at once
+        if home not in self._homes or not home.exists():
+            home.mkdir(mode=0o700, exist_ok=True)  # two that come at once make it both
             to_disk(self.waiting)
+            self._homes.add(home)
         with _written(home) as beside:
             with beside.open("wb") as out, zipfile.ZipFile(out, "w") as archive:
                 archive.writestr(zipfile.ZipInfo(SUBMISSION), content)
