@@ -1,9 +1,11 @@
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import ipaddress
 import re
 import traceback
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -105,7 +107,7 @@ def _labels(ws: Workspace) -> dict[str, str]:
 
 def _add(ws: Workspace, code: str, address: str, to: Path | None, as_json: bool) -> None:
     from pipeline.field.receiver import slips
-    from pipeline.field.receiver.doors import People
+    from pipeline.field.receiver.doors import People, new_password
     from pipeline.findings import Refused
     from pipeline.lists import is_active
     from pipeline.outputs import one_file
@@ -121,12 +123,19 @@ def _add(ws: Workspace, code: str, address: str, to: Path | None, as_json: bool)
         raise Refused(
             tr("--add-person {code}: phones cannot send this name; use a code of letters, digits, - and _.", code=code[:60])
         )
-    password = People(_people(ws)).add(code)
+    password = new_password()
     slip = slips.slip_for(code, staff[code].get("label") or code, address, password, ws.settings.receiver)
-    if to is not None:
-        with one_file(to) as beside:
-            beside.touch(mode=0o600)
-            slips.write_pdf(beside, slip)
+    take_back: Callable[[], None] | None = None
+    try:
+        with one_file(to) if to else contextlib.nullcontext() as beside:
+            if beside:
+                beside.touch(mode=0o600)
+                slips.write_pdf(beside, slip)
+            take_back = People(_people(ws)).add(code, password)
+    except (Refused, OSError):  # one that is stopped is done again, which makes a password anew
+        if take_back:
+            take_back()
+        raise
     if as_json:
         print_json({"person": code, "address": address, "password": password, "wifi": slip.wifi})
         return

@@ -15,7 +15,7 @@ import httpx
 
 from pipeline.field.receiver import server
 from pipeline.field.receiver.app import Receiver
-from pipeline.field.receiver.doors import Doors, People
+from pipeline.field.receiver.doors import Doors, People, new_password
 from pipeline.field.receiver.seen import Seen
 from pipeline.field.receiver.spool import Spool
 from pipeline.workspace import Workspace
@@ -39,6 +39,13 @@ def record(form: str = "stock_count", identity: str | None = None, counted: int 
 
 def new_identity() -> str:
     return f"uuid:{uuid.uuid4()}"
+
+
+def let_in(people: People, code: str) -> str:
+    """A password for a person."""
+    password = new_password()
+    people.add(code, password)
+    return password
 
 
 @dataclass
@@ -93,7 +100,7 @@ def running(workspace: Workspace, most_bytes: int = 200_000) -> Iterator[Office]
     """A receiver for the workspace, at a port that is free."""
     people, spool = People(workspace.receiver / "people.json"), Spool(workspace.receiver)
     spool.begin()
-    password = people.add("S01")
+    password = let_in(people, "S01")
     failures: list[BaseException] = []
 
     def groups(_: str) -> bytes:

@@ -26,7 +26,7 @@ from pipeline.field.receiver.importer import Importer
 from pipeline.field.receiver.spool import base_name
 from tests.cli.test_cli import formpack
 from tests.conftest import ROOT, new_workspace
-from tests.receiver.office import JPEG, Office, new_identity, put_forms, record, running
+from tests.receiver.office import JPEG, Office, let_in, new_identity, put_forms, record, running
 from tests.receiver.test_doors import ADDRESS, TARGET, Phone
 
 
@@ -50,7 +50,7 @@ def test_a_new_slip_opens_what_the_old_password_locked(phone: Phone) -> None:
     for n in range(doors.FAILURES):
         phone.judge(phone.header(nonce, n + 1, password="wrong"))
     assert phone.judge(phone.header(nonce, 50)).is_locked
-    phone.password = phone.people.add("S01")
+    phone.password = let_in(phone.people, "S01")
     assert phone.judge(phone.header(nonce, 51)).person == "S01"
 
 
@@ -156,7 +156,7 @@ def test_nobody_else_can_look_into_what_is_made_whatever_the_rights_are(tmp_path
     former = os.umask(0)
     try:
         workspace = new_workspace(tmp_path)
-        People(workspace.receiver / "people.json").add("S01")
+        let_in(People(workspace.receiver / "people.json"), "S01")
         assert workspace.receiver.stat().st_mode & 0o777 == 0o700
         formpack("receive", "--add-person", "S01", "--to", "slip.pdf", cwd=workspace.folder)
         written = (workspace.folder / "slip.pdf", workspace.receiver / "people.json")

@@ -27,7 +27,7 @@ from pipeline.workspace import Workspace
 from tests.cli.test_cli import formpack
 from tests.conftest import DAY, SAMPLES, looked_at, new_workspace, table
 from tests.field.test_signs import pictures, texts
-from tests.receiver.office import JPEG, new_identity, put_forms, record
+from tests.receiver.office import JPEG, let_in, new_identity, put_forms, record
 from tests.receiver.test_power_cut import begun
 from tests.report.browser import Browser, needs
 
@@ -70,6 +70,17 @@ def test_a_slip_has_all_that_a_phone_needs(ours: Workspace) -> None:
     assert {found.text for found in zxingcpp.read_barcodes(sheet)} == {WIFI_TEXT, ADDRESS}
     assert password in texts(ours.folder / "slip.pdf")[0]
     assert password not in (ours.receiver / "people.json").read_text(encoding="utf-8")
+
+
+def test_a_slip_that_cannot_be_written_leaves_the_old_password(ours: Workspace) -> None:
+    people = People(ours.receiver / "people.json")
+    let_in(people, "S01")
+    before = people.path.read_bytes()
+    (ours.folder / "slip.pdf").mkdir()
+    said = formpack("receive", "--add-person", "S01", "--to", "slip.pdf", cwd=ours.folder, code=2)
+    assert "slip.pdf could not be replaced" in said and people.path.read_bytes() == before
+    said = formpack("receive", "--add-person", "S01", "--to", "gone/slip.pdf", cwd=ours.folder, code=2)
+    assert "no folder gone" in said and people.path.read_bytes() == before
 
 
 def test_a_network_without_a_password_and_none_at_all(ours: Workspace) -> None:
@@ -141,7 +152,7 @@ def test_https_with_a_certificate_of_ones_own(ours: Workspace, tmp_path: Path) -
     certificate, key = tmp_path / "c.pem", tmp_path / "k.pem"
     command = "openssl req -x509 -newkey rsa:2048 -nodes -days 2 -subj /CN=nursery -addext subjectAltName=IP:127.0.0.1"
     subprocess.run([*command.split(), "-keyout", key, "-out", certificate], check=True, capture_output=True)
-    password = People(ours.receiver / "people.json").add("S01")
+    password = let_in(People(ours.receiver / "people.json"), "S01")
     with serving(ours, "--certificate", str(certificate), "--key", str(key)) as (port, _):
         curl = ["curl", "-sS", "--digest", "--noproxy", "*", "-u", f"S01:{password}", f"https://127.0.0.1:{port}/formList"]
         listed = subprocess.run([*curl, "--cacert", certificate], capture_output=True, text=True, check=True, timeout=60)
@@ -151,7 +162,7 @@ def test_https_with_a_certificate_of_ones_own(ours: Workspace, tmp_path: Path) -
 
 
 def test_the_page_of_today_in_a_browser(ours: Workspace, tmp_path: Path) -> None:
-    password = People(ours.receiver / "people.json").add("S01")
+    password = let_in(People(ours.receiver / "people.json"), "S01")
     with serving(ours) as (port, _), Browser(tmp_path / "chromium") as browser:
         auth = httpx.DigestAuth("S01", password)
         with httpx.Client(base_url=f"http://127.0.0.1:{port}", auth=auth, trust_env=False) as phone:

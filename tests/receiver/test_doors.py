@@ -12,6 +12,7 @@ import pytest
 from pipeline.field.receiver import doors
 from pipeline.field.receiver.doors import Doors, People
 from pipeline.findings import Refused
+from tests.receiver.office import let_in
 
 TARGET, ADDRESS = "/submission", "192.168.1.7"
 
@@ -50,7 +51,7 @@ class Phone:
     def __init__(self, folder: Path) -> None:
         self.time = 1000.0
         self.people = People(folder / "receiver" / "people.json")
-        self.password = self.people.add("S01")
+        self.password = let_in(self.people, "S01")
         self.doors = Doors(self.people, lambda: self.time)
 
     def challenge(self) -> dict[str, str]:
@@ -179,7 +180,7 @@ def test_it_is_for_this_request_alone(phone: Phone) -> None:
 
 
 def test_a_new_slip_ends_the_old_password_while_it_runs(phone: Phone) -> None:
-    old, phone.password = phone.password, phone.people.add("S01")
+    old, phone.password = phone.password, let_in(phone.people, "S01")
     nonce = phone.challenge()["nonce"]
     assert phone.judge(phone.header(nonce, password=old)).person == ""
     assert phone.judge(phone.header(nonce)).person == "S01"

@@ -28,7 +28,7 @@ from pipeline.field.receiver.spool import Spool, look_at
 from tests.bench.phones_at_once import Phone
 from tests.cli.test_cli import formpack
 from tests.conftest import SAMPLES, new_workspace, table
-from tests.receiver.office import JPEG, Office, left_halves, new_identity, put_forms, record, running
+from tests.receiver.office import JPEG, Office, left_halves, let_in, new_identity, put_forms, record, running
 from tests.robust.books import module_run
 
 A_WHILE = 60
@@ -91,7 +91,7 @@ def test_slow_lines_keep_nobody_waiting(office: Office, monkeypatch: pytest.Monk
         drips = []
         for name in names:
             drip = stack.enter_context(line(office))
-            drip.sendall(asked(office, part("a", b"a")[:-2], name, people.add(name), 5000))
+            drip.sendall(asked(office, part("a", b"a")[:-2], name, let_in(people, name), 5000))
             drips.append(drip)
         identities = [new_identity() for _ in range(10)]
         for identity in identities:

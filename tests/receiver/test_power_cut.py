@@ -19,7 +19,7 @@ from pipeline.field.receiver.doors import People
 from pipeline.field.receiver.spool import Spool
 from pipeline.workspace import Workspace
 from tests.conftest import ROOT, new_workspace
-from tests.receiver.office import JPEG, new_identity, put_forms, record
+from tests.receiver.office import JPEG, let_in, new_identity, put_forms, record
 
 COMMAND = (sys.executable, "-c", "from pipeline.cli import main; main()", "receive", "--import-every", "0")
 
@@ -74,7 +74,7 @@ def _send(port: int, password: str, answered: list[tuple[str, int]], stop: threa
 def test_what_was_answered_is_there(turn: int, tmp_path: Path) -> None:
     workspace = new_workspace(tmp_path)
     put_forms(workspace)
-    password = People(workspace.receiver / "people.json").add("S01")
+    password = let_in(People(workspace.receiver / "people.json"), "S01")
     process, port = begun(workspace)
     answered: list[tuple[str, int]] = []
     stop = threading.Event()

@@ -19,14 +19,14 @@ from tests.conftest import looked_at, table
 from tests.engine.nursery import AFTER, FORMS, filled, new_nursery, stands
 from tests.engine.phone import Phone, needs_java
 from tests.receiver import stand_in
-from tests.receiver.office import JPEG
+from tests.receiver.office import JPEG, let_in
 from tests.receiver.test_command import serving
 
 
 def test_from_the_office_to_the_bench_and_back(tmp_path: Path) -> None:
     needs_java()
     workspace = new_nursery(tmp_path / "nursery")
-    password = People(workspace.receiver / "people.json").add("S03")
+    password = let_in(People(workspace.receiver / "people.json"), "S03")
     fetched, sent = tmp_path / "fetched", tmp_path / "sent"
     for folder in (fetched, sent):
         folder.mkdir()

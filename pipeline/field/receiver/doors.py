@@ -75,11 +75,12 @@ class People:
             self._stamp, self._hashes = stamp, found
         return self._hashes
 
-    def add(self, code: str) -> str:
-        """A new password for a person; the former one is no longer good. Raises Refused and OSError."""
-        password = new_password()
-        self._write(self.hashes() | {code: _md5(f"{code}:{REALM}:{password}")})
-        return password
+    def add(self, code: str, password: str) -> Callable[[], None]:
+        """Let a person in with a password; the former one is no longer good. Returns what takes that back. Raises Refused and
+        OSError."""
+        before = self.hashes()
+        self._write(before | {code: _md5(f"{code}:{REALM}:{password}")})
+        return lambda: self._write(before)
 
     def remove(self, code: str) -> bool:
         """Let a person in no more. Returns whether they were let in before. Raises Refused and OSError."""
