@@ -455,14 +455,18 @@ def import_files(
                 store.connection.execute("UPDATE kept.passed_over SET program = ''")
         waiting = days.not_parsed_of(store, day)
 
+        looked_at: list[bool] = []
+
         def look_at_day() -> None:
             if not is_sure and (why := days.misfit(store, day, waiting, last)):
                 raise doubted(why)
+            looked_at.append(True)
 
         try:
             bring_up(store, workspace, day, show, progress, look_at_day)
-        except Doubted:
-            ingest.take_back(store, kept)
+        except (Doubted, KeyboardInterrupt, RuntimeError) as wrong:  # DuckDB says the second by the third
+            if isinstance(wrong, Doubted) or not looked_at:  # nothing stays that came in on a day that was not looked at
+                ingest.take_back(store, kept)
             raise
         after = store.value("SELECT count(*) FROM work.states")
         states_now = counts_of_states(store)

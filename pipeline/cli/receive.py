@@ -2,8 +2,10 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import errno
 import ipaddress
 import re
+import socket
 import traceback
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from formpack.words import marked, tr, trn
+from formpack.words import either, listed, marked, number, tr, trn
 from pipeline.cli import frame
 from pipeline.cli.frame import JsonOption, WorkspaceOption, number_of, print_json, refusals, say, workspace_at
 
@@ -81,6 +83,8 @@ def receive(
             raise Refused(tr("--certificate and --key belong together; give both."))
         if to is not None and not add_person:
             raise Refused(tr("--to writes a slip: give --add-person too."))
+        if to is not None and to.suffix != ".pdf":
+            raise Refused(tr("{file} must end in .pdf.", file=str(to)))
         if add_person and remove_person:
             raise Refused(tr("--add-person and --remove-person are two things; do one after the other."))
         if add_person:
@@ -97,8 +101,13 @@ def _people(ws: Workspace) -> Path:
 
 def _address(ws: Workspace, listen: str, port: int, is_secure: bool) -> str:
     """The address that phones are given."""
+    return ws.settings.receiver.address or _where(listen, port, is_secure)
+
+
+def _where(listen: str, port: int, is_secure: bool) -> str:
+    """The address at which it listens."""
     host = f"[{listen}]" if ":" in listen else listen or "127.0.0.1"
-    return ws.settings.receiver.address or f"{'https' if is_secure else 'http'}://{host}:{port}"
+    return f"{'https' if is_secure else 'http'}://{host}:{port}"
 
 
 def _labels(ws: Workspace) -> dict[str, str]:
@@ -124,7 +133,7 @@ def _add(ws: Workspace, code: str, address: str, to: Path | None, as_json: bool)
             tr("--add-person {code}: phones cannot send this name; use a code of letters, digits, - and _.", code=code[:60])
         )
     password = new_password()
-    slip = slips.slip_for(code, staff[code].get("label") or code, address, password, ws.settings.receiver)
+    slip = slips.slip_for(ws.settings, code, staff[code].get("label") or code, address, password)
     take_back: Callable[[], None] | None = None
     try:
         with one_file(to) if to else contextlib.nullcontext() as beside:
@@ -141,8 +150,10 @@ def _add(ws: Workspace, code: str, address: str, to: Path | None, as_json: bool)
         return
     for line in slip.lines():
         say(line)
-    for line in slips.on_screen(slip.wifi) if slip.wifi else ():
-        say(line)
+    if slip.wifi:
+        say(tr(slips.JOIN))
+        for line in slips.on_screen(slip.wifi):
+            say(line)
     if to is not None:
         say(tr("The slip is in {file}. Delete it when it is printed.", file=str(to)))
     if address.startswith("http://127."):
@@ -209,13 +220,19 @@ def _serve(ws: Workspace, port: int, listen: str, certificate: Path | None, key:
     try:
         phones = server.server(receiver.app(), certificate, key)
         phones.config.load()
-        sockets = [server.bound(listen or "127.0.0.1", port), server.bound("127.0.0.1", port + 1)]
-    except OSError as wrong:
+    except OSError as wrong:  # those of SSL too
         said = marked(
-            "Cannot listen there: {why}. Another program may be at this port (name another with --port), or a file cannot be"
-            " read."
+            "The certificate and the key cannot be used: {why}. Each is a file of its own, as PEM, and they fit together."
         )
         raise Refused(tr(said, why=wrong.strerror or str(wrong))) from None
+    try:
+        sockets = [server.bound(listen or "127.0.0.1", port), server.bound("127.0.0.1", port + 1)]
+    except OSError as wrong:
+        if wrong.errno == errno.EADDRNOTAVAIL:
+            said = marked("--listen {address}: this computer has no such address; it has {addresses}.")
+            raise Refused(tr(said, address=listen, addresses=listed(_own_addresses()) or "127.0.0.1")) from None
+        said = marked("Cannot listen at port {port}: {why}. Another program may be there; name another port with --port.")
+        raise Refused(tr(said, port=str(port), why=wrong.strerror or str(wrong))) from None
     status = server.server(_status(ws, importer, spool, seen))
     try:
         _say_where(ws, listen, port, certificate is not None, minutes, people)
@@ -244,12 +261,27 @@ def _groups(ws: Workspace, code: str) -> bytes:
     return phone.group_list_of(ws.phone, phone.houses_of_staff(ws).get(code))
 
 
+def _own_addresses() -> list[str]:
+    """The addresses of this computer at which a phone may find it."""
+    import psutil
+
+    found = [one.address for ones in psutil.net_if_addrs().values() for one in ones if one.family == socket.AF_INET]
+    return sorted(address for address in found if not address.startswith("127."))
+
+
 def _say_where(ws: Workspace, listen: str, port: int, is_secure: bool, minutes: float, people: People) -> None:
-    address = _address(ws, listen, port, is_secure)
+    address = _where(listen, port, is_secure)
     if listen:
         say(tr("Listening for phones at {address}.", address=address))
     else:
         say(tr("Listening at {address}, for this computer alone; --listen ADDRESS lets phones in.", address=address))
+        if own := _own_addresses():
+            say(tr("This computer has the address {addresses}.", addresses=either(own)))
+    if (told := ws.settings.receiver.address) and told != address:
+        say(tr("Slips say {address} ([receiver] in nursery.toml).", address=told))
+    if day := ws.settings.today:
+        said = marked("nursery.toml says that today is {day}: work that phones date after it is kept out.")
+        say(tr(said, day=day))
     if listen and not is_secure:
         said = marked(
             "This is plain HTTP: nobody can read or use a password, but whoever is on the same network can read what is sent"
@@ -266,7 +298,7 @@ def _say_where(ws: Workspace, listen: str, port: int, is_secure: bool, minutes: 
     if not any(ws.phone.glob("*.xml")):
         say(tr("phone/ has no forms yet, so there is nothing to fetch: run `formpack forms`."))
     if minutes:
-        say(trn("What came is imported every minute.", "What came is imported every {n} minutes.", max(1, round(minutes))))
+        say(tr("What came is imported every {minutes} minutes.", minutes=number(minutes, 0 if minutes == int(minutes) else 2)))
     else:
         say(tr("What came waits until `formpack import`."))
     say(tr("Stop with Ctrl+C; what came stays."))
@@ -280,6 +312,7 @@ def _status(ws: Workspace, importer: Importer, spool: Spool, seen: Seen) -> ASGI
     from starlette.responses import HTMLResponse, PlainTextResponse
     from starlette.routing import Route
 
+    from pipeline.field.receiver.doors import People
     from pipeline.findings import Refused
     from pipeline.report.phones_page import phones_html
 
@@ -289,7 +322,8 @@ def _status(ws: Workspace, importer: Importer, spool: Spool, seen: Seen) -> ASGI
             groups = ws.phone / "groups.csv"
             lists_of = dt.datetime.fromtimestamp(groups.stat().st_mtime) if groups.exists() else None
             labels = _labels(ws) | frame.titles(ws)
-            made = phones_html(ws.settings.name, seen.day(), importer, len(spool.waits()), lists_of, labels)
+            people = People(_people(ws)).hashes()
+            made = phones_html(ws.settings.name, seen.day(), importer, len(spool.waits()), lists_of, people, labels)
         except (Refused, OSError) as wrong:  # a list that cannot be read; the page is there again when it can
             return PlainTextResponse(str(wrong), 503, headers)
         return HTMLResponse(made, headers=headers)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING
 
-from formpack.words import many, number, short_day, tr, trn, unpacked
+from formpack.words import listed, many, number, short_day, tr, trn, unpacked
 from pipeline.report.blocks import Block, Chapter, Column, Figure, Figures, Says, Table
 
 if TYPE_CHECKING:
@@ -19,19 +19,26 @@ def _time(at: str) -> str:
 
 
 def phones_html(
-    nursery: str, day: Day, importer: Importer, waiting: int, lists_of: dt.datetime | None, labels: Mapping[str, str]
+    nursery: str,
+    day: Day,
+    importer: Importer,
+    waiting: int,
+    lists_of: dt.datetime | None,
+    people: Collection[str],
+    labels: Mapping[str, str],
 ) -> str:
-    """The page. `lists_of` is when the lists in phone/ were written, `labels` what people and forms are called."""
+    """The page. `lists_of` is when the lists in phone/ were written, `people` are those who can send, `labels` what people and
+    forms are called."""
     from pipeline.report.page import page_html
 
     sent = sum(day.forms.values())
     figures = [
-        Figure(tr("Sent today"), number(sent), trn("from {n} phone", "from {n} phones", len(day.visitors))),
+        Figure(tr("Sent today"), number(sent), trn("by {n} person", "by {n} people", len({p for p, _ in day.visitors}))),
         Figure(tr("Waiting to be imported"), number(waiting)),
         Figure(tr("Problems"), number(day.many_problems)),
     ]
     first: list[Block] = [Figures(figures), *_imports(importer), *_lists(lists_of)]
-    chapters = [c for c in (_problems(day, labels), _people(day, labels), _forms(day, labels)) if c]
+    chapters = [c for c in (_problems(day, labels), _people(day, people, labels), _forms(day, labels)) if c]
     return page_html(
         nursery, dt.date.fromisoformat(day.date), Chapter("first", tr("Today"), first), chapters, about=tr("Phones today")
     )
@@ -45,6 +52,13 @@ def _imports(importer: Importer) -> list[Block]:
         new = importer.last.get("new_submissions", 0)
         submissions = many(new, "new submission")
         said.append(Says(tr("Imported at {time}: {submissions}.", time=_time(importer.ended_at), submissions=submissions)))
+        if found := importer.last.get("stops", 0) + importer.last.get("notes", 0):
+            say = trn(
+                "{n} finding is open in the books; `formpack problems` lists it with what to do.",
+                "{n} findings are open in the books; `formpack problems` lists them with what to do.",
+                found,
+            )
+            said.append(Says(say))
     said += [Says(left, "stop") for left in importer.last.get("left_waiting", ())]
     if not importer.minutes:
         said.append(Says(tr("Nothing is imported by itself: `formpack import` does it.")))
@@ -75,9 +89,8 @@ def _latest(event: object) -> float:
     return -dt.datetime.fromisoformat(event.at).timestamp()  # type: ignore[attr-defined]
 
 
-def _people(day: Day, labels: Mapping[str, str]) -> Chapter | None:
-    if not day.visitors:
-        return None
+def _people(day: Day, people: Collection[str], labels: Mapping[str, str]) -> Chapter | None:
+    """Everybody who can send, or was here today: those who have not fetched the list first."""
     columns = (
         Column(tr("who")),
         Column(tr("phone")),
@@ -85,14 +98,21 @@ def _people(day: Day, labels: Mapping[str, str]) -> Chapter | None:
         Column(tr("group list fetched")),
         Column(tr("last seen")),
     )
-    rows = [
-        [labels.get(v.person, v.person), v.device, v.submissions, _time(v.fetched), _time(v.last)]
-        for v in sorted(day.visitors.values(), key=lambda v: (v.person, v.device))
-    ]
-    unfetched = sum(not v.fetched for v in day.visitors.values())
-    says = trn(
-        "{n} phone has not fetched the group list today.", "{n} phones have not fetched the group list today.", unfetched
-    )
+    rows = []
+    for person in {*people, *(person for person, _ in day.visitors)}:
+        seen = [v for (who, _), v in sorted(day.visitors.items()) if who == person]
+        phones = listed([v.device for v in seen if v.device])
+        fetched, last = (max(times, default="") for times in ([v.fetched for v in seen], [v.last for v in seen]))
+        sent = sum(v.submissions for v in seen)
+        rows.append((labels.get(person, person), phones, sent, _time(fetched), _time(last)))
+    if not rows:
+        return None
+    rows.sort(key=lambda row: (bool(row[3]), row[0]))
+    says = tr("All have fetched the group list today.")
+    if without := sum(not row[3] for row in rows):
+        says = trn(
+            "{n} person has not fetched the group list today.", "{n} people have not fetched the group list today.", without
+        )
     return Chapter("people", tr("People and phones"), [Table("people", tr("People and phones today"), columns, rows)], says)
 
 

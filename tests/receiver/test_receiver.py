@@ -75,6 +75,19 @@ def test_a_phone_fetches_forms_and_lists(office: Office) -> None:
     assert "gone.csv" in unpacked(office.problems()[0])
 
 
+def test_what_a_manifest_offers_is_what_comes(office: Office) -> None:
+    """Also where an import makes the list anew between the two."""
+    groups = office.workspace.phone / "groups.csv"
+    with office.client() as phone:
+        manifest = etree.fromstring(phone.get("/forms/loss.xml/manifest").content)
+        (file,) = (f for f in manifest if f.findtext("m:filename", None, LISTS) == "groups.csv")
+        groups.write_text("code,facts\n26120139,c d\n", encoding="utf-8")
+        old = phone.get(str(file.findtext("m:downloadUrl", None, LISTS))).content
+        assert file.findtext("m:hash", None, LISTS) == "md5:" + hashlib.md5(old).hexdigest()
+        assert phone.get("/media/groups.csv").content == groups.read_bytes() != old
+        assert phone.get("/media/secret.csv?md5=0").status_code == 404
+
+
 def test_addresses_are_those_that_the_phone_asked(office: Office) -> None:
     said = office.curl("-H", "Host: nursery.example:99", f"{office.base}/formList")
     assert "<downloadUrl>http://nursery.example:99/forms/loss.xml</downloadUrl>" in said
@@ -178,8 +191,8 @@ def test_nobody_sees_more_than_forms(office: Office) -> None:
     phone = office.workspace.phone
     (phone / "link.png").symlink_to(office.workspace.folder / "nursery.toml")
     with office.client() as client:
+        assert client.get("/").text.startswith("This is the right address.")
         for path in (
-            "/",
             "/submission",
             "/media/secret.csv",
             "/media/..%2f..%2fnursery.toml",

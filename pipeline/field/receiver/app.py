@@ -21,7 +21,7 @@ from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
-from starlette.responses import Response
+from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
 from formpack.words import in_each_language, marked, pack
@@ -47,7 +47,7 @@ MOST_XML = 128 * 2**10
 """Bytes of a submission without its files; a form makes a few kB. Some of some MB each were more than an import holds."""
 _CLOCK = dt.timedelta(hours=1)
 _HOST = re.compile(r"[A-Za-z0-9.\-]+(:\d{1,5})?|\[[0-9A-Fa-f:.]+\](:\d{1,5})?")
-_KNOWN = 20_000
+_KNOWN, _OFFERED = 20_000, 32 * 2**20
 
 _RECEIVED = marked("Received. Thank you.")
 _AGAIN = marked("This was received before. There is nothing more to do.")
@@ -61,6 +61,7 @@ _TOO_MANY = marked("Too much at once. It stays on this phone: send it again in a
 _NO_ROOM = marked("The office computer has no room. It stays on this phone: tell the office, and send it again later.")
 _SLOW = marked("The line is too slow or was cut. It stays on this phone: send it again where the network is better.")
 _TROUBLE = marked("Something went wrong in the office. It stays on this phone: tell the office, and send it again later.")
+_HERE = marked("This is the right address. Put it into the form app, with the name and the password of your slip.")
 _NOTHING_HERE = marked("There is nothing at this address. The address stands on your slip.")
 
 
@@ -110,6 +111,8 @@ class Receiver:
     """Digest of an identity -> that of the submission that was last stored under it."""
     _devices: OrderedDict[tuple[str, str], str] = field(default_factory=OrderedDict)
     """Person and address -> what the phone there called itself last."""
+    _offered: OrderedDict[tuple[str, str, str], bytes] = field(default_factory=OrderedDict)
+    """Person, name and hash -> what a manifest offered lately."""
     _sent: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
 
     def __post_init__(self) -> None:
@@ -119,6 +122,7 @@ class Receiver:
     def app(self) -> Starlette:
         """The application."""
         routes = [
+            Route("/", self._welcome),
             Route("/formList", self._guarded(self._form_list)),
             Route("/forms/{form}.xml", self._guarded(self._form)),
             Route("/forms/{form}.xml/manifest", self._guarded(self._manifest)),
@@ -128,6 +132,12 @@ class Receiver:
         app = Starlette(routes=routes, exception_handlers={HTTPException: self._not_found})
         app.router.redirect_slashes = False  # to an address out of a Host header that nobody has looked at
         return app
+
+    async def _welcome(self, request: Request) -> Response:
+        """For a browser that looks at the address of a slip."""
+        language = self._language(request)
+        said = in_each_language(_HERE)[language]
+        return PlainTextResponse(said, 200, openrosa.headers(language) | {"X-Content-Type-Options": "nosniff"})
 
     def _guarded(self, answer: Callable[[Request, str], Awaitable[Response]]) -> Callable[[Request], Awaitable[Response]]:
         """An endpoint behind the doors. Whatever goes wrong in it, the phone is told in a sentence, and no more."""
@@ -146,10 +156,17 @@ class Receiver:
                                 pass
                         return self._turned_away(request, entry, {"Connection": "close"} if has_two else {})
                     if not is_staff:
+                        who = pack("is not, or no longer, an active member of staff, and was refused")
+                        self.seen.note(entry.person, "", "problem", who)
                         return self._said(request, 403, _NOT_YOU)
+                    request.scope["person"] = entry.person
                     self._look_at_clock(request, entry.person)
                     return await answer(request, entry.person)
             except TooLarge:
+                most = self.most_bytes // 2**20
+                said = pack("too large, and still on the phone: with its photos larger than {most} MB, or odd", most=most)
+                person = request.scope.get("person", "")
+                self.seen.note(person, "", "problem" if person else "stranger", said)
                 return self._said(request, 413, _TOO_LARGE)
             except (TooSlow, TimeoutError, ClientDisconnect):
                 return self._said(request, 408, _SLOW, {"Connection": "close"})
@@ -235,9 +252,21 @@ class Receiver:
         form = await self._served(request)
 
         def made() -> bytes:
-            return openrosa.manifest(form.files, _base(request), lambda name: self._content(person, name))
+            return openrosa.manifest(form.files, _base(request), lambda name: self._offer(person, name))
 
         return self._document(request, await run_in_threadpool(made))
+
+    def _offer(self, person: str, name: str) -> bytes | None:
+        """The content that a manifest names by its hash, and that the phone gets then, also where an import makes the list anew
+        meanwhile."""
+        content = self._content(person, name)
+        if content is not None:
+            key = (person, name, openrosa.md5_of(content))
+            self._offered.pop(key, None)
+            self._offered[key] = content
+            while sum(map(len, self._offered.values())) > _OFFERED and len(self._offered) > 1:
+                self._offered.popitem(last=False)
+        return content
 
     def _content(self, person: str, name: str) -> bytes | None:
         """The bytes of a file beside the forms, as this person gets them; None where it is not there."""
@@ -254,8 +283,8 @@ class Receiver:
     async def _media(self, request: Request, person: str) -> Response:
         name = request.path_params["name"]
         forms = await run_in_threadpool(openrosa.forms_in, self.workspace.phone)
-        content = None
-        if any(name in form.files for form in forms):
+        content = self._offered.get((person, name, f"md5:{request.query_params.get('md5', '')}"))
+        if content is None and any(name in form.files for form in forms):
             content = await run_in_threadpool(self._content, person, name)
         if content is None:
             raise HTTPException(404)
@@ -377,7 +406,12 @@ class Receiver:
         stored = self.spool.keep(person, said, content, files)
         device = self._device(request, person)
         for name in stored.aside:
-            self.seen.note(person, device, "problem", pack("set aside, as it is not what its name says: {name}", name=name))
+            self.seen.note(
+                person,
+                device,
+                "problem",
+                pack("set aside in receiver/set_aside, as it is not what its name says: {name}", name=name),
+            )
         before = self._before(said, content)
         if before == "other":
             what = pack("two different submissions came under one identity; `formpack problems` will have them")
@@ -385,6 +419,9 @@ class Receiver:
         is_again = stored.was_there or before == "same"
         self.seen.note(person, device, "again" if is_again else "received", _shown(said.form_id))
         is_known = any(form.form_id == said.form_id for form in openrosa.forms_in(self.workspace.phone))
+        if not is_known:
+            what = pack("a submission of a form that is not in phone/: {form}", form=_shown(said.form_id))
+            self.seen.note(person, device, "problem", what)
         if before == "other" or stored.aside or not is_known or not said.instance_id:
             return self._said(request, 202, _LOOKED_AT)
         return self._said(request, 201, _AGAIN if stored.was_there else _RECEIVED)

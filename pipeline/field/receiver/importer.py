@@ -21,7 +21,7 @@ _PROGRAM = Path(__file__).parents[3]
 @dataclass
 class Importer:
     """Runs `formpack import receiver/waiting` every `minutes` while something waits, and once on each new day, for what lists
-    say of the day; `last` is what it said."""
+    say of the day; `last` is what it said. One that has begun goes on to its end when the receiver is stopped."""
 
     folder: Path
     spool: Spool
@@ -61,7 +61,9 @@ class Importer:
                 "--workspace",
                 str(self.folder.absolute()),
             ]
-            done = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", cwd=_PROGRAM, check=False)
+            done = subprocess.run(
+                command, capture_output=True, text=True, encoding="utf-8", cwd=_PROGRAM, check=False, start_new_session=True
+            )
             if done.returncode in (0, 1):
                 self.last, self.refused, self._day = json.loads(done.stdout), "", day
             else:

@@ -103,8 +103,9 @@ def manifest(names: Collection[str], base: str, content_of: Callable[[str], byte
     for name in names:
         content = content_of(name)
         if content is not None:
-            address = f"{base}/media/{quote(name)}"
-            entries.append(of.mediaFile(of.filename(name), of.hash(md5_of(content)), of.downloadUrl(address)))
+            md5 = md5_of(content)
+            address = f"{base}/media/{quote(name)}?{md5.replace(':', '=')}"
+            entries.append(of.mediaFile(of.filename(name), of.hash(md5), of.downloadUrl(address)))
     return _text(of.manifest(*entries))
 
 

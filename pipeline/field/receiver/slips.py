@@ -7,18 +7,22 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from formpack.words import tr
+from formpack.words import marked, tr
 
 if TYPE_CHECKING:
     from reportlab.platypus import Flowable
 
-    from pipeline.settings import Receiver
+    from pipeline.settings import Settings
+
+
+JOIN = marked("Point the camera of the phone here to join the network:")
 
 
 @dataclass(frozen=True)
 class Slip:
     """What it says. `wifi` is the text of the code in the open format `WIFI:`; '' where the network is not told."""
 
+    nursery: str
     person: str
     label: str
     address: str
@@ -29,7 +33,10 @@ class Slip:
     def lines(self) -> list[str]:
         """What stands on it, a line each."""
         said = [
-            tr("Slip for {label} ({code})", label=self.label, code=self.person),
+            tr("{nursery}: slip for {label} ({code})", nursery=self.nursery, label=self.label, code=self.person),
+            tr(
+                "Put these into the form app, where it asks for the server: the address, the name of the user and the password."
+            ),
             tr("address: {address}", address=self.address),
             tr("name: {name}", name=self.person),
             tr("password: {password}", password=self.password),
@@ -37,15 +44,15 @@ class Slip:
         return [*said, tr("Wi-Fi: {name}", name=self.wifi_name)] if self.wifi else said
 
 
-def slip_for(person: str, label: str, address: str, password: str, settings: Receiver) -> Slip:
+def slip_for(settings: Settings, person: str, label: str, address: str, password: str) -> Slip:
     """The slip of a person."""
     from segno.helpers import make_wifi_data
 
-    wifi = ""
-    if settings.wifi_name:
-        kind = "WPA" if settings.wifi_password else None
-        wifi = make_wifi_data(ssid=settings.wifi_name, password=settings.wifi_password or None, security=kind)
-    return Slip(person, label, address, password, settings.wifi_name, wifi)
+    network, wifi = settings.receiver, ""
+    if network.wifi_name:
+        kind = "WPA" if network.wifi_password else None
+        wifi = make_wifi_data(ssid=network.wifi_name, password=network.wifi_password or None, security=kind)
+    return Slip(settings.name, person, label, address, password, network.wifi_name, wifi)
 
 
 def on_screen(text: str) -> Iterator[str]:
@@ -69,10 +76,11 @@ def write_pdf(path: Path, slip: Slip) -> None:
         drawn = createBarcodeDrawing("QR", value=text, barLevel="M", barWidth=45 * mm, barHeight=45 * mm)  # type: ignore[no-untyped-call]
         return [drawn, gap(4)]
 
-    head, *lines = slip.lines()
-    blocks = [words(head, 16, bold=True, after_mm=6), *(words(line, 13, after_mm=2.5) for line in lines), gap(6)]
+    head, how, *lines = slip.lines()
+    blocks = [words(head, 16, bold=True, after_mm=4), words(how, 10, after_mm=5)]
+    blocks += [*(words(line, 13, after_mm=2.5) for line in lines), gap(6)]
     if slip.wifi:
-        blocks += [words(tr("Point the camera of the phone here to join the network:"), 10, after_mm=1), *code(slip.wifi)]
+        blocks += [words(tr(JOIN), 10, after_mm=1), *code(slip.wifi)]
     blocks += [words(tr("The address, to copy into the form app:"), 10, after_mm=1), *code(slip.address)]
     blocks += [words(tr("Whoever holds this slip can send as you. Keep it by you, and tell the office when it is lost."), 10)]
     write_sheets(path, head, [("formpack", blocks)])

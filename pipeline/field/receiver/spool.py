@@ -143,7 +143,7 @@ class Spool:
                         shutil.copyfileobj(sound[name], inside)
             with beside.open("rb") as made:
                 digest = hashlib.file_digest(made, "sha256").hexdigest()
-            path = home / f"{base_name(said.form_id)[:40] or 'unknown'}-{digest[:16]}.zip"
+            path = home / f"{person}-{base_name(said.form_id)[:40] or 'unknown'}-{digest[:16]}.zip"
             was_there = path.exists()
             to_disk(beside)
             os.replace(beside, path)
