@@ -164,7 +164,11 @@ class Receiver:
                     return await answer(request, entry.person)
             except TooLarge:
                 most = self.most_bytes // 2**20
-                said = pack("too large, and still on the phone: with its photos larger than {most} MB, or odd", most=most)
+                said = pack(
+                    "too large, and still on the phone: at most {most} MB with photos, {kb} kB without",
+                    most=most,
+                    kb=MOST_XML // 1024,
+                )
                 person = request.scope.get("person", "")
                 self.seen.note(person, "", "problem" if person else "stranger", said)
                 return self._said(request, 413, _TOO_LARGE)
