@@ -126,8 +126,27 @@ IN_CI_ONLY = (
 """What takes long and has a smaller sibling in the everyday run."""
 
 
+LONG_FIRST = (
+    "tests/robust/test_faults.py",
+    "tests/robust/test_stages.py",
+    "tests/robust/test_order.py",
+    "tests/robust/test_soak.py",
+    "tests/robust/",
+    "tests/report/test_page.py",
+    "tests/engine/",
+    "tests/receiver/",
+    "tests/formpack/",
+    "tests/formulas/",
+    "tests/intake/",
+)
+"""Files that take long begin first, so that no process is left alone with one at the end."""
+
+
+@pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """An everyday run of all tests leaves out the long ones; CI and a run of one file have them."""
+    order = {start: at for at, start in enumerate(LONG_FIRST)}
+    items.sort(key=lambda item: next((order[start] for start in LONG_FIRST if item.nodeid.startswith(start)), len(order)))
     if os.environ.get("CI") or config.args != config.getini("testpaths"):
         return
     left_out = [item for item in items if item.nodeid.startswith(IN_CI_ONLY)]
