@@ -48,14 +48,19 @@ STAGES: tuple[Stage, ...] = (
     code("book.ledger.book_answers", "bookings particulars", "answers", "reading_id", "forms:"),
     sql("current", "instance_id", beside="particulars"),
     code("intake.validate.find_unlisted", "unlisted lapsed", "answers", "reading_id", "forms: list_rows"),
+    code("book.hygiene.gather_records", "cut_records sterilised", "answers forms:"),
+    code("intake.states.load_decisions", "withdrawn cleared", "corrections:"),
+    sql("cut_codes"),
     sql("own_findings"),
     code("intake.ingest.load_not_taken", "not_taken", "taken:"),
-    code("intake.states.load_decisions", "withdrawn cleared", "corrections:"),
     code("intake.states.settle", "states openings state_findings", "current own_findings withdrawn cleared"),
     sql("held_back"),
     # the book: movements, counts, lots, by group
     sql("horizon"),
     sql("accepted", GROUP, "forms horizon"),
+    sql("cuts"),
+    sql("budwood_batches"),
+    sql("budwood"),
     sql("outgoing", GROUP, "cause_kinds"),
     sql("arrivals", GROUP, by={"outgoing": "other_group"}),
     sql("movements", GROUP),
@@ -135,16 +140,19 @@ STAGES: tuple[Stage, ...] = (
     sql("version_notes"),
     sql("day_notes"),
     sql("paper_notes"),
-    sql("notes", GROUP, "settings list_compatibility list_budwood_batches list_seed_lots"),
+    sql("hygiene"),
+    sql("hygiene_notes"),
+    sql("notes", GROUP, "settings list_compatibility budwood_batches list_seed_lots"),
     code(
         "tables.write_problems",
         "problems",
-        "own_findings state_findings notes held_back list_notes table_notes version_notes day_notes paper_notes column_gaps"
+        "own_findings state_findings notes held_back list_notes table_notes version_notes day_notes paper_notes hygiene_notes"
+        " column_gaps"
         " cleared current states openings forms: list_rows language:",
     ),
     # rates: how buds take, how plants are lost, what is ahead
     sql("lot_places"),
-    code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots lot_places"),
+    code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots lot_places budwood_batches"),
     sql("teams"),
     sql("chain_falls", GROUP),
     sql("vanished", GROUP),

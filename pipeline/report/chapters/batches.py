@@ -25,7 +25,7 @@ _NAMED = 6
 _RATES = """
 SELECT t.level, t.buds_set, t.read, t.taken, t.take_rate, t.adjusted, t.adjusted_low, t.adjusted_high, t.q_value, t.flag,
     b.scion, concat_ws(' ', b.source_block, b.source_tree), b.cut_on
-FROM take_rates t LEFT JOIN work.list_budwood_batches b ON b.code = t.level
+FROM take_rates t LEFT JOIN work.budwood_batches b ON b.code = t.level
 WHERE t."by" = 'budwood_batch'
 ORDER BY t.flag IS NOT DISTINCT FROM 'worse' DESC, t.flag IS NOT DISTINCT FROM 'better' DESC, b.cut_on DESC NULLS LAST, t.level
 """

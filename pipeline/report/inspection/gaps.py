@@ -122,7 +122,7 @@ def _of_batches(store: Store) -> Iterator[Gap]:
 
 
 _TREES = """
-SELECT source_tree, source_block, list(DISTINCT scion ORDER BY scion) AS scions FROM work.list_budwood_batches
+SELECT source_tree, source_block, list(DISTINCT scion ORDER BY scion) AS scions FROM work.budwood_batches
 WHERE source_tree <> '' AND source_block <> '' AND scion <> ''
 GROUP BY ALL HAVING len(scions) > 1 ORDER BY source_block, source_tree
 """
