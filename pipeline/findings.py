@@ -257,9 +257,7 @@ class Rule(Enum):
     )
     knives_between_cultivars = (
         "note",
-        marked(
-            "{value}: at changes of cultivar no disinfecting of knives is recorded, by the times of saving: {detail}."
-        ),
+        marked("{value}: at changes of cultivar no disinfecting of knives is recorded, by the times of saving: {detail}."),
         marked("Ask the team; if it was done, nothing can be recorded now. At the next change save the form at once."),
     )
     knives_overdue = (

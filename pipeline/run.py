@@ -489,11 +489,13 @@ def import_files(
         )
 
 
-def choices_of(workspace: Workspace) -> dict[str, dict[str, str]]:
-    """The codes of every list that forms choose from, and what each means."""
+def choices_of(workspace: Workspace, store: Store | None = None) -> dict[str, dict[str, str]]:
+    """The codes of every list that forms choose from, and what each means; with the `store`, batches that a record of cutting
+    names too."""
+    cut = dict(store.rows("SELECT code, code FROM work.cut_codes ORDER BY code")) if store else {}
     asked = {name for form in workspace.forms.values() for name in form.files}
     names = sorted((asked | set(LISTS)) - {"groups", "compatibility"})
-    return {
+    found = {
         name: {
             row["code"]: row.get("label") or ""
             if is_active(row)
@@ -502,6 +504,7 @@ def choices_of(workspace: Workspace) -> dict[str, dict[str, str]]:
         }
         for name in names
     }
+    return found | {"budwood_batches": cut | found["budwood_batches"]}
 
 
 @dataclass(frozen=True)
@@ -536,6 +539,7 @@ def take_decisions(
     with Store.open(workspace.store_file, make=False) as store, store.transaction():
         bring_up(store, workspace, day, ("submissions", "problems"))
         store.connection.execute("CREATE OR REPLACE TEMP TABLE states_before AS SELECT instance_id, state FROM work.states")
+        lists = choices_of(workspace, store)
         verdicts = decide_list(Desk(store, workspace.forms, lists, by, dt.datetime.now(), day), rows, undo)
         bring_up(store, workspace, day, ("submissions", "problems"))
         return verdicts, [Moved(*row) for row in store.rows(_MOVED)]

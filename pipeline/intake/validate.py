@@ -484,8 +484,8 @@ class _Reader:
         self.store.connection.register("incoming", pa.table(columns))
         answers = ", ".join(f'"a_{q.name}" AS "{q.name}"' for q in form.kept) + ", " if form else ""
         self.run(
-            "CREATE OR REPLACE TEMP TABLE block AS SELECT *, left(sha256(concat(m_instance_id, chr(10), m_deprecated_id, chr(10),"
-            f" said::VARCHAR)), 32)::UUID AS reading_id FROM (SELECT n, {', '.join(meta)},"
+            "CREATE OR REPLACE TEMP TABLE block AS SELECT *, left(sha256(concat(m_instance_id, chr(10), m_deprecated_id,"
+            f" chr(10), said::VARCHAR)), 32)::UUID AS reading_id FROM (SELECT n, {', '.join(meta)},"
             f" {answers}DATE '{block.received_on}' AS received_on, left(sha256({said}), 32)::UUID AS said FROM incoming)"
         )
         self.store.connection.unregister("incoming")

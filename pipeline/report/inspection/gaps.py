@@ -19,7 +19,7 @@ KINDS = {
     "no_authorisation": (marked("batch without an authorisation"), _LIST, "lists/budwood_batches.csv"),
     "no_cutting_day": (marked("batch without a day of cutting"), _LIST, "lists/budwood_batches.csv"),
     "over_listed": (
-        marked("more buds set than the list has"),
+        marked("more buds set than cut"),
         marked("Look at the list and at the records that name the batch, and correct what is wrong."),
         "",
     ),
@@ -108,8 +108,8 @@ def _of_batches(store: Store) -> Iterator[Gap]:
                 yield Gap(kind, tr(said[kind], batch=batch.code, **of), batch.buds_set)
         if batch.listed_buds is not None and (more := batch.buds_set - batch.listed_buds) > 0:
             too_many = trn(
-                "{n} more bud of batch {batch} was set than the list has.",
-                "{n} more buds of batch {batch} were set than the list has.",
+                "{n} more bud of batch {batch} was set than were cut.",
+                "{n} more buds of batch {batch} were set than were cut.",
                 more,
                 batch=batch.code,
             )

@@ -124,7 +124,7 @@ def chapter(store: Store, called: Names, is_page: bool) -> Chapter:
         Column(tr("source tree")),
         Column(tr("cut on"), "day"),
         Column(tr("authorisation")),
-        Column(tr("buds on the list"), "number"),
+        Column(tr("buds cut"), "number", tr("Of the list; else as counted at cutting.")),
         Column(tr("buds set"), "number"),
         Column(tr("first set"), "day"),
         Column(tr("last set"), "day"),
