@@ -36,7 +36,7 @@ CONTRACT = {
     "despatch": "despatched order_ref consignee counted_again",
 }
 WITHOUT_GROUP = {
-    "sterilise": "item method team_code between_cultivars started_at ended_at temperature_c product pieces location",
+    "sterilise": "item method team_code done_at between_cultivars started_at ended_at temperature_c product pieces location",
     "budwood_cut": "budwood_batch scion source_block source_tree authorisation buds stored stored_c",
 }
 OPTIONAL = {"height_cm", "stem_mm", "stub_cm", "set_aside_to", "photo", "note", "list_date", "shown_stage", "shown_count"}

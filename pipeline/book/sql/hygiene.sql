@@ -1,9 +1,13 @@
--- Cycles of growing medium and trays beside the nursery's set time and temperature; and, from the day on which disinfecting was
--- first recorded, each team (or, where no team is named, person) and day with work by blades: groups, changes of cultivar, and
--- which of them have no disinfecting recorded between. The order is that of the times of saving; where these do not tell it,
--- or the cultivar is not known, changes are empty.
+-- Cycles of growing medium and trays beside the nursery's set time and temperature; and, from the day on which
+-- disinfecting was first recorded, each team (or, where no team is named, person) and day with work by blades: groups,
+-- changes of cultivar, and which of them have no disinfecting recorded between. The order is that of the times of
+-- saving; where these do not tell it, or the cultivar is not known, changes are empty. The hour that was typed of a
+-- disinfecting counts where the phone saved its own zone; some save all in UTC, and there the time of saving counts.
 WITH recorded AS (
-    SELECT c.instance_id, c.visit_date, c.staff_code, TRY_CAST(c.ended AS TIMESTAMPTZ) AS saved, r.* EXCLUDE (reading_id),
+    SELECT c.instance_id, c.visit_date, c.staff_code, r.* EXCLUDE (reading_id),
+        CASE WHEN regexp_matches(c.ended, '[+-][0-9][0-9]:[0-9][0-9]$') AND right(c.ended, 5) <> '00:00' AND r.done_at IS NOT NULL
+            THEN TRY_CAST(c.visit_date || 'T' || r.done_at || ':00' || right(c.ended, 6) AS TIMESTAMPTZ)
+            ELSE TRY_CAST(c.ended AS TIMESTAMPTZ) END AS saved,
         r.item IN ('knives', 'shears') AS is_of_blades
     FROM work.sterilised r JOIN work.current c USING (reading_id) JOIN work.states s USING (instance_id)
     WHERE s.state = 'accepted' AND c.visit_date <= (SELECT until_on FROM work.horizon)
@@ -19,7 +23,8 @@ done AS (
 ),
 work_done AS (
     SELECT a.instance_id, a.group_code, a.visit_date, CASE WHEN a.sets_buds THEN a.team_code END AS team_code,
-        CASE WHEN NOT a.sets_buds OR a.team_code IS NULL THEN a.staff_code END AS staff_code, coalesce(a.scion, g.scion) AS scion,
+        CASE WHEN NOT a.sets_buds OR a.team_code IS NULL THEN a.staff_code END AS staff_code,
+        coalesce(a.scion, g.scion) AS scion,
         CASE WHEN TRY_CAST(left(a.ended, 10) AS DATE) = a.visit_date THEN TRY_CAST(a.ended AS TIMESTAMPTZ) END AS saved
     FROM work.accepted a LEFT JOIN work.growing g USING (group_code)
     WHERE (a.sets_buds OR a.stage IN ('cut_back', 'topped')) AND a.visit_date >= (SELECT min(visit_date) FROM done)
@@ -63,8 +68,8 @@ blades AS (
 )
 SELECT 'cycle' AS kind, visit_date AS on_date, item, method, location, NULL AS team_code, staff_code, minutes, temperature_c,
     CASE WHEN method <> 'solution' THEN t.steam_minutes END AS set_minutes,
-    CASE WHEN method <> 'solution' THEN t.steam_celsius END AS set_celsius, NULL::BIGINT AS groups, NULL::BIGINT AS most_groups,
-    NULL::BIGINT AS disinfections, NULL::BIGINT AS changes, NULL::BIGINT AS not_between,
+    CASE WHEN method <> 'solution' THEN t.steam_celsius END AS set_celsius,
+    NULL::BIGINT AS groups, NULL::BIGINT AS most_groups, NULL::BIGINT AS disinfections, NULL::BIGINT AS changes, NULL::BIGINT AS not_between,
     CASE WHEN method = 'solution' THEN 'recorded' WHEN minutes < t.steam_minutes THEN 'too short'
         WHEN temperature_c < t.steam_celsius THEN 'too cool' WHEN minutes IS NULL OR temperature_c IS NULL THEN 'not told'
         ELSE 'held' END AS state, instance_id
@@ -74,7 +79,8 @@ SELECT 'blades', visit_date, NULL, NULL, NULL, team_code, staff_code, NULL, NULL
     changes, not_between, CASE WHEN NOT has_recorded THEN 'none recorded'
         WHEN t.at_change_of_cultivar AND not_between > 0 THEN 'not between cultivars'
         WHEN most_groups > t.knives_groups THEN 'too many groups'
-        WHEN (t.at_change_of_cultivar AND changes IS NULL) OR (t.knives_groups IS NOT NULL AND most_groups IS NULL) THEN 'not told'
+        WHEN t.at_change_of_cultivar AND changes IS NULL THEN 'not told'
+        WHEN t.knives_groups IS NOT NULL AND most_groups IS NULL THEN 'not told'
         ELSE 'held' END, instance_id
 FROM blades, work.settings t
 ORDER BY on_date, kind DESC, team_code, staff_code, item, instance_id
