@@ -50,8 +50,11 @@ def knives(bench: Bench, day: str, at: str, team: str, is_late: bool = False) ->
     steam(bench, day, "", "", "", "knives", "solution")
     typed = f"{int(at[:2]) + 2:02}{at[2:]}" if is_late else at
     bench.rows["sterilise"][-1] |= {
-        **{"end": f"2026-{day}T21:00:00.000+02:00" if is_late else f"2026-{day}T{at}:00.000Z", "done_at": typed},
-        **{"team_code": team, "between_cultivars": "yes", "product": "as on the label"},
+        "end": f"2026-{day}T21:00:00.000+02:00" if is_late else f"2026-{day}T{at}:00.000Z",
+        "done_at": typed,
+        "team_code": team,
+        "between_cultivars": "yes",
+        "product": "as on the label",
     }
 
 
@@ -117,7 +120,7 @@ def test_what_list_and_record_say_differently_is_told(bench: Bench) -> None:
         [(key, "source_tree", "M099"), (key, "buds", "3900"), (other, "visit_date", "2026-07-02")]
     )
     assert any("lists/budwood_batches.csv has M012 for B-TAH" in r[3] for r in told)
-    kept = dict((r[0], r[1:]) for r in table(bench.workspace, "budwood", "budwood_batch, source_tree, cut_on, buds_cut, state"))
+    kept = {r[0]: r[1:] for r in table(bench.workspace, "budwood", "budwood_batch, source_tree, cut_on, buds_cut, state")}
     assert kept["B-TAH"] == ("M012", dt.date(2026, 6, 28), 4000, "not used")
     assert kept["TWO"] == ("M013", None, None, "not used")
 
@@ -159,7 +162,7 @@ def _walk(works: list[tuple[str, str, int]], done: list[str]) -> tuple[int, int,
     changes = without = most = 0
     some: set[int] = set()
     last = ""
-    for at, what, group in sorted([*works, *((t, "", -1) for t in done)]):
+    for _, what, group in sorted([*works, *((t, "", -1) for t in done)]):
         if group < 0:
             some, is_clean = set(), True
             continue

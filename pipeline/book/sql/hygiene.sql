@@ -5,7 +5,8 @@
 -- disinfecting counts where the phone saved its own zone; some save all in UTC, and there the time of saving counts.
 WITH recorded AS (
     SELECT c.instance_id, c.visit_date, c.staff_code, r.* EXCLUDE (reading_id),
-        CASE WHEN regexp_matches(c.ended, '[+-][0-9][0-9]:[0-9][0-9]$') AND right(c.ended, 5) <> '00:00' AND r.done_at IS NOT NULL
+        CASE WHEN r.done_at IS NOT NULL AND regexp_matches(c.ended, '[+-][0-9]{2}:[0-9]{2}$')
+                AND right(c.ended, 5) <> '00:00'
             THEN TRY_CAST(c.visit_date || 'T' || r.done_at || ':00' || right(c.ended, 6) AS TIMESTAMPTZ)
             ELSE TRY_CAST(c.ended AS TIMESTAMPTZ) END AS saved,
         r.item IN ('knives', 'shears') AS is_of_blades
@@ -69,14 +70,15 @@ blades AS (
 SELECT 'cycle' AS kind, visit_date AS on_date, item, method, location, NULL AS team_code, staff_code, minutes, temperature_c,
     CASE WHEN method <> 'solution' THEN t.steam_minutes END AS set_minutes,
     CASE WHEN method <> 'solution' THEN t.steam_celsius END AS set_celsius,
-    NULL::BIGINT AS groups, NULL::BIGINT AS most_groups, NULL::BIGINT AS disinfections, NULL::BIGINT AS changes, NULL::BIGINT AS not_between,
+    NULL::BIGINT AS groups, NULL::BIGINT AS most_groups, NULL::BIGINT AS disinfections,
+    NULL::BIGINT AS changes, NULL::BIGINT AS not_between,
     CASE WHEN method = 'solution' THEN 'recorded' WHEN minutes < t.steam_minutes THEN 'too short'
         WHEN temperature_c < t.steam_celsius THEN 'too cool' WHEN minutes IS NULL OR temperature_c IS NULL THEN 'not told'
         ELSE 'held' END AS state, instance_id
 FROM timed, work.settings t
 UNION ALL
-SELECT 'blades', visit_date, NULL, NULL, NULL, team_code, staff_code, NULL, NULL, NULL, NULL, groups, most_groups, disinfections,
-    changes, not_between, CASE WHEN NOT has_recorded THEN 'none recorded'
+SELECT 'blades', visit_date, NULL, NULL, NULL, team_code, staff_code, NULL, NULL, NULL, NULL, groups, most_groups,
+    disinfections, changes, not_between, CASE WHEN NOT has_recorded THEN 'none recorded'
         WHEN t.at_change_of_cultivar AND not_between > 0 THEN 'not between cultivars'
         WHEN most_groups > t.knives_groups THEN 'too many groups'
         WHEN t.at_change_of_cultivar AND changes IS NULL THEN 'not told'

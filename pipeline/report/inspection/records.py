@@ -186,8 +186,8 @@ def deliveries(called: Names) -> Long:
 
 
 _STERILISED = """
-SELECT c.visit_date AS on_date, r.item, r.method, r.product, coalesce(r.started_at, r.done_at) AS started_at, r.ended_at, r.temperature_c, r.pieces, r.team_code,
-    r.location, c.staff_code, c.instance_id
+SELECT c.visit_date AS on_date, r.item, r.method, r.product, coalesce(r.started_at, r.done_at) AS started_at, r.ended_at,
+    r.temperature_c, r.pieces, r.team_code, r.location, c.staff_code, c.instance_id
 FROM work.sterilised r JOIN work.current c USING (reading_id) JOIN work.states s USING (instance_id), work.horizon h
 WHERE s.state = 'accepted' AND c.visit_date BETWEEN $1 AND least($2, h.until_on)
 ORDER BY c.visit_date, c.ended, c.instance_id
