@@ -58,7 +58,7 @@ UNION ALL
 SELECT instance_id, 'steam_too_little', CASE state WHEN 'too short' THEN 'ended_at' ELSE 'temperature_c' END,
     CASE state WHEN 'too short' THEN minutes::VARCHAR ELSE temperature_c::VARCHAR END,
     CASE state WHEN 'too short' THEN pack('minutes; the nursery wants {n}', ['n=#' || set_minutes])
-        ELSE pack('°C; the nursery wants {n}', ['n=' || set_celsius]) END
+        ELSE pack('°C; the nursery wants {n}', ['n=' || printf('%g', set_celsius)]) END
 FROM work.hygiene WHERE state IN ('too short', 'too cool')
 UNION ALL
 SELECT instance_id, 'knives_between_cultivars', '', coalesce(team_code, staff_code),

@@ -74,21 +74,21 @@ def _cycles(store: Store) -> list[Block]:
     places, people = names_of(store, "locations"), names_of(store, "staff")
     rows = [
         (
-            *(on, tr(_ITEMS[item]) if item in _ITEMS else item, tr(_METHODS[method]) if method in _METHODS else method),
+            *(on, Cell(state, tr(STATES[state]), is_marked=state.startswith("too"))),
+            *(tr(_ITEMS[item]) if item in _ITEMS else item, tr(_METHODS[method]) if method in _METHODS else method),
             *(minutes, celsius, places.get(place or "", place), people.get(who, who)),
-            Cell(state, tr(STATES[state]), is_marked=state.startswith("too")),
         )
         for on, item, method, minutes, celsius, place, who, state, _ in store.rows(_CYCLES)
     ]
     columns = [
         Column(tr("day"), "day"),
+        Column(tr("beside the set time")),
         Column(tr("what")),
         Column(tr("how")),
         Column(tr("minutes"), "number"),
         Column(tr("°C"), "decimal", tr("Temperature at the coolest spot.")),
         Column(tr("place"), is_aside=True),
         Column(tr("by"), is_aside=True),
-        Column(tr("beside the set time")),
     ]
     caption = tr("Trays and growing medium")
     if every > len(rows):
@@ -97,10 +97,12 @@ def _cycles(store: Store) -> list[Block]:
 
 
 def _blades(store: Store, workspace: Workspace) -> list[Block]:
-    rows = store.rows(_BLADES)
-    if not rows:
+    every = store.rows(_BLADES)
+    if not every:
         return []
     teams, people = names_of(store, "teams"), names_of(store, "staff")
+    called = {row[:2]: teams.get(row[0], row[0]) if row[0] else people.get(row[1], row[1]) for row in every}
+    rows = [row for row in every if not row[-1]]
     changes, without = sum(r[6] for r in rows), sum(r[7] for r in rows)
     told, days = sum(r[5] for r in rows), sum(r[2] for r in rows)
     wants_change = workspace.settings.hygiene.at_change_of_cultivar
@@ -124,9 +126,10 @@ def _blades(store: Store, workspace: Workspace) -> list[Block]:
             days - told,
         )
         said.append(Says(unknown, "soft"))
-    called = [teams.get(team, team) if team else people.get(who, who) for team, who, *_ in rows]
-    if never := [name for name, row in zip(called, rows, strict=True) if row[-1]]:
+    if never := [called[row[:2]] for row in every if row[-1]]:
         said.append(Says(tr("Of these no disinfecting was ever recorded: {names}.", names=listed(never, _NAMED))))
+    if not rows:
+        return said[-1:]
     columns = [
         Column(tr("team, or person")),
         Column(tr("days"), "number", tr("Days with budding, cutting back or topping since disinfecting was first recorded.")),
@@ -140,8 +143,8 @@ def _blades(store: Store, workspace: Workspace) -> list[Block]:
         Column(tr("most groups"), "number", tr("Most groups one after the other without disinfecting.")),
     ]
     shown = [
-        (name, days, groups, done, told, changes, Cell(without, is_marked=bool(without and wants_change)), most)
-        for name, (_, _, days, groups, done, told, changes, without, most, _) in zip(called, rows, strict=True)
+        (called[team, who], days, groups, done, told, changes, Cell(without, is_marked=bool(without and wants_change)), most)
+        for team, who, days, groups, done, told, changes, without, most, _ in rows
     ]
     caption = tr("Knives and shears, by team")
     return [*said, Fold(caption, [Table("blades", caption, columns, shown)])]
