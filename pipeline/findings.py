@@ -222,7 +222,7 @@ class Rule(Enum):
     )
     batch_of_other_scion = (
         "note",
-        marked("The budwood batch {value} is on the list as {detail}."),
+        marked("The budwood batch {value} is of {detail}, by the list or its record of cutting."),
         marked("Correct the scion or the batch, or the list."),
     )
     batch_told_otherwise = (

@@ -27,8 +27,8 @@ KINDS = {
 """What can be traced -> the list that has its codes, and what it is called; `tr` that."""
 TABLES = tuple(
     "standing movements problems lots accepted bookings openings origins growing states current particulars list_rows"
-    " unrecorded held_back houses deliveries budwood_batches list_seed_lots list_teams list_orders list_locations"
-    " list_rootstocks list_scions list_compatibility".split()
+    " unrecorded held_back houses deliveries budwood_batches list_budwood_batches list_seed_lots list_teams"
+    " list_orders list_locations list_rootstocks list_scions list_compatibility".split()
 )
 """The tables that are read here."""
 _STARTS = {

@@ -94,6 +94,7 @@ def test_a_batch_is_known_by_its_record(bench: Bench, tmp_path: Path) -> None:
     assert "550" in said and "NEW1" in said
     with run.opened(bench.workspace, phone.TABLES, dt.date(2026, 8, 31)) as (store, _):
         phone.write_lists(store, bench.workspace)
+        assert "NEW1" in run.choices_of(bench.workspace, store)["budwood_batches"], "a record may be corrected to it"
     with (bench.workspace.phone / "budwood_batches.csv").open(encoding="utf-8", newline="") as file:
         assert {(r["code"], r["scion"]) for r in csv.DictReader(file)} == {(c, "TAHITI") for c in ("B-TAH", "NEW1", "SPARE")}
 
