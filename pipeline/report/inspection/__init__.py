@@ -154,15 +154,13 @@ def _of_the_books(
     )
     standing = Chapter(standing.name, standing.title, [*standing.blocks, *records.mixed(store, called)])
     moved = Chapter(moved.name, moved.title, [*moved.blocks, *records.followed(store, period, is_page)])
-    clean = records.chapter_of(
-        *(store, long["sterilised"], tr("Hygiene")),
-        tr("Each record of what was sterilised or disinfected: trays, growing medium, knives and shears."),
-        tr("Nothing is recorded as sterilised or disinfected in this period."),
-        is_page,
-    )
+    clean = []
+    if long["sterilised"].count(store):
+        lead = tr("Each record of what was sterilised or disinfected: trays, growing medium, knives and shears.")
+        clean = [Chapter("sterilised", tr("Hygiene"), [Says(lead, "lead"), *long["sterilised"].blocks(store, is_page)])]
     losses = records.losses(store, workspace, period)
     lacks = gaps.chapter([*of], is_page)
-    return [source.chapter(store, called, is_page), lots, standing, moved, sent, losses, done, clean, lacks]
+    return [source.chapter(store, called, is_page), lots, standing, moved, sent, losses, done, *clean, lacks]
 
 
 def write_inspection(
