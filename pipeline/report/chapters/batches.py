@@ -198,16 +198,16 @@ def _left_over(store: Store, names: Mapping[str, str]) -> list[Block]:
         return []
     columns = [
         Column(tr("batch"), "code"),
+        Column(tr("state")),
         Column(tr("scion"), is_aside=True),
         Column(tr("cut on"), "day"),
         Column(tr("buds cut"), "number"),
         Column(tr("buds set"), "number"),
         Column(tr("left over"), "number"),
         Column(tr("oldest"), "number", tr("Days from cutting to the last setting.")),
-        Column(tr("state")),
     ]
     shown_rows = [
-        (*(code, names.get(scion or "", scion)), *rest, Cell(state, tr(STATES[state]), is_marked=state in _ODD))
+        (code, Cell(state, tr(STATES[state]), is_marked=state in _ODD), names.get(scion or "", scion), *rest)
         for code, scion, *rest, state in rows
     ]
     caption = tr("Buds cut, set and left over, the latest batches first")
