@@ -222,8 +222,53 @@ class Rule(Enum):
     )
     batch_of_other_scion = (
         "note",
-        marked("The budwood batch {value} is on the list as {detail}."),
+        marked("The budwood batch {value} is of {detail}, by the list or its record of cutting."),
         marked("Correct the scion or the batch, or the list."),
+    )
+    batch_told_otherwise = (
+        "note",
+        marked("The record of cutting says {value} ({label}); {detail}."),
+        marked("Look at the tag of the batch; correct the record, or the list. What the list says counts until then."),
+    )
+    no_authorisation = (
+        "note",
+        marked("Buds of batch {value} were set, and no authorisation is recorded for it."),
+        marked("Find it in the papers of the source, and write it into lists/budwood_batches.csv."),
+    )
+    old_budwood = (
+        "note",
+        marked("Buds of batch {value} were set so many days after it was cut: {detail}."),
+        marked("Look at the date and the batch; if they are right, see whether these buds took."),
+    )
+    set_before_cut = (
+        "note",
+        marked("Buds of batch {value} were set before it was cut, on {detail}."),
+        marked("Correct the date, the batch, or the day of cutting."),
+    )
+    more_set_than_cut = (
+        "note",
+        marked("More buds of batch {value} are set by now than were cut: {detail}."),
+        marked("Look at the record of cutting, the list, and the buddings that name the batch, and correct what is wrong."),
+    )
+    steam_too_little = (
+        "note",
+        marked("A cycle was less than the nursery wants ({label}): {value} {detail}."),
+        marked("Do it again before what it was for is used; look at the thermometer and the clock."),
+    )
+    knives_between_cultivars = (
+        "note",
+        marked("{value}: at changes of cultivar no disinfecting of knives is recorded, by the times of saving: {detail}."),
+        marked("Ask the team; if it was done, nothing can be recorded now. At the next change save the form at once."),
+    )
+    knives_overdue = (
+        "note",
+        marked("{value}: groups worked in without disinfecting between: {detail}."),
+        marked("Ask the team, and see that it has what it needs."),
+    )
+    knives_never = (
+        "note",
+        marked("Some disinfect their knives and say so; of these others it was never recorded ({value}): {detail}."),
+        marked("Ask them whether they do it, and show them the form."),
     )
     lot_of_other_rootstock = (
         "note",

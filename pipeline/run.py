@@ -48,14 +48,19 @@ STAGES: tuple[Stage, ...] = (
     code("book.ledger.book_answers", "bookings particulars", "answers", "reading_id", "forms:"),
     sql("current", "instance_id", beside="particulars"),
     code("intake.validate.find_unlisted", "unlisted lapsed", "answers", "reading_id", "forms: list_rows"),
+    code("book.hygiene.gather_records", "cut_records sterilised", "answers forms:"),
+    code("intake.states.load_decisions", "withdrawn cleared", "corrections:"),
+    sql("cut_codes"),
     sql("own_findings"),
     code("intake.ingest.load_not_taken", "not_taken", "taken:"),
-    code("intake.states.load_decisions", "withdrawn cleared", "corrections:"),
     code("intake.states.settle", "states openings state_findings", "current own_findings withdrawn cleared"),
     sql("held_back"),
     # the book: movements, counts, lots, by group
     sql("horizon"),
     sql("accepted", GROUP, "forms horizon"),
+    sql("cuts"),
+    sql("budwood_batches"),
+    sql("budwood"),
     sql("outgoing", GROUP, "cause_kinds"),
     sql("arrivals", GROUP, by={"outgoing": "other_group"}),
     sql("movements", GROUP),
@@ -135,16 +140,19 @@ STAGES: tuple[Stage, ...] = (
     sql("version_notes"),
     sql("day_notes"),
     sql("paper_notes"),
-    sql("notes", GROUP, "settings list_compatibility list_budwood_batches list_seed_lots"),
+    sql("hygiene"),
+    sql("hygiene_notes"),
+    sql("notes", GROUP, "settings list_compatibility budwood_batches list_seed_lots"),
     code(
         "tables.write_problems",
         "problems",
-        "own_findings state_findings notes held_back list_notes table_notes version_notes day_notes paper_notes column_gaps"
+        "own_findings state_findings notes held_back list_notes table_notes version_notes day_notes paper_notes hygiene_notes"
+        " column_gaps"
         " cleared current states openings forms: list_rows language:",
     ),
     # rates: how buds take, how plants are lost, what is ahead
     sql("lot_places"),
-    code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots lot_places"),
+    code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots lot_places budwood_batches"),
     sql("teams"),
     sql("chain_falls", GROUP),
     sql("vanished", GROUP),
@@ -485,11 +493,13 @@ def import_files(
         )
 
 
-def choices_of(workspace: Workspace) -> dict[str, dict[str, str]]:
-    """The codes of every list that forms choose from, and what each means."""
+def choices_of(workspace: Workspace, store: Store | None = None) -> dict[str, dict[str, str]]:
+    """The codes of every list that forms choose from, and what each means; with the `store`, batches that a record of cutting
+    names too."""
+    cut = dict(store.rows("SELECT code, code FROM work.cut_codes ORDER BY code")) if store else {}
     asked = {name for form in workspace.forms.values() for name in form.files}
     names = sorted((asked | set(LISTS)) - {"groups", "compatibility"})
-    return {
+    found = {
         name: {
             row["code"]: row.get("label") or ""
             if is_active(row)
@@ -498,6 +508,7 @@ def choices_of(workspace: Workspace) -> dict[str, dict[str, str]]:
         }
         for name in names
     }
+    return found | {"budwood_batches": cut | found["budwood_batches"]}
 
 
 @dataclass(frozen=True)
@@ -532,6 +543,7 @@ def take_decisions(
     with Store.open(workspace.store_file, make=False) as store, store.transaction():
         bring_up(store, workspace, day, ("submissions", "problems"))
         store.connection.execute("CREATE OR REPLACE TEMP TABLE states_before AS SELECT instance_id, state FROM work.states")
+        lists = choices_of(workspace, store)
         verdicts = decide_list(Desk(store, workspace.forms, lists, by, dt.datetime.now(), day), rows, undo)
         bring_up(store, workspace, day, ("submissions", "problems"))
         return verdicts, [Moved(*row) for row in store.rows(_MOVED)]

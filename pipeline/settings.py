@@ -61,6 +61,21 @@ class Counting:
 
 
 @dataclass(frozen=True)
+class Hygiene:
+    """What the nursery asks of itself; no rule is made up where it says nothing."""
+
+    steam_minutes: int = 30
+    steam_celsius: float = 60.0
+    """Growing medium and trays: 140 F (60 C) at the coolest spot for 30 minutes (UC Davis, Air Nursery, Heat treatment)."""
+    knives_groups: int | None = None
+    """Groups that may be worked in before knives are disinfected again."""
+    at_change_of_cultivar: bool = True
+    """Whether knives are to be disinfected where another cultivar comes next."""
+    budwood_days: int | None = None
+    """Days from cutting within which budwood is to be used."""
+
+
+@dataclass(frozen=True)
 class Phone:
     """What the phones show."""
 
@@ -156,6 +171,7 @@ class Settings:
     intervals: Intervals = field(default_factory=Intervals)
     tolerances: Tolerances = field(default_factory=Tolerances)
     counting: Counting = field(default_factory=Counting)
+    hygiene: Hygiene = field(default_factory=Hygiene)
     phone: Phone = field(default_factory=Phone)
     walk: Walk = field(default_factory=Walk)
     prices: Prices = field(default_factory=Prices)
@@ -172,6 +188,8 @@ _LIMITS: dict[str, tuple[float, float]] = {
     "plants_per_hour": (1, 10_000),
     "hours": (0.1, 1000),
     "most_mb": (1, 100),
+    "steam_celsius": (0, 250),
+    "knives_groups": (1, 10_000),
     **dict.fromkeys(("exact", "error", "gross"), _SHARE),
     **dict.fromkeys(("loss", "large", "gain"), _RATE),
 }
@@ -203,6 +221,7 @@ def _fault(key: str, kind: str, value: Any, limits: tuple[float, float] | None =
             return ""
         return tr("{key} is {value}, which {why}", key=key, value=value.isoformat(), why=found.why)
     least, most = limits or _LIMITS.get(key, (0, 10_000))
+    kind = kind.removesuffix(" | None")
     is_number = isinstance(value, int if kind == "int" else int | float) and not isinstance(value, bool)
     if is_number and least <= value <= most:
         return ""

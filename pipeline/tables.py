@@ -65,6 +65,16 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         "by level lots buds_set read taken take_rate low high deff adjusted adjusted_low adjusted_high q_value flag"
         " clusters freedom adjusted_freedom",
     ),
+    "budwood": _table(
+        marked("each budwood batch: buds cut, set and left over, and how old it was when it was last set"),
+        "budwood_batch scion source_block source_tree cut_on authorisation buds_cut buds_set left_over first_used last_used"
+        " oldest_days state",
+    ),
+    "hygiene": _table(
+        marked("cycles beside the set time and temperature; work by blades, by team and day, and disinfecting between"),
+        "kind on_date item method location team_code staff_code minutes temperature_c set_minutes set_celsius groups"
+        " most_groups disinfections changes not_between state instance_id",
+    ),
     "place_rates": _table(
         marked("each place and house: what stands, what was lost beside what was to be expected, take, work late"),
         "by level house groups plants low high lines lost not_recorded plant_days loss_rate loss_low loss_high expected"
@@ -156,7 +166,8 @@ TASK_WORDS = {
 
 def labels(forms: Mapping[str, Form]) -> dict[str, str]:
     """What the forms call their questions, in the language that is spoken where they have it, by name."""
-    asked = {q.name: q for form in forms.values() for q in form.questions if q.cells.get("label::English (en)")}
+    in_turn = sorted(forms.values(), key=lambda form: form.has_group)  # what is asked of groups too is called as it is there
+    asked = {q.name: q for form in in_turn for q in form.questions if q.cells.get("label::English (en)")}
     return {name: q.label_spoken for name, q in asked.items()} | {
         "group_code": tr("Group code"),
         "to_group": tr("Receiving group"),
@@ -188,7 +199,8 @@ SELECT DISTINCT f.*, c.form_id, c.group_code, c.received_on, r.severity, r.sever
 FROM (SELECT * FROM work.own_findings UNION ALL SELECT * FROM work.state_findings
     UNION ALL SELECT instance_id, rule, field, value, detail FROM work.notes UNION ALL SELECT * FROM work.list_notes
     UNION ALL SELECT * FROM work.table_notes UNION ALL SELECT * FROM work.version_notes
-    UNION ALL SELECT * FROM work.day_notes UNION ALL SELECT * FROM work.paper_notes) f
+    UNION ALL SELECT * FROM work.day_notes UNION ALL SELECT * FROM work.paper_notes
+    UNION ALL SELECT * FROM work.hygiene_notes) f
 JOIN (VALUES {_RANKS}) r(rule, severity) USING (rule)
 LEFT JOIN work.current c USING (instance_id)
 LEFT JOIN work.states s USING (instance_id)

@@ -67,6 +67,13 @@ old_list_days = 7        # a list on a phone older than this is pointed out
 # gross = 0.03           # share of counts that are quite wrong
 # loss = 0.04            # plants that vanish without a record, a day, of a group of a thousand
 
+[hygiene]
+steam_minutes = 30       # of a steam or heat cycle of medium or trays, at this temperature at the coolest spot:
+steam_celsius = 60       # 140 F (60 C) for 30 minutes, as UC Davis publishes it for media (Air Nursery, Heat treatment)
+at_change_of_cultivar = true   # whether knives are to be disinfected where another cultivar comes next
+# knives_groups = 1      # groups that may be worked in before knives are disinfected again; off until you fix it
+# budwood_days = 14      # days from cutting within which budwood is to be used; off until you fix it
+
 [walk]                   # rounds of counting, as `formpack reconcile --next` proposes them; common practice
 plants_per_hour = 2000   # plants that a person counts in an hour
 minutes_per_group = 3    # beside that, for each group

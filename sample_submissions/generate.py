@@ -29,6 +29,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from formpack import group_code
 from formpack.catalog import Form, load_forms
+from sample_submissions.hygiene_records import TABLED, hygiene_records
 
 SEED = 20261102
 TODAY = dt.date(2026, 11, 2)
@@ -670,6 +671,8 @@ def write_lists(nursery: Nursery, folder: Path) -> None:
 def make_nursery() -> Nursery:
     nursery = Nursery(load_forms())
     nursery.run()
+    buddings = [s.answers for s in nursery.sent if s.form_id == "budding"]
+    nursery.sent += [Sent(f, said, name, "", day) for f, said, name, day in hygiene_records(nursery.batches, buddings, TODAY)]
     return nursery
 
 
@@ -680,7 +683,9 @@ def main(arguments: list[str]) -> None:
         return
     demo = HERE / "demo"
     shutil.rmtree(demo, ignore_errors=True)
-    write_xml(nursery, demo / "inbox")
+    in_tables = replace(nursery, sent=[s for s in nursery.sent if s.form_id in TABLED])
+    write_xml(replace(nursery, sent=[s for s in nursery.sent if s.form_id not in TABLED]), demo / "inbox")
+    write_tables(in_tables, demo / "inbox", "csv")
     write_lists(nursery, demo / "lists")
     (demo / "nursery.toml").write_text(
         f'name = "{NAME}"\ntoday = {TODAY}   # the demo has one fixed day, so that it always tells the same\n', encoding="utf-8"

@@ -111,13 +111,14 @@ def load_list(work: Work, name: str) -> None:
 
 
 def load_settings(work: Work) -> None:
-    """work.settings: one row of what nursery.toml says of intervals, tolerances and sizes."""
+    """work.settings: one row of what nursery.toml says of intervals, tolerances, hygiene and sizes; empty where it says
+    nothing."""
     settings = work.context.workspace.settings
-    values: dict[str, Any] = {"group_size": settings.group_size, "crate_size": settings.crate_size}
-    for part in (settings.intervals, settings.tolerances):
-        values |= {f.name: getattr(part, f.name) for f in fields(part)}
-    kinds = {int: "INTEGER", float: "DOUBLE"}
-    work.put("settings", {name: kinds[type(value)] for name, value in values.items()}, [tuple(values.values())])
+    values: dict[str, tuple[str, Any]] = {n: ("int", getattr(settings, n)) for n in ("group_size", "crate_size")}
+    for part in (settings.intervals, settings.tolerances, settings.hygiene):
+        values |= {f.name: (str(f.type).removesuffix(" | None"), getattr(part, f.name)) for f in fields(part)}
+    kinds = {"int": "INTEGER", "float": "DOUBLE", "bool": "BOOLEAN"}
+    work.put("settings", {name: kinds[kind] for name, (kind, _) in values.items()}, [tuple(v for _, v in values.values())])
 
 
 def load_day(work: Work) -> None:

@@ -81,7 +81,7 @@ def problems(
             if group and not store.value(known, [plain(group) or group]):
                 raise Refused(tr("--group {group}: no submission is about such a group.", group=group))
             if to is not None:
-                written = write_list(store, to, ws.forms, run.choices_of(ws), {(r[0], r[4]) for r in rows})
+                written = write_list(store, to, ws.forms, run.choices_of(ws, store), {(r[0], r[4]) for r in rows})
             names = titles(ws)
             order = list(Rule.__members__)
             most_held: dict[str, int] = {}

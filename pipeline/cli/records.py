@@ -62,7 +62,7 @@ def records(
             names = titles(ws)
             if to is not None:
                 is_of_files = wanted == office.Wanted(file=file)
-                _, taken = office.write_records(store, to, found, is_of_files, ws.forms, run.choices_of(ws))
+                _, taken = office.write_records(store, to, found, is_of_files, ws.forms, run.choices_of(ws, store))
     if as_json:
         files = [{"name": f.name, "sha256": f.sha256, "submissions": f.submissions} for f in found.files]
         print_json({"records": office.as_json(found.records), "states": found.states, "files": files})

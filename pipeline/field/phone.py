@@ -33,6 +33,7 @@ MOST_ROWS = 2000
 TABLES = (
     *due_list.TABLES,
     *("lots", "settings", "accepted", "movements", "openings", "budded_since", "list_faults", "houses"),
+    "cuts",
 )
 """The tables that the group list is made from."""
 
@@ -257,6 +258,8 @@ def _lists_for_phones(store: Store, workspace: Workspace) -> tuple[dict[str, byt
         faults = store.rows("SELECT place, fault FROM work.list_faults WHERE starts_with(place, ?)", [f"lists/{name}.csv"])
         warnings += [tr("{place}: {fault}.", place=place(where), fault=fault) for where, fault in faults]
         rows = [r | {"due_today": due_at.get(r["code"], "")} for r in read.active] if name == "locations" else read.active
+        if name == "budwood_batches":
+            rows = [*rows, *_recorded_batches(store, {r["code"] for r in read.rows})]
         there = list(dict.fromkeys([*_COLUMNS.get(name, ("code", "label", "active")), *(k for r in rows for k in r)]))
         columns = _columns_read(workspace, name, there)
         for column in columns:
@@ -271,6 +274,16 @@ def _lists_for_phones(store: Store, workspace: Workspace) -> tuple[dict[str, byt
         if len(rows) > MOST_ROWS:
             warnings.append(_too_long(name, len(rows)))
     return made, warnings
+
+
+def _recorded_batches(store: Store, listed: Collection[str]) -> list[dict[str, str]]:
+    """Batches that records of cutting name and the list does not, as rows of it."""
+    found = store.rows("SELECT budwood_batch, min(scion), min(cut_on) FROM work.cuts GROUP BY budwood_batch ORDER BY ALL")
+    return [
+        {"code": code, "label": f"{code} {cut_on}", "scion": scion or "", "cut_on": str(cut_on)}
+        for code, scion, cut_on in found
+        if code not in listed
+    ]
 
 
 def _of_houses(store: Store, groups: Sequence[dict[str, str]]) -> dict[str, list[dict[str, str]]]:

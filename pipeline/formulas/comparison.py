@@ -189,6 +189,7 @@ def compare(
 
 _CONFUSED = {
     "team": (("batch", "batch", "batches"),),
+    "age": (("batch", "batch", "batches"),),
     "batch": (
         ("scion", "scion", "scions"),
         ("rootstock", "rootstock", "rootstocks"),

@@ -426,7 +426,7 @@ class _Reader:
         else:
             self.run(
                 "UPDATE work.received r SET reading_id = b.reading_id FROM block b"
-                " WHERE r.sha256 = b.sha256 AND r.item = b.item"
+                " WHERE r.sha256 = b.m_sha256 AND r.item = b.m_item"
             )
 
     def _overlaid(self, block: Any) -> Any:
@@ -461,7 +461,9 @@ class _Reader:
         from pipeline.intake.blocks import said_of
 
         form = self.forms.get(block.form_hint)
-        columns: dict[str, Any] = {"n": pa.array(range(len(block)), pa.int32()), **block.meta}
+        # a form may have a question `item` or `place`, so what comes with the submissions has names of its own
+        meta = {f"m_{name}": values for name, values in block.meta.items()}
+        columns: dict[str, Any] = {"n": pa.array(range(len(block)), pa.int32()), **meta}
         odd: set[int] = set()
         raw: list[str] = []
         if form is not None:
@@ -482,8 +484,8 @@ class _Reader:
         self.store.connection.register("incoming", pa.table(columns))
         answers = ", ".join(f'"a_{q.name}" AS "{q.name}"' for q in form.kept) + ", " if form else ""
         self.run(
-            f"CREATE OR REPLACE TEMP TABLE block AS SELECT *, left(sha256(concat(instance_id, chr(10), deprecated_id, chr(10),"
-            f" said::VARCHAR)), 32)::UUID AS reading_id FROM (SELECT n, {', '.join(block.meta)},"
+            "CREATE OR REPLACE TEMP TABLE block AS SELECT *, left(sha256(concat(m_instance_id, chr(10), m_deprecated_id,"
+            f" chr(10), said::VARCHAR)), 32)::UUID AS reading_id FROM (SELECT n, {', '.join(meta)},"
             f" {answers}DATE '{block.received_on}' AS received_on, left(sha256({said}), 32)::UUID AS said FROM incoming)"
         )
         self.store.connection.unregister("incoming")
@@ -493,7 +495,7 @@ class _Reader:
             self.run(
                 "CREATE OR REPLACE TEMP TABLE forgotten AS SELECT DISTINCT reading_id, r.instance_id, form_id"
                 " FROM work.readings r JOIN block b USING (reading_id)"
-                " WHERE (b.received_on, b.sha256, b.item) < (r.received_on, r.sha256, r.item)"
+                " WHERE (b.received_on, b.m_sha256, b.m_item) < (r.received_on, r.sha256, r.item)"
             )
             if self.store.value("SELECT count(*) FROM forgotten"):
                 _drop_forgotten(self.work)
@@ -508,21 +510,21 @@ class _Reader:
         else:
             self.run(
                 "INSERT INTO work.reading_findings"
-                " SELECT reading_id, CASE WHEN rule = '' THEN 'unknown_form' ELSE rule END, '',"
-                " CASE WHEN rule = '' THEN $1 ELSE place END, why FROM block SEMI JOIN fresh USING (n)",
+                " SELECT reading_id, CASE WHEN m_rule = '' THEN 'unknown_form' ELSE m_rule END, '',"
+                " CASE WHEN m_rule = '' THEN $1 ELSE m_place END, m_why FROM block SEMI JOIN fresh USING (n)",
                 [block.form_hint],
             )
         ended = '"end"' if form and any(q.name == "end" for q in form.kept) else "NULL"
         group = "group_code" if form and form.has_group else "NULL"
         of_form = f"{group}, visit_date, staff_code, {ended}" if form else "NULL, NULL, NULL, NULL"
         self.run(
-            f"INSERT INTO work.readings SELECT reading_id, instance_id, $1, deprecated_id, said, {of_form}, received_on,"
-            " sha256, item, place, $2 FROM block SEMI JOIN fresh USING (n)",
+            f"INSERT INTO work.readings SELECT reading_id, m_instance_id, $1, m_deprecated_id, said, {of_form}, received_on,"
+            " m_sha256, m_item, m_place, $2 FROM block SEMI JOIN fresh USING (n)",
             [form.form_id if form else block.form_hint, block.form_version],
         )
         self.touched += len(block)
         if self.touched <= MOST_KEYS:
-            self.run("INSERT INTO touched_readings SELECT reading_id, instance_id FROM block")
+            self.run("INSERT INTO touched_readings SELECT reading_id, m_instance_id FROM block")
 
     def _typed(self, q: Question, texts: Any, many: int) -> tuple[Any, Any]:
         """A column of answers by the strict reader of its kind, each distinct text read once; and which could not be read (None

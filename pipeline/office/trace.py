@@ -27,8 +27,8 @@ KINDS = {
 """What can be traced -> the list that has its codes, and what it is called; `tr` that."""
 TABLES = tuple(
     "standing movements problems lots accepted bookings openings origins growing states current particulars list_rows"
-    " unrecorded held_back houses deliveries list_budwood_batches list_seed_lots list_teams list_orders list_locations"
-    " list_rootstocks list_scions list_compatibility".split()
+    " unrecorded held_back houses deliveries budwood_batches list_budwood_batches list_seed_lots list_teams"
+    " list_orders list_locations list_rootstocks list_scions list_compatibility".split()
 )
 """The tables that are read here."""
 _STARTS = {
@@ -53,9 +53,11 @@ _UNNAMED = """
 SELECT a.group_code, sum(b.quantity)::BIGINT
 FROM work.accepted a JOIN work.bookings b USING (reading_id)
 WHERE b.word = 'set' AND b.quantity > 0 AND a.budwood_batch IS NULL AND (a.scion IS NULL OR a.scion IS NOT DISTINCT FROM
-    (SELECT scion FROM work.list_budwood_batches WHERE code = $1))
+    (SELECT scion FROM work.budwood_batches WHERE code = $1))
 GROUP BY ALL ORDER BY ALL
 """
+_FACTS = ("code", "scion", "source_block", "source_tree", "cut_on", "authorisation", "buds")
+"""What is known of a batch that a record of cutting names and the list does not."""
 
 
 @dataclass(frozen=True)
@@ -219,6 +221,10 @@ def _known(store: Store, kind: str, code: str) -> tuple[str, dict[str, str]]:
         raise unknown_group(store, code)
     listed = KINDS[kind][0]
     known = dict(store.rows("SELECT code, texts FROM work.list_rows WHERE list_name = $1", [listed]))
+    if kind == "batch":
+        for found in store.rows(f"SELECT {', '.join(_FACTS)} FROM work.budwood_batches"):
+            facts = {k: str(v) for k, v in zip(_FACTS, found, strict=True) if v is not None}
+            known.setdefault(found[0], json.dumps(facts))
     known_code(f"--{kind.replace('_', '-')}", code, dict.fromkeys(known, ""), listed)
     row: dict[str, str] = json.loads(known[code])
     return code, {k: v for k, v in row.items() if v and k not in ("code", "active")}
@@ -226,7 +232,7 @@ def _known(store: Store, kind: str, code: str) -> tuple[str, dict[str, str]]:
 
 def _alike(store: Store, code: str) -> tuple[str, ...]:
     rows = store.rows(
-        "SELECT o.code FROM work.list_budwood_batches b JOIN work.list_budwood_batches o ON o.source_tree = b.source_tree"
+        "SELECT o.code FROM work.budwood_batches b JOIN work.budwood_batches o ON o.source_tree = b.source_tree"
         " AND o.source_block IS NOT DISTINCT FROM b.source_block WHERE b.code = $1 AND o.code <> $1 ORDER BY 1",
         [code],
     )

@@ -39,7 +39,10 @@ _LEVELS = {
     "place": "location",
     "days": "CASE WHEN days < 18 THEN 'before 18' WHEN days <= 21 THEN '18 to 21' WHEN days <= 28 THEN '22 to 28'"
     " WHEN days <= 35 THEN '29 to 35' ELSE 'after 35' END",
+    "budwood_age": "CASE WHEN age < 0 THEN NULL WHEN age <= 2 THEN '0 to 2' WHEN age <= 7 THEN '3 to 7'"
+    " WHEN age <= 14 THEN '8 to 14' WHEN age > 14 THEN 'after 14' END",
 }
+"""The days from cutting to setting are parted as is common practice, no published source."""
 _TAKE = (
     {"by": "VARCHAR", "level": "VARCHAR"}
     | dict.fromkeys(("lots", "buds_set", "read", "taken"), "BIGINT")
@@ -64,8 +67,12 @@ FROM work.off_types o LEFT JOIN work.list_rootstocks r ON r.code = o.rootstock
 GROUP BY o.rootstock
 ORDER BY o.rootstock
 """
-_LOTS = "(FROM work.lots LEFT JOIN work.lot_places USING (group_code, team_code, attempt))"
-"""Lots with the place that they were budded at."""
+_LOTS = (
+    "(SELECT l.*, p.* EXCLUDE (group_code, team_code, attempt), l.budded_on - b.cut_on AS age FROM work.lots l"
+    " LEFT JOIN work.lot_places p USING (group_code, team_code, attempt)"
+    " LEFT JOIN work.budwood_batches b ON b.code = l.budwood_batch)"
+)
+"""Lots with the place that they were budded at, and the days from the cutting of their batch to the last day of setting."""
 _CLUSTERS = {"batch": "budwood_batch", "team in month": "team_code || strftime(budded_on, ' %Y-%m')"}
 """What lots share, by the names of the random parts."""
 
@@ -75,8 +82,8 @@ def estimate_takes(work: Work) -> None:
     lots = work.arrays(
         "SELECT team_code, coalesce(rootstock, '?') AS rootstock, coalesce(scion, '?') AS scion, attempt::VARCHAR AS attempt,"
         " strftime(budded_on, '%Y-%m') AS season, budwood_batch AS batch,"
-        " house, group_code, (green + brown + missing)::BIGINT AS read, green::BIGINT AS taken"
-        f" FROM {_LOTS} WHERE green + brown + missing > 0 ORDER BY group_code, attempt, team_code"
+        f" house, group_code, {_LEVELS['budwood_age']} AS age, (green + brown + missing)::BIGINT AS read,"
+        f" green::BIGINT AS taken FROM {_LOTS} WHERE green + brown + missing > 0 ORDER BY group_code, attempt, team_code"
     )
     columns = {k: np.asarray(lots[k], dtype=str) for k in ("team_code", "rootstock", "scion", "attempt", "season")}
     read, taken = (np.asarray(lots[k], dtype=np.int64) for k in ("read", "taken"))
@@ -84,9 +91,10 @@ def estimate_takes(work: Work) -> None:
     cell = np.char.add(np.char.add(pair, " "), columns["attempt"])
     moments = cautious(rho_within(taken, read, cell))
     given = {k: columns[k].tolist() for k in ("rootstock", "scion", "season", "attempt")} | {"pair": pair.tolist()}
-    batch, house, group = (_or_none(lots[k]) for k in ("batch", "house", "group_code"))
+    batch, house, group, age = (_or_none(lots[k]) for k in ("batch", "house", "group_code", "age"))
     compared, parts = _compared(taken, read, given, columns["team_code"].tolist(), batch)
     compared["house"] = compare_houses(taken, read, given | {"team": columns["team_code"].tolist()}, house, batch, group)
+    compared["budwood_age"] = _compared_by_age(taken, read, given | {"team": columns["team_code"].tolist()}, age, batch)
     sizes = dict(zip(parts.names, np.sqrt(parts.variances).tolist(), strict=True))
     work.put(
         "take_spread",
@@ -124,6 +132,23 @@ def _compared(
     monthly = [f"{t} {s}" for t, s in zip(of["team"], of["season"], strict=True)]
     batches, _ = compare(taken[known], read[known], of, "batch", names, LEAST_BUDS, {"team in month": monthly})
     return {"team": teams, "budwood_batch": batches}, parts
+
+
+def _compared_by_age(
+    taken: Any, read: Any, given: dict[str, list[str]], age: list[str | None], batch: list[str | None]
+) -> dict[str, Compared]:
+    """Ages of the budwood at setting compared over the lots of a batch whose day of cutting is known, as batches are, the batch
+    and the team within a month being random parts."""
+    known = np.array([a is not None for a in age], dtype=bool)
+    if not known.any():
+        return {}
+    of = {k: [x for x, is_known in zip(v, known, strict=True) if is_known] for k, v in given.items()}
+    parts: dict[str, list[str | None]] = {
+        "batch": [b for b, is_known in zip(batch, known, strict=True) if is_known],
+        "team in month": [f"{t} {s}" for t, s in zip(of["team"], of["season"], strict=True)],
+    }
+    ages = [a for a in age if a is not None]
+    return compare(taken[known], read[known], of, "age", ages, LEAST_BUDS, parts)[0]
 
 
 def compare_houses(

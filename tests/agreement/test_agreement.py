@@ -41,6 +41,18 @@ EXTERNAL = {
     "budwood_batch": "B-TAH",
     "order_ref": "O001",
 }
+TEXTS = {
+    "budwood_batch": ("B261101-TAH", "B 1", "=B1", "7"),
+    "started_at": ("10:00", "24:00", "7:30", "10:01"),
+    "ended_at": ("10:00", "09:59", "24:30", "48:00"),
+    "done_at": ("10:00", "24:00", "7:30"),
+    "product": ("As on the label",),
+    "source_block": ("Block A",),
+    "source_tree": ("M013",),
+    "authorisation": ("LW-0001",),
+    **dict.fromkeys(("note", "consignee"), ("Fine, so far",)),
+}
+"""Answers in words: the base answer, and what else is tried."""
 SCANS = {"group_code": "code_scanned", "to_group": "to_scanned", "set_aside_to": "aside_scanned"}
 
 
@@ -51,7 +63,7 @@ def _base(form: Form) -> dict[str, str]:
         number.split("=")
         for number in """
         lifted=1000 counted=1000 planted=1000 burnt=20 killed=3 lowest_c=-2 moved=40 lost=4 despatched=300 attempt=1
-        height_cm=50 stem_mm=8 stub_cm=4 brown=7
+        height_cm=50 stem_mm=8 stub_cm=4 brown=7 temperature_c=70 stored_c=5
         """.split()
     )
     for q in form.questions:
@@ -71,8 +83,8 @@ def _base(form: Form) -> dict[str, str]:
             answers[q.name] = HERE if q.name == "code_scanned" else OTHER
         elif q.name in ("brown_moved", "recount", "taken_out"):
             answers[q.name] = "yes"
-        elif q.name in ("note", "consignee"):
-            answers[q.name] = "Fine, so far"
+        elif q.name in TEXTS:
+            answers[q.name] = TEXTS[q.name][0]
     return answers
 
 
@@ -92,6 +104,8 @@ def _edges(form: Form, q: Question, base: dict[str, str]) -> Iterator[tuple[str,
         yield "no choice", "zz"
     elif q.type == "select_one_from_file":
         yield "no choice", "ZZ"
+    elif q.type == "text":
+        yield from ((text, text) for text in TEXTS[q.name])
 
 
 def _cases(form: Form) -> Iterator[tuple[str, dict[str, str]]]:
@@ -137,6 +151,13 @@ def _as_sent(form: Form, answers: dict[str, str]) -> dict[str, str]:
             sent = {k: v for k, v in sent.items() if "any_out" not in form.question(k).asked_when}
     if form.form_id == "bud_take" and sent.get("brown", "0") in ("0", "-1", ""):
         sent.pop("set_aside_to", None)
+    if form.form_id == "sterilise":
+        item, method = (sent.get(name, "") for name in ("item", "method"))
+        gone = [] if item in ("knives", "shears") else ["team_code", "done_at", "between_cultivars"]
+        gone += ["started_at", "ended_at"] if not item or not gone else []
+        gone += ["temperature_c"] if method not in ("steam", "heat") else []
+        gone += ["product"] if method != "solution" else []
+        sent = {k: v for k, v in sent.items() if k not in gone}
     if form.form_id == "frost_damage" and sent.get("killed", "0") in ("0", "-1", ""):
         sent.pop("lowest_c", None)
     return sent

@@ -160,7 +160,7 @@ def test_each_kind_of_gap_is_listed_once(lacking: Workspace) -> None:
         f"1 record of {shown(CODES[7])} waits (100 plants).",
         "7 records of no group are kept out (40 plants).",
         f"1 record of {shown(CODES[2])} is kept out (4 plants).",
-        "3 more buds of batch B-NOTREE were set than the list has.",
+        "3 more buds of batch B-NOTREE were set than were cut.",
         "Tree M013 of Block A is named for EUREKA and TAHITI.",
         f"{shown(CODES[5])} was opened by moving plants from {shown(CODES[3])}, and not all of them go back to a seed lot;"
         " 30 plants of it stand or were delivered.",

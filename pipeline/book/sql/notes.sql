@@ -135,7 +135,7 @@ FROM accepted a JOIN work.list_compatibility l ON l.rootstock = a.group_rootstoc
 WHERE lower(l.grade) <> 'compatible'
 UNION ALL
 SELECT a.group_code, a.instance_id, 'batch_of_other_scion', 'budwood_batch', a.budwood_batch, l.scion
-FROM accepted a JOIN work.list_budwood_batches l ON l.code = a.budwood_batch WHERE l.scion <> a.scion
+FROM accepted a JOIN work.budwood_batches l ON l.code = a.budwood_batch WHERE l.scion <> a.scion
 UNION ALL
 SELECT a.group_code, a.instance_id, 'lot_of_other_rootstock', 'seed_lot', a.seed_lot, l.rootstock
 FROM accepted a JOIN work.list_seed_lots l ON l.code = a.seed_lot WHERE l.rootstock <> a.rootstock

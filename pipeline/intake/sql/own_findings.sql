@@ -4,6 +4,7 @@ WITH unlisted AS (
     SELECT c.instance_id, 'not_in_list' AS rule, u.field, u.value, u.list_name AS detail
     FROM work.unlisted u JOIN work.current c USING (reading_id)
     WHERE NOT EXISTS (SELECT 1 FROM work.reading_findings f WHERE f.reading_id = u.reading_id AND f.field = u.field)
+        AND NOT (u.list_name = 'budwood_batches' AND u.value IN (SELECT code FROM work.cut_codes))
 )
 SELECT c.instance_id, f.rule, f.field, f.value, f.detail FROM work.reading_findings f JOIN work.current c USING (reading_id)
 UNION

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from formpack.group_code import shown
-from formpack.words import listed, percent, tr, trn
+from formpack.words import listed, marked, percent, tr, trn
 from pipeline.rates.takes import LEAST_BUDS
-from pipeline.report.blocks import Block, Cell, Chapter, Column, Fold, Says, Table
+from pipeline.report.blocks import Block, Cell, Chapter, Column, Fold, Says, Table, interval
 from pipeline.report.chapters import flags
 from pipeline.report.stock import place_names
 from pipeline.store import Store
@@ -25,7 +25,7 @@ _NAMED = 6
 _RATES = """
 SELECT t.level, t.buds_set, t.read, t.taken, t.take_rate, t.adjusted, t.adjusted_low, t.adjusted_high, t.q_value, t.flag,
     b.scion, concat_ws(' ', b.source_block, b.source_tree), b.cut_on
-FROM take_rates t LEFT JOIN work.list_budwood_batches b ON b.code = t.level
+FROM take_rates t LEFT JOIN work.budwood_batches b ON b.code = t.level
 WHERE t."by" = 'budwood_batch'
 ORDER BY t.flag IS NOT DISTINCT FROM 'worse' DESC, t.flag IS NOT DISTINCT FROM 'better' DESC, b.cut_on DESC NULLS LAST, t.level
 """
@@ -51,6 +51,26 @@ SELECT x.budwood_batch, x.group_code, x.location, x.buds_set, round(coalesce(x.s
 FROM shares x JOIN standing s USING (group_code) LEFT JOIN sent t USING (group_code)
 WHERE x.budwood_batch IS NOT NULL
 """
+_CUT = """
+SELECT budwood_batch, scion, cut_on, buds_cut, buds_set, left_over, oldest_days, state FROM budwood
+WHERE buds_cut IS NOT NULL ORDER BY cut_on DESC NULLS LAST, budwood_batch
+"""
+_AGES = """
+SELECT level, lots, read, take_rate, adjusted, adjusted_low, adjusted_high, flag, q_value FROM take_rates
+WHERE "by" = 'budwood_age' AND read > 0 ORDER BY CASE level WHEN 'after 14' THEN 99 ELSE split_part(level, ' ', 1)::INTEGER END
+"""
+AGES = {"0 to 2": marked("0 to 2"), "3 to 7": marked("3 to 7"), "8 to 14": marked("8 to 14"), "after 14": marked("after 14")}
+STATES = {
+    "not used": marked("not used"),
+    "set before it was cut": marked("set before it was cut"),
+    "more set than cut": marked("more set than cut"),
+    "used late": marked("used late"),
+    "no authorisation": marked("no authorisation"),
+    "not told": marked("not told"),
+    "in order": marked("in order"),
+}
+"""What is said of a batch; `tr` it."""
+_ODD = ("set before it was cut", "more set than cut", "used late")
 
 
 @dataclass(frozen=True)
@@ -165,8 +185,65 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
         if len(rest) > _MOST:
             caption = tr("The latest {n} of {all} batches that are not out of line", n=_MOST, all=len(rest))
         said.append(Fold(tr("Other batches"), [_compared("batches", caption, rest[:_MOST], went, names)]))
+    said += _left_over(store, names)
+    said += _by_age(store)
     said.append(Fold(tr("How batches are compared"), [Says(_how(), "soft")]))
     return Chapter("batches", title, said)
+
+
+def _left_over(store: Store, names: Mapping[str, str]) -> list[Block]:
+    """Buds cut, set and left over, where it is known how many were cut."""
+    rows = store.rows(f"{_CUT} LIMIT {_MOST}")
+    if not rows:
+        return []
+    columns = [
+        Column(tr("batch"), "code"),
+        Column(tr("state")),
+        Column(tr("scion"), is_aside=True),
+        Column(tr("cut on"), "day"),
+        Column(tr("buds cut"), "number"),
+        Column(tr("buds set"), "number"),
+        Column(tr("left over"), "number"),
+        Column(tr("oldest"), "number", tr("Days from cutting to the last setting.")),
+    ]
+    shown_rows = [
+        (code, Cell(state, tr(STATES[state]), is_marked=state in _ODD), names.get(scion or "", scion), *rest)
+        for code, scion, *rest, state in rows
+    ]
+    caption = tr("Buds cut, set and left over, the latest batches first")
+    return [Fold(caption, [Table("budwood_left", caption, columns, shown_rows)])]
+
+
+def _by_age(store: Store) -> list[Block]:
+    """Take by the age of the budwood, as it is and with the whole mix."""
+    rows = store.rows(_AGES)
+    if not rows:
+        return []
+    untold = store.value(
+        "SELECT count(*) FROM lots l LEFT JOIN work.budwood_batches b ON b.code = l.budwood_batch"
+        " WHERE l.take_rate IS NOT NULL AND (b.cut_on IS NULL OR b.cut_on > l.budded_on)"
+    )
+    says = [tr("Old budwood may also have been cut, kept or set otherwise: this shows no cause.")]
+    if untold:
+        says.append(
+            trn(
+                "{n} lot is left out, as it is not known when its budwood was cut.",
+                "{n} lots are left out, as it is not known when their budwood was cut.",
+                untold,
+            )
+        )
+    columns = [
+        Column(tr("days from cutting to setting")),
+        Column(tr("lots"), "number"),
+        Column(tr("buds read"), "number"),
+        Column(tr("take"), "share"),
+        Column(tr("take with the whole mix"), "share"),
+        *interval("share"),
+        Column(tr("compared")),
+    ]
+    ages = [(tr(AGES[level]), *rest[:-2], flags.words(*rest[-2:])) for level, *rest in rows]
+    caption = tr("Take by the age of the budwood")
+    return [Fold(caption, [Says(" ".join(says)), Table("take_by_age", caption, columns, ages)])]
 
 
 def _how() -> str:
@@ -215,8 +292,8 @@ def _compared(name: str, caption: str, batches: list[Batch], went: dict[str, lis
                 *(len({w.group for w in of}), sum(w.standing for w in of), sum(w.sent for w in of)),
             ]
         )
-    marked = frozenset(i for i, b in enumerate(batches) if b.flag == "worse")
-    return Table(name, caption, columns, rows, marked=marked, mark_says=tr("worse") if marked else tr("look at its records"))
+    worse = frozenset(i for i, b in enumerate(batches) if b.flag == "worse")
+    return Table(name, caption, columns, rows, marked=worse, mark_says=tr("worse") if worse else tr("look at its records"))
 
 
 def _read(b: Batch) -> Any:

@@ -107,7 +107,8 @@ def not_shown() -> str:
 
 def _long(workspace: Workspace, called: Names) -> dict[str, Long]:
     made = (records.propagation(called), records.standing(called), records.movements(called), records.deliveries(called))
-    return {long.name: long for long in (*made, records.inspections(workspace, called))}
+    rest = (records.inspections(workspace, called), records.sterilised(workspace, called))
+    return {long.name: long for long in (*made, *rest)}
 
 
 def _of_the_books(
@@ -153,8 +154,13 @@ def _of_the_books(
     )
     standing = Chapter(standing.name, standing.title, [*standing.blocks, *records.mixed(store, called)])
     moved = Chapter(moved.name, moved.title, [*moved.blocks, *records.followed(store, period, is_page)])
+    clean = []
+    if long["sterilised"].count(store):
+        lead = tr("Each record of what was sterilised or disinfected: trays, growing medium, knives and shears.")
+        clean = [Chapter("sterilised", tr("Hygiene"), [Says(lead, "lead"), *long["sterilised"].blocks(store, is_page)])]
     losses = records.losses(store, workspace, period)
-    return [source.chapter(store, called, is_page), lots, standing, moved, sent, losses, done, gaps.chapter([*of], is_page)]
+    lacks = gaps.chapter([*of], is_page)
+    return [source.chapter(store, called, is_page), lots, standing, moved, sent, losses, done, *clean, lacks]
 
 
 def write_inspection(

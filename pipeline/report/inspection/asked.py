@@ -48,7 +48,7 @@ RECORDS = (
         marked("buds cut, counted or estimated"),
         (FL_11,),
         "source",
-        marked("only as the number in the list of batches; the report at cutting is not made by this tool"),
+        marked("as counted at cutting, or in the list of batches; the report at cutting is not made by this tool"),
     ),
     Asked(
         marked("buds sold, by day and variety"),

@@ -19,7 +19,7 @@ KINDS = {
     "no_authorisation": (marked("batch without an authorisation"), _LIST, "lists/budwood_batches.csv"),
     "no_cutting_day": (marked("batch without a day of cutting"), _LIST, "lists/budwood_batches.csv"),
     "over_listed": (
-        marked("more buds set than the list has"),
+        marked("more buds set than cut"),
         marked("Look at the list and at the records that name the batch, and correct what is wrong."),
         "",
     ),
@@ -108,8 +108,8 @@ def _of_batches(store: Store) -> Iterator[Gap]:
                 yield Gap(kind, tr(said[kind], batch=batch.code, **of), batch.buds_set)
         if batch.listed_buds is not None and (more := batch.buds_set - batch.listed_buds) > 0:
             too_many = trn(
-                "{n} more bud of batch {batch} was set than the list has.",
-                "{n} more buds of batch {batch} were set than the list has.",
+                "{n} more bud of batch {batch} was set than were cut.",
+                "{n} more buds of batch {batch} were set than were cut.",
                 more,
                 batch=batch.code,
             )
@@ -122,7 +122,7 @@ def _of_batches(store: Store) -> Iterator[Gap]:
 
 
 _TREES = """
-SELECT source_tree, source_block, list(DISTINCT scion ORDER BY scion) AS scions FROM work.list_budwood_batches
+SELECT source_tree, source_block, list(DISTINCT scion ORDER BY scion) AS scions FROM work.budwood_batches
 WHERE source_tree <> '' AND source_block <> '' AND scion <> ''
 GROUP BY ALL HAVING len(scions) > 1 ORDER BY source_block, source_tree
 """

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from formpack import shipped
-from formpack.catalog import Form
+from formpack.catalog import Form, text_in
 from formpack.group_code import shown
 from formpack.words import listed, many, marked, tr, trn
 from pipeline.book.totals import MIXED
@@ -183,6 +183,41 @@ def deliveries(called: Names) -> Long:
         ),
     ]
     return Long("deliveries", tr("Deliveries"), columns, _DELIVERIES, row)
+
+
+_STERILISED = """
+SELECT c.visit_date AS on_date, r.item, r.method, r.product, coalesce(r.started_at, r.done_at) AS started_at, r.ended_at,
+    r.temperature_c, r.pieces, r.team_code, r.location, c.staff_code, c.instance_id
+FROM work.sterilised r JOIN work.current c USING (reading_id) JOIN work.states s USING (instance_id), work.horizon h
+WHERE s.state = 'accepted' AND c.visit_date BETWEEN $1 AND least($2, h.until_on)
+ORDER BY c.visit_date, c.ended, c.instance_id
+"""
+
+
+def sterilised(workspace: Workspace, called: Names) -> Long:
+    """Each record of what was sterilised or disinfected."""
+    form = workspace.forms.get("sterilise")
+    words = {c["name"]: text_in(c, "label") for rows in (form.choices.values() if form else ()) for c in rows}
+
+    def row(on: Any, item: str, method: str, product: str, start: str, end: str, *rest: Any) -> Any:
+        celsius, pieces, team, place, who, _ = rest
+        how = (words.get(item, item), words.get(method, method), product, start, end, celsius, pieces)
+        return (on, *how, called.teams.get(team, team), called.places.get(place, place), called.person(who) if who else None)
+
+    columns = [
+        Column(tr("day"), "day"),
+        Column(tr("what")),
+        Column(tr("how")),
+        Column(tr("product")),
+        Column(tr("from")),
+        Column(tr("until")),
+        Column(tr("°C"), "decimal", tr("Temperature at the coolest spot.")),
+        Column(tr("pieces"), "number"),
+        Column(tr("team")),
+        Column(tr("place")),
+        Column(tr("by")),
+    ]
+    return Long("sterilised", tr("What was sterilised and disinfected"), columns, _STERILISED, row)
 
 
 def chapter_of(

@@ -92,7 +92,7 @@ def batches(store: Store) -> list[Batch]:
     rows = store.rows(
         "SELECT u.budwood_batch, l.scion, l.source_block, l.source_tree, l.cut_on, l.authorisation, l.buds, u.buds_set,"
         f" u.groups, u.first_on, u.last_on, u.teams FROM ({_BATCHES}) u"
-        " LEFT JOIN work.list_budwood_batches l ON l.code = u.budwood_batch ORDER BY u.first_on, u.budwood_batch"
+        " LEFT JOIN work.budwood_batches l ON l.code = u.budwood_batch ORDER BY u.first_on, u.budwood_batch"
     )
     return [Batch(*row) for row in rows]
 
@@ -124,7 +124,7 @@ def chapter(store: Store, called: Names, is_page: bool) -> Chapter:
         Column(tr("source tree")),
         Column(tr("cut on"), "day"),
         Column(tr("authorisation")),
-        Column(tr("buds on the list"), "number"),
+        Column(tr("buds cut"), "number", tr("Of the list; else as counted at cutting.")),
         Column(tr("buds set"), "number"),
         Column(tr("first set"), "day"),
         Column(tr("last set"), "day"),
