@@ -21,8 +21,10 @@ from tests.engine.phone import Phone
 
 FORMS = load_forms()
 SCENARIOS = Path(__file__).parent / "scenarios"
-GROUPS = dict(zip([*FORMS, "brown", "split", "unknown"], issue(2026, 801, len(FORMS) + 3), strict=True))
-"""The group that the good path of each form is about; those that failed buds and moved plants go to; one nobody knows."""
+_NAMES = [*(form_id for form_id, form in FORMS.items() if form.has_group), "brown", "split", "unknown"]
+GROUPS = dict(zip(_NAMES, issue(2026, 801, len(_NAMES)), strict=True))
+"""The group that the good path of each form is about, if it is about one; those that failed buds and moved plants go to; one
+nobody knows."""
 TOLD = dict(zip(GROUPS, issue(2026, 901, len(GROUPS)), strict=True))
 """The same groups on a list that shows their numbers (`proof.lay_out`)."""
 BUDDED = ("bud_take", "cut_back", "stake", "top", "despatch")
@@ -99,9 +101,9 @@ def stands(workspace: Workspace) -> dict[str, tuple[int, str, str]]:
 
 def scenario(form_id: str, file: str = "", **days: dt.date) -> dict[str, Any]:
     """The scenario file of a form, or another `file` as it is meant for the form, codes and `days` put in (see proof.py)."""
-    here = GROUPS[form_id]
+    here = GROUPS.get(form_id, GROUPS["loss"])
     codes = GROUPS | {"here": here, "wrong": str(9 - int(here[0])) + here[1:]}
-    codes["told"] = TOLD[form_id if form_id != "open_group" else "bag_up"]
+    codes["told"] = TOLD[form_id if form_id in GROUPS and form_id != "open_group" else "bag_up"]
     words = codes | {f"{name}-": shown(code) for name, code in codes.items()} | {k: str(day) for k, day in days.items()}
     text = (SCENARIOS / f"{file or form_id}.json").read_text(encoding="utf-8")
     found: dict[str, Any] = json.loads(re.sub(r"\{(\w+-?)\}", lambda m: words[m[1]], text))
@@ -131,6 +133,11 @@ def filled(
 def records(folder: Path, it: Phone) -> dict[str, bytes]:
     """The finished record of the good path of every form."""
     return {form_id: filled(folder, form_id, it=it) for form_id in FORMS}
+
+
+def about(form_id: str) -> dict[str, str]:
+    """What the record of a form says of its group: nothing where it is about none."""
+    return {"group_code": GROUPS[form_id]} if form_id in GROUPS else {}
 
 
 def leaves(record: bytes) -> dict[str, str]:
