@@ -40,7 +40,12 @@ EXTERNAL = {
     "scion": "TAHITI",
     "budwood_batch": "B-TAH",
     "order_ref": "O001",
+    "found_what": "SCALE",
+    "product": "P01",
+    "target": "SCALE",
+    "applicator": "S03",
 }
+TIMES = {"started_at": "07:00", "ended_at": "08:30", "reentry_at": "20:30"}
 SCANS = {"group_code": "code_scanned", "to_group": "to_scanned", "set_aside_to": "aside_scanned"}
 
 
@@ -51,7 +56,7 @@ def _base(form: Form) -> dict[str, str]:
         number.split("=")
         for number in """
         lifted=1000 counted=1000 planted=1000 burnt=20 killed=3 lowest_c=-2 moved=40 lost=4 despatched=300 attempt=1
-        height_cm=50 stem_mm=8 stub_cm=4 brown=7
+        height_cm=50 stem_mm=8 stub_cm=4 brown=7 examined=300 dose=1.5 area_m2=200 volume_l=90
         """.split()
     )
     for q in form.questions:
@@ -64,14 +69,16 @@ def _base(form: Form) -> dict[str, str]:
         elif q.type == "date":
             answers[q.name] = (TODAY - dt.timedelta(days=30 if q.name == "sow_date" else 0)).isoformat()
         elif q.type == "select_one" and q.is_kept:
-            answers[q.name] = form.codes(q.list_name)[0]
+            answers[q.name] = "no" if q.name == "over_midnight" else form.codes(q.list_name)[0]
         elif q.type == "select_one_from_file":
             answers[q.name] = EXTERNAL[q.name]
         elif q.name in ("code_scanned", "to_scanned", "aside_scanned"):
             answers[q.name] = HERE if q.name == "code_scanned" else OTHER
         elif q.name in ("brown_moved", "recount", "taken_out"):
             answers[q.name] = "yes"
-        elif q.name in ("note", "consignee"):
+        elif q.name in TIMES:
+            answers[q.name] = TIMES[q.name]
+        elif q.name in ("note", "consignee", "weather"):
             answers[q.name] = "Fine, so far"
     return answers
 
@@ -92,6 +99,10 @@ def _edges(form: Form, q: Question, base: dict[str, str]) -> Iterator[tuple[str,
         yield "no choice", "zz"
     elif q.type == "select_one_from_file":
         yield "no choice", "ZZ"
+        if q.name == "found_what":
+            yield "none, with some affected", "none"
+    elif q.name in TIMES:
+        yield from ((text, text) for text in ("00:00", "06:59", "07:00", "08:29", "08:30", "23:59", "24:00", "7:00", "07:60"))
 
 
 def _cases(form: Form) -> Iterator[tuple[str, dict[str, str]]]:
@@ -137,6 +148,8 @@ def _as_sent(form: Form, answers: dict[str, str]) -> dict[str, str]:
             sent = {k: v for k, v in sent.items() if "any_out" not in form.question(k).asked_when}
     if form.form_id == "bud_take" and sent.get("brown", "0") in ("0", "-1", ""):
         sent.pop("set_aside_to", None)
+    if form.form_id == "scouting" and "traps" not in sent:
+        sent.pop("trap_count", None)
     if form.form_id == "frost_damage" and sent.get("killed", "0") in ("0", "-1", ""):
         sent.pop("lowest_c", None)
     return sent

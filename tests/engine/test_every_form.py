@@ -307,7 +307,7 @@ def _inlined(folder: Path, form_id: str) -> str:
     return re.sub(r'<instance id="(\w+)" src="jr://file-csv/(\w+)\.csv"/>', list_of, text)
 
 
-NOT_JUDGED = {"visit_date", "sow_date", "days", "list_age"}
+NOT_JUDGED = {"visit_date", "sow_date", "days", "list_age", "reentry_on", "reentry_at"}
 """Their rules use decimal-date-time(), which the second engine (0.1.1) does not have; the native one and the office judge."""
 
 
