@@ -57,7 +57,7 @@ def seen(walks: list[tuple[int, int, int | None]], moments: Moments, settings: S
     One walk says what stood there then: the exact interval on its own numbers. Several share a source of variation, so theirs
     is exact on effective numbers, after E. L. Korn & B. I. Graubard, Survey Methodology 24 (1998) 193-201. Where none was
     affected there is one limit, of 95 % on one side. The smallest share that would have been found is by the hypergeometric for
-    one walk where the number of plants is known, else by the binomial.
+    one walk where the number of plants is known, else by the binomial, of several walks on the effective number.
     """
     examined, affected = sum(w[0] for w in walks), sum(w[1] for w in walks)
     deff, size = 1.0, float(examined)
@@ -67,7 +67,7 @@ def seen(walks: list[tuple[int, int, int | None]], moments: Moments, settings: S
             quantile = float(special.stdtrit(max(4, moments.freedom), 0.975))
             size = max(1.0, examined / deff * (Z95 / quantile) ** 2)
     plants = walks[0][2] if len(walks) == 1 else None
-    least = share_found(examined, plants, settings.confidence, settings.efficacy)
+    least = share_found(round(size), plants, settings.confidence, settings.efficacy)
     if not affected:
         return Seen(len(walks), examined, 0, None, None, 1 - 0.05 ** (1 / size), deff, least)
     rate = affected / examined

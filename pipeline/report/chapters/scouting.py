@@ -27,8 +27,7 @@ def _rows(store: Store, by: str) -> list[tuple[Any, ...]]:
 
 
 def _numbers(affected: int, rate: float | None, low: float | None, high: float, least: float) -> tuple[Any, ...]:
-    share = Cell(None, tr("none: at most {limit}", limit=percent(high))) if rate is None else rate
-    return (affected, share, low, high, least)
+    return (affected, Cell(None, tr("none")) if rate is None else rate, low, high, Cell(least, percent(least, 2)))
 
 
 def _table(name: str, caption: str, heads: Sequence[str], rows: Sequence[Sequence[Any]]) -> Table:

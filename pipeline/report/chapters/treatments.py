@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from formpack.catalog import text_in
-from formpack.words import many, number, tr
+from formpack.words import many, number, short_day, tr
 from pipeline.field.due_list import Wanted, due_list
-from pipeline.report.blocks import Block, Chapter, Column, Fold, Says, Table
+from pipeline.report.blocks import Block, Cell, Chapter, Column, Fold, Says, Table
 from pipeline.report.stock import place_names
 from pipeline.store import Store
 from pipeline.tables import names_of
@@ -16,8 +16,7 @@ from pipeline.workspace import Workspace
 _SHOWN = 12
 """The latest treatments that are not folded away."""
 _ROWS = """
-SELECT on_date, location, label, active_ingredient, dose, dose_unit, area_m2, volume_l, target, applicator, started_at,
-    ended_at, reentry_on, reentry_at
+SELECT on_date, location, label, active_ingredient, dose, dose_unit, area_m2, target, applicator, reentry_on, reentry_at
 FROM treatments WHERE state = 'accepted' ORDER BY on_date DESC, started_at DESC, instance_id
 """
 
@@ -31,7 +30,7 @@ def units(workspace: Workspace) -> dict[str, str]:
 def amount(dose: float | None, unit: str | None, units: dict[str, str]) -> str | None:
     """A dose with its unit, in words."""
     said = None if dose is None else f"{dose:g}" if dose < 1 else number(dose, 0 if dose == int(dose) else 1)
-    return said and tr("{dose}: {unit}", dose=said, unit=units.get(unit or "", unit or ""))
+    return said and tr("{dose} {unit}", dose=said, unit=units.get(unit or "", unit or ""))
 
 
 def _table(name: str, caption: str, rows: list[tuple[Any, ...]]) -> Table:
@@ -42,13 +41,9 @@ def _table(name: str, caption: str, rows: list[tuple[Any, ...]]) -> Table:
         Column(tr("active ingredient")),
         Column(tr("dose")),
         Column(tr("square metres"), "decimal", is_aside=True),
-        Column(tr("litres"), "decimal", is_aside=True),
         Column(tr("against")),
         Column(tr("by")),
-        Column(tr("from"), is_aside=True),
-        Column(tr("to"), is_aside=True),
-        Column(tr("nobody goes in until"), "day", tr("As was taken from the label.")),
-        Column(tr("time")),
+        Column(tr("nobody goes in until"), says=tr("As was taken from the label.")),
     ]
     return Table(name, caption, columns, rows, is_for_paper=len(rows) <= 60)
 
@@ -64,9 +59,9 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     years = workspace.settings.records.keep_years
     blocks.insert(0, Says(tr("{treatments}, the first on {day}.", treatments=many(found, "treatment"), day=first), "lead"))
     rows = []
-    for on, place, label, active, dose, unit, *sizes, target, who, began, ended, until, at in store.rows(_ROWS):
-        what = (label, active, amount(dose, unit, called), *sizes, pests.get(target, target))
-        rows.append((on, places.get(place, place), *what, staff.get(who, who), began, ended, until, at))
+    for on, place, label, active, dose, unit, area, target, who, until, at in store.rows(_ROWS):
+        what = (label, active, amount(dose, unit, called), area, pests.get(target, target), staff.get(who, who))
+        rows.append((on, places.get(place, place), *what, Cell(f"{until} {at}", f"{short_day(until)} {at}")))
     if rows:
         blocks.append(_table("treatments_last", tr("The latest treatments"), rows[:_SHOWN]))
     if rows[_SHOWN:]:
