@@ -3,8 +3,8 @@ SELECT 'scouting:' || location || ':' || strftime(on_date, '%Y-%m') AS instance_
     'examined' AS field, location AS value,
     packn('{n} record of {month}, the fewest {least} where {wanted} are wanted',
         '{n} records of {month}, the fewest {least} where {wanted} are wanted', count(*),
-        ['month= ' || strftime(on_date, '%Y-%m'), 'least=#' || min(examined), 'wanted=#' || arg_min(wanted, (examined, -wanted))])
-        AS detail
+        ['month= ' || strftime(on_date, '%Y-%m'), 'least=#' || min(examined),
+            'wanted=#' || arg_min(wanted, (examined, -wanted))]) AS detail
 FROM work.walks JOIN work.wanted USING (instance_id)
 WHERE affected = 0 AND examined < wanted
 GROUP BY location, strftime(on_date, '%Y-%m')
