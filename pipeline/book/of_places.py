@@ -21,12 +21,11 @@ _TREATED = {
 
 def _said(work: Work, form_id: str, asked: Mapping[str, str]) -> str:
     """A query of what the submissions of a form say, whatever their state, each question as its kind."""
-    form = work.context.workspace.forms[form_id]
-    names = {q.name for q in form.kept}
+    form = work.context.workspace.forms.get(form_id)
+    names = {q.name for q in form.kept} if form else set()
     columns = [f"TRY_CAST({f'a.{name}' if name in names else 'NULL'} AS {kind}) AS {name}" for name, kind in asked.items()]
-    return (
-        f"SELECT c.instance_id, c.visit_date AS on_date, c.staff_code, {', '.join(columns)}"
-        f' FROM answers."{form_id}" a JOIN work.current c USING (reading_id)'
+    return f"SELECT c.instance_id, c.visit_date AS on_date, c.staff_code, {', '.join(columns)}" + (
+        f' FROM answers."{form_id}" a JOIN work.current c USING (reading_id)' if form else " FROM work.current c WHERE false"
     )
 
 

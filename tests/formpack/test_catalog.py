@@ -35,6 +35,11 @@ CONTRACT = {
     "loss": "lost loss_cause photo counted_again",
     "despatch": "despatched order_ref consignee counted_again",
 }
+OF_PLACES = {
+    "scouting": "location found_what shown_plants examined affected traps trap_count photo",
+    "treatment": "location product product_name active_ingredient dose dose_unit area_m2 volume_l target applicator started_at"
+    " over_midnight ended_at reentry_on reentry_at weather",
+}
 OPTIONAL = {"height_cm", "stem_mm", "stub_cm", "set_aside_to", "photo", "note", "list_date", "shown_stage", "shown_count"}
 OPTIONAL |= {"counted_again", "lot_said", "any_out"}
 
@@ -49,8 +54,15 @@ def test_each_form_asks_what_the_contract_says(form_id: str) -> None:
     assert ("location" in optional) == (form_id == "stock_count")
 
 
-def test_all_thirteen_are_there() -> None:
-    assert sorted(FORMS) == sorted(CONTRACT)
+@pytest.mark.parametrize("form_id", OF_PLACES)
+def test_each_form_about_a_place_asks_what_the_contract_says(form_id: str) -> None:
+    form = FORMS[form_id]
+    common = ["start", "end", "deviceid", "visit_date", "staff_code"]
+    assert [q.name for q in form.kept] == [*common, *OF_PLACES[form_id].split(), "note"] and not form.has_group
+
+
+def test_all_are_there() -> None:
+    assert sorted(FORMS) == sorted([*CONTRACT, *OF_PLACES])
 
 
 def test_every_text_stands_in_three_languages() -> None:

@@ -23,8 +23,8 @@ FROM treatments WHERE state = 'accepted' ORDER BY on_date DESC, started_at DESC,
 
 def units(workspace: Workspace) -> dict[str, str]:
     """What the form calls its units of dose."""
-    form = workspace.forms["treatment"]
-    return {row["name"]: text_in(row, "label") for row in form.choices.get("dose_units", ())}
+    form = workspace.forms.get("treatment")
+    return {row["name"]: text_in(row, "label") for row in form.choices.get("dose_units", ())} if form else {}
 
 
 def amount(dose: float | None, unit: str | None, units: dict[str, str]) -> str | None:
