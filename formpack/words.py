@@ -331,5 +331,8 @@ COUNTED = (
     many_of("{n} note", "{n} notes"),
     many_of("{n} sign", "{n} signs"),
     many_of("{n} sheet", "{n} sheets"),
+    many_of("{n} record", "{n} records"),
+    many_of("{n} treatment", "{n} treatments"),
+    many_of("{n} year", "{n} years"),
 )
 """The words that `many` counts."""

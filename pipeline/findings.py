@@ -305,6 +305,19 @@ class Rule(Enum):
         marked("Group {value} was not known before plants were moved to it."),
         marked("Look at the sign that was scanned; if the group is new, nothing."),
     )
+    few_examined = (
+        "note",
+        marked("Nothing was found at {value}, and fewer plants were examined than that wants: {detail}."),
+        marked(
+            "Examine as many as the phone says, spread over the place; or say under [scouting] in nursery.toml what is to be"
+            " found. Until then it is not known to be free."
+        ),
+    )
+    product_not_listed = (
+        "note",
+        marked("The product {value} is not on the nursery's list."),
+        marked("Look whether it may be used here; if it may, put it into lists/products.csv."),
+    )
     old_list = (
         "note",
         marked("The list on the phone was from {detail}, too many days before the work: {value}."),

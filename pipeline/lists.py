@@ -42,12 +42,18 @@ KINDS: dict[tuple[str, str], str] = {
     ("orders", "wanted_on"): "date",
     ("rootstocks", "off_type_low"): "decimal",
     ("rootstocks", "off_type_high"): "decimal",
+    ("products", "reentry_hours"): "decimal",
 }
 _LIMITS: dict[tuple[str, str], tuple[float, float, str]] = {
     ("budwood_batches", "buds"): (0, 10_000_000, marked("is no number of buds; write a whole number from {least} to {most}")),
     ("orders", "quantity"): (
         *(1, 10_000_000),
         marked("is no number of trees; write a whole number from {least} to {most}, and active = no where the order is closed"),
+    ),
+    ("products", "reentry_hours"): (
+        0,
+        9600,
+        marked("is no number of hours; write what the label says, from {least} to {most}"),
     ),
     **dict.fromkeys(
         (("rootstocks", "off_type_low"), ("rootstocks", "off_type_high")),

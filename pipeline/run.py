@@ -9,7 +9,7 @@ import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from formpack import words
 from formpack.readers import Unreadable, date, text_of
@@ -20,7 +20,7 @@ from pipeline.intake import days, ingest
 from pipeline.intake.ingest import Kept, Progress
 from pipeline.intake.states import STATES
 from pipeline.lists import is_active
-from pipeline.settings import Passport, Prices, Receiver, Settings
+from pipeline.settings import Passport, Prices, Receiver, Records, Settings
 from pipeline.stages import AGAIN, Runner, Stage, code, sql, sql_text
 from pipeline.store import BACK, KEPT, Store
 from pipeline.workspace import LISTS, Workspace
@@ -86,6 +86,11 @@ STAGES: tuple[Stage, ...] = (
     sql("places"),
     sql("houses"),
     sql("place_faults"),
+    # of places: scouting and treatments
+    code("book.of_places.load_said", "scouted treated", "answers current", "", "forms:"),
+    sql("walks"),
+    sql("treatments"),
+    code("rates.scouting.estimate_incidence", "incidence wanted", "walks settings:"),
     # what really stands: the chain of counts of each group, then what only two groups together show
     sql("live_plants", GROUP),
     sql("chain_nodes", GROUP, "houses"),
@@ -142,11 +147,13 @@ STAGES: tuple[Stage, ...] = (
     sql("paper_notes"),
     sql("hygiene"),
     sql("hygiene_notes"),
+    sql("place_notes"),
     sql("notes", GROUP, "settings list_compatibility budwood_batches list_seed_lots"),
     code(
         "tables.write_problems",
         "problems",
         "own_findings state_findings notes held_back list_notes table_notes version_notes day_notes paper_notes hygiene_notes"
+        " place_notes"
         " column_gaps"
         " cleared current states openings forms: list_rows language:",
     ),
@@ -262,6 +269,10 @@ def _put_right(settings: Settings, as_of: dt.date | None) -> str:
     return tr("set this computer's calendar right, or say `--as-of DAY`")
 
 
+_UNREAD: dict[str, Any] = {"prices": Prices(), "passport": Passport(), "receiver": Receiver(), "records": Records()}
+"""Settings that no stage reads."""
+
+
 def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
     """The marks of what people and phones change."""
     files, corrections = (store.rows(f"SELECT count(*), max(rowid) FROM kept.{t}")[0] for t in ("raw_files", "corrections"))
@@ -275,7 +286,7 @@ def _inputs(store: Store, workspace: Workspace, day: dt.date) -> dict[str, str]:
     return marks | {
         "list:others": _digest(others),
         "forms:": workspace.forms_mark(),
-        "settings:": repr(replace(workspace.settings, today=None, prices=Prices(), passport=Passport(), receiver=Receiver())),
+        "settings:": repr(replace(workspace.settings, today=None, **_UNREAD)),
         "day:": day.isoformat(),
         "month:": f"{day:%Y-%m}",
         "language:": words.current(),

@@ -161,6 +161,25 @@ class Receiver:
 
 
 @dataclass(frozen=True)
+class Scouting:
+    """How little a walk of scouting is to find; common practice, no published source, for the two shares."""
+
+    level: float = 0.01
+    """The smallest share of affected plants that is to be found."""
+    confidence: float = 0.95
+    """How surely."""
+    efficacy: float = 1.0
+    """The chance that an affected plant that is examined is seen to be so."""
+
+
+@dataclass(frozen=True)
+class Records:
+    """How long records are to be kept. Nothing is ever deleted by this program, whatever stands here."""
+
+    keep_years: int = 3
+
+
+@dataclass(frozen=True)
 class Settings:
     name: str = "Our nursery"
     language: str = "English (en)"
@@ -177,6 +196,8 @@ class Settings:
     prices: Prices = field(default_factory=Prices)
     passport: Passport = field(default_factory=Passport)
     receiver: Receiver = field(default_factory=Receiver)
+    scouting: Scouting = field(default_factory=Scouting)
+    records: Records = field(default_factory=Records)
 
 
 _SHARE, _RATE, _MONEY = (0.0001, 0.99), (0.0001, 100), (0, 1_000_000_000)
@@ -190,6 +211,10 @@ _LIMITS: dict[str, tuple[float, float]] = {
     "most_mb": (1, 100),
     "steam_celsius": (0, 250),
     "knives_groups": (1, 10_000),
+    "level": (0.0001, 0.5),
+    "confidence": (0.5, 0.9999),
+    "efficacy": (0.05, 1),
+    "keep_years": (1, 100),
     **dict.fromkeys(("exact", "error", "gross"), _SHARE),
     **dict.fromkeys(("loss", "large", "gain"), _RATE),
 }

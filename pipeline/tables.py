@@ -138,6 +138,15 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         marked("what is to be done by when"),
         "group_code task due_on days_over location estimate order_ref trees",
     ),
+    "incidence": _table(
+        marked("what scouting found: plants affected of those examined, by level; where none was, an upper limit"),
+        "by level walks examined affected rate low high deff would_find",
+    ),
+    "treatments": _table(
+        marked("every treatment with a product: where, what, by whom, and until when nobody goes in as the label says"),
+        "instance_id state on_date location house product label active_ingredient dose dose_unit area_m2 volume_l target"
+        " applicator started_at ended_on ended_at reentry_on reentry_at weather staff_code",
+    ),
     "staff_counting": _table(
         marked("how each person counts"),
         "staff_code counts exact_share typical_error lean rounded_share agrees_with_shown agrees_by_chance flagged finding",
@@ -200,7 +209,7 @@ FROM (SELECT * FROM work.own_findings UNION ALL SELECT * FROM work.state_finding
     UNION ALL SELECT instance_id, rule, field, value, detail FROM work.notes UNION ALL SELECT * FROM work.list_notes
     UNION ALL SELECT * FROM work.table_notes UNION ALL SELECT * FROM work.version_notes
     UNION ALL SELECT * FROM work.day_notes UNION ALL SELECT * FROM work.paper_notes
-    UNION ALL SELECT * FROM work.hygiene_notes) f
+    UNION ALL SELECT * FROM work.hygiene_notes UNION ALL SELECT * FROM work.place_notes) f
 JOIN (VALUES {_RANKS}) r(rule, severity) USING (rule)
 LEFT JOIN work.current c USING (instance_id)
 LEFT JOIN work.states s USING (instance_id)

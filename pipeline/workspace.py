@@ -29,6 +29,8 @@ LISTS: dict[str, tuple[str, ...]] = {
         "active",
     ),
     "orders": ("code", "label", "consignee", "scion", "rootstock", "quantity", "wanted_on", "active"),
+    "pests": ("code", "label", "active"),
+    "products": ("code", "label", "active_ingredient", "reentry_hours", "active"),
     "compatibility": ("rootstock", "scion", "grade", "source", "active"),
 }
 """The lists of a workspace and the columns that the program reads; a list may have more. In all but
@@ -79,6 +81,14 @@ plants_per_hour = 2000   # plants that a person counts in an hour
 minutes_per_group = 3    # beside that, for each group
 minutes_per_house = 10   # and until the first group of a house is reached
 hours = 4                # of the round on the report page
+
+[scouting]               # how little a walk is to find; the phone says how many plants to examine for it
+level = 0.01             # smallest share of affected plants that is to be found
+confidence = 0.95        # how surely
+efficacy = 1.0           # chance that an affected plant that is examined is seen to be so
+
+[records]
+keep_years = 3           # how long your rules want records of treatments kept; nothing is ever deleted here
 
 [prices]                 # money: off, and nothing of it is shown, until lines here lose their #; nothing is made up
 # currency = "EUR"       # how amounts are marked

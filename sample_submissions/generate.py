@@ -5,7 +5,8 @@
     python sample_submissions/generate.py --as ndjson DIR  the same as one NDJSON file a form
 
 Everything is drawn with one seed. The truth (how many plants really stand) is never written; only what people
-counted, recorded, mistyped, sent twice or forgot.
+counted, recorded, mistyped, sent twice or forgot. Scouting and treatments (of_places.py) are tables already, and in the
+first alone.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from formpack import group_code
 from formpack.catalog import Form, load_forms
+from sample_submissions import of_places
 from sample_submissions.hygiene_records import TABLED, hygiene_records
 
 SEED = 20261102
@@ -664,7 +666,8 @@ def write_lists(nursery: Nursery, folder: Path) -> None:
     write_list(folder / "seed_lots.csv", nursery.seed_lots)
     write_list(folder / "budwood_batches.csv", nursery.batches)
     write_list(folder / "orders.csv", nursery.orders)
-    for name in ("rootstocks", "scions", "compatibility"):
+    write_list(folder / "products.csv", of_places.PRODUCTS)
+    for name in ("rootstocks", "scions", "compatibility", "pests"):
         shutil.copy(HERE.parent / "forms" / "lists" / f"{name}.csv", folder / f"{name}.csv")
 
 
@@ -686,6 +689,7 @@ def main(arguments: list[str]) -> None:
     in_tables = replace(nursery, sent=[s for s in nursery.sent if s.form_id in TABLED])
     write_xml(replace(nursery, sent=[s for s in nursery.sent if s.form_id not in TABLED]), demo / "inbox")
     write_tables(in_tables, demo / "inbox", "csv")
+    of_places.write_tables(demo / "inbox", TODAY)
     write_lists(nursery, demo / "lists")
     (demo / "nursery.toml").write_text(
         f'name = "{NAME}"\ntoday = {TODAY}   # the demo has one fixed day, so that it always tells the same\n', encoding="utf-8"

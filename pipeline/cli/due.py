@@ -71,8 +71,11 @@ def due(
             row = (t.group, t.task, t.due_on, t.days_over, t.place or None, t.plants, t.order or None, t.trees)
             whose: dict[str, Any] = {"looked_after_by": t.person or None, "teams": t.teams, "not_by": t.not_by, "buds": t.buds}
             rows.append(dict(zip(TABLES["due"][1], row, strict=True)) | whose)
-        print_json({"as_of": found.day, "due": rows, "clear_out": [asdict(r) for r in left]})
+        closed = [asdict(c) for c in found.closed]
+        print_json({"as_of": found.day, "not_to_be_entered": closed, "due": rows, "clear_out": [asdict(r) for r in left]})
         return
+    for line in found.warnings:
+        say(line)
     if to is not None or ics is not None:
         for line in written:
             say(line)

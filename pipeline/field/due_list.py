@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from formpack.words import either, listed, many, many_of, short_day, tr, trn
+from formpack.words import either, listed, many, many_of, marked, short_day, tr, trn
 from pipeline.book.discrepancies import counters
 from pipeline.rates.promises import Names
 from pipeline.store import Store
@@ -16,7 +16,7 @@ from pipeline.tables import TASK_WORDS, known_code, names_of
 
 TABLES = (
     *("due", "day", "standing", "counts", "unread_lots", "list_rows", "list_locations", "list_staff", "list_teams"),
-    *("list_rootstocks", "list_scions", "list_compatibility"),
+    *("list_rootstocks", "list_scions", "list_compatibility", "treatments"),
 )
 """The tables that this rests on."""
 
@@ -71,6 +71,16 @@ class Task:
         if self.days_over > 0:
             return tr("late since {day}", day=day)
         return tr("by {day}", day=day) if self.days_over < 0 else tr("today")
+
+
+@dataclass(frozen=True)
+class Closed:
+    """A place (a code) that nobody goes into until a day and a time of it, as was taken from the label of a treatment."""
+
+    place: str
+    until_on: dt.date
+    until_at: str
+    treated_on: dt.date
 
 
 @dataclass(frozen=True)
@@ -141,6 +151,8 @@ class DueList:
     """The team that was asked for."""
     member_of: tuple[str, ...] = ()
     """The teams of the person who was asked for."""
+    closed: tuple[Closed, ...] = ()
+    """Places of which what was asked for is a part, or which are a part of that, or all."""
 
     @cached_property
     def walk(self) -> list[Task]:
@@ -169,6 +181,24 @@ class DueList:
             return tr("{task}, not by {people}", task=said, people=either(map(self.name, task.not_by)))
         teams = listed(self.teams.get(team, team) for team in task.teams)
         return tr("{task} ({teams})", task=said, teams=teams) if teams else said
+
+    @property
+    def warnings(self) -> list[str]:
+        """Sentences on the places that are not to be entered."""
+        said = marked(
+            "{place}: not to be entered until {day} {time}, as was taken from the label of the treatment of {treated}. The"
+            " label itself and local rules decide."
+        )
+        return [
+            tr(
+                said,
+                place=self.places.label(c.place),
+                day=short_day(c.until_on),
+                time=c.until_at,
+                treated=short_day(c.treated_on),
+            )
+            for c in self.closed
+        ]
 
     @property
     def doubts(self) -> list[str]:
@@ -252,7 +282,25 @@ def due_list(store: Store, wanted: Wanted) -> DueList:
         [wanted.person],
     )
     lapsed_staff, of_person = frozenset(code for (code,) in lapsed), tuple(code for (code,) in member_of)
-    return DueList(day, tuple(found), places, staff, teams, lapsed_staff, wanted.team, of_person)
+    closed = tuple(c for c in _closed(store) if not wanted.place or _is_near(places, wanted.place, c.place))
+    return DueList(day, tuple(found), places, staff, teams, lapsed_staff, wanted.team, of_person, closed)
+
+
+def _closed(store: Store) -> list[Closed]:
+    """The places that are not to be entered on the day of the store, each with the latest time; treatments that are kept out of
+    the books are among them, and one without a time lasts the day."""
+    rows = store.rows(
+        "SELECT location, reentry_on, coalesce(reentry_at, '23:59') AS until_at, on_date FROM treatments, work.day"
+        " WHERE reentry_on >= as_of AND on_date <= as_of AND location IS NOT NULL"
+        " QUALIFY row_number() OVER (PARTITION BY location ORDER BY reentry_on DESC, until_at DESC, on_date DESC) = 1"
+        " ORDER BY location"
+    )
+    return [Closed(*row) for row in rows]
+
+
+def _is_near(places: Places, place: str, other: str) -> bool:
+    """Whether one of two places is a part of the other."""
+    return place in places.way(other) or other in places.way(place)
 
 
 def _by_count(tasks: Iterable[Task]) -> str:
@@ -272,5 +320,12 @@ def due_today(store: Store) -> tuple[dict[str, str], dict[str, str]]:
         of_groups.setdefault(t.group, set()).add(t.task)
         for place in found.places.way(t.place) if t.place else ():
             of_places.setdefault(place, []).append(t)
+    said = marked("{place} not to be entered until {day} {time}, as the label of the treatment says")
+    told: dict[str, list[str]] = {place: [_by_count(tasks)] for place, tasks in of_places.items()}
+    for c in reversed(found.closed):
+        words = tr(said, place=found.places.label(c.place), day=short_day(c.until_on), time=c.until_at)
+        for place in {*found.places.labels, c.place}:
+            if _is_near(found.places, place, c.place):
+                told.setdefault(place, []).insert(0, words)
     groups = {group: ", ".join(tr(TASK_WORDS[task]) for task in TO_DO if task in tasks) for group, tasks in of_groups.items()}
-    return groups, {place: _by_count(tasks) for place, tasks in of_places.items()}
+    return groups, {place: "; ".join(lines) for place, lines in told.items()}

@@ -59,6 +59,7 @@ def write_due_sheets(path: Path, nursery: str, due: DueList, forms: Mapping[str,
         head = marked("{day}: {tasks}, {late} of them late.") if late else marked("{day}: {tasks}, none late.")
         said = tr(head, day=due.day, tasks=many(len(tasks), "task"), late=late)
         blocks = [words(name, 17, bold=True, after_mm=1), words(said, 9.5, after_mm=1)]
+        blocks += [words(text, 10.5, bold=True, after_mm=1) for text in due.warnings]
         blocks += [words(text, 8.5, after_mm=1) for text in [*([] if person else [due.nobody]), *cautions(tasks, forms)]]
         own, others = [t for t in tasks if not t.is_for_another], [t for t in tasks if t.is_for_another]
         noted = tr("noted by {person}", person=name) if person else tr("to be noted")

@@ -6,6 +6,7 @@ import csv
 import hashlib
 import io
 import json
+import math
 import re
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
@@ -20,7 +21,7 @@ from pipeline.field import due_list
 from pipeline.findings import Refused
 from pipeline.outputs import Batch, together
 from pipeline.rates.promises import Names, grades
-from pipeline.settings import Settings
+from pipeline.settings import Scouting, Settings
 from pipeline.store import Store
 from pipeline.workspace import LISTS, Workspace
 
@@ -110,7 +111,10 @@ WHERE s.stage <> 'gone'
 ORDER BY s.group_code
 """
 GROUP_COLUMNS = tuple("code label rootstock scion stage location count low high teams budded_on due list_date facts".split())
-_COLUMNS = LISTS | {"locations": (*LISTS["locations"], "due_today")}
+_OF_PLACES = ("due_today", "plants", "to_examine", "find_share", "find_sure")
+"""What the list of places tells beside its own: what is due, plants that stand there and in what is part of it, and how many of
+them to examine so that a pest is found of which a share (in percent) have it, with a confidence (in percent)."""
+_COLUMNS = LISTS | {"locations": (*LISTS["locations"], *_OF_PLACES)}
 _ALWAYS = {"groups": ("code", "facts")}
 """What every list for phones has, for forms of any version: no shipped form ever looked up another column of groups.csv."""
 
@@ -257,9 +261,15 @@ def _lists_for_phones(store: Store, workspace: Workspace) -> tuple[dict[str, byt
             raise Refused(read.refusal)
         faults = store.rows("SELECT place, fault FROM work.list_faults WHERE starts_with(place, ?)", [f"lists/{name}.csv"])
         warnings += [tr("{place}: {fault}.", place=place(where), fault=fault) for where, fault in faults]
-        rows = [r | {"due_today": due_at.get(r["code"], "")} for r in read.active] if name == "locations" else read.active
+        rows = read.active
         if name == "budwood_batches":
             rows = [*rows, *_recorded_batches(store, {r["code"] for r in read.rows})]
+        elif name == "locations":
+            told = _told_of_places(store, workspace.settings.scouting)
+            rows = [
+                r | {"due_today": due_at.get(r["code"], "")} | told.get(r["code"], dict.fromkeys(_OF_PLACES[1:], ""))
+                for r in rows
+            ]
         there = list(dict.fromkeys([*_COLUMNS.get(name, ("code", "label", "active")), *(k for r in rows for k in r)]))
         columns = _columns_read(workspace, name, there)
         for column in columns:
@@ -284,6 +294,26 @@ def _recorded_batches(store: Store, listed: Collection[str]) -> list[dict[str, s
         for code, scion, cut_on in found
         if code not in listed
     ]
+
+
+def _told_of_places(store: Store, settings: Scouting) -> dict[str, dict[str, str]]:
+    """The last four of `_OF_PLACES`, of each place at which plants stand."""
+    from pipeline.formulas.detection import wanted
+
+    places, stands = due_list.Places.read(store), defaultdict[str, int](int)
+    for code, plants in store.rows(
+        "SELECT location, sum(estimate)::BIGINT FROM standing WHERE stage <> 'gone' AND location IS NOT NULL GROUP BY location"
+    ):
+        for there in places.way(code):
+            stands[there] += plants
+    told = {}
+    for there, plants in stands.items():
+        if found := wanted(plants, settings.level, settings.confidence, settings.efficacy):
+            share = f"{math.ceil(1000 * found[1] - 1e-9) / 10:g}" if found[1] >= 0.001 else f"{100 * found[1]:g}"
+            told[there] = dict(
+                zip(_OF_PLACES[1:], (str(plants), str(found[0]), share, f"{100 * settings.confidence:g}"), strict=True)
+            )
+    return told
 
 
 def _of_houses(store: Store, groups: Sequence[dict[str, str]]) -> dict[str, list[dict[str, str]]]:

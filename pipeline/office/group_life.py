@@ -22,7 +22,8 @@ from pipeline.tables import labels, names_of
 
 TABLES = tuple(
     "submissions problems movements standing counts discrepancies accepted bookings unrecorded origins placings stage_events"
-    " chain_nodes chain_beliefs flows day list_staff list_teams list_locations list_rootstocks list_scions list_seed_lots"
+    " chain_nodes chain_beliefs flows day walks treatments houses list_pests list_staff list_teams list_locations"
+    " list_rootstocks list_scions list_seed_lots"
     " list_budwood_batches list_orders".split()
 )
 """The tables that `gather` reads."""
@@ -150,6 +151,19 @@ class Placed:
 
 
 @dataclass(frozen=True)
+class DoneThere:
+    """A treatment with a product (its name), or a record of scouting (of a pest, with plants examined and affected), at a place
+    of the group or at the whole of its house, while it stood there."""
+
+    on: dt.date
+    place: str
+    product: str | None
+    pest: str | None
+    examined: int | None
+    affected: int | None
+
+
+@dataclass(frozen=True)
 class Printed:
     """A sign or paper that was printed, and what stood on it."""
 
@@ -193,6 +207,7 @@ class Life:
     came: tuple[Flow, ...]
     went: tuple[Flow, ...]
     places: tuple[Placed, ...]
+    done_there: tuple[DoneThere, ...]
     stages: tuple[tuple[dt.date, str], ...]
     """The day on which each stage was first reached."""
     printed: tuple[Printed, ...]
@@ -270,6 +285,18 @@ SELECT opened_on, opened_with, book_count, last_count, last_count_on, estimate, 
     location, state
 FROM work.standing WHERE group_code = ?
 """
+_DONE_THERE = """
+WITH done AS (
+    SELECT on_date, location, label AS product, target AS pest, NULL::BIGINT AS examined, NULL::BIGINT AS affected
+    FROM treatments WHERE state = 'accepted'
+    UNION ALL
+    SELECT on_date, location, NULL, pest, examined, affected FROM work.walks
+)
+SELECT DISTINCT d.* FROM done d JOIN work.placings p ON p.group_code = $1 AND d.on_date >= p.from_on
+    AND d.on_date <= least(coalesce(p.until_on, DATE '9999-12-31'), coalesce($2, DATE '9999-12-31'))
+LEFT JOIN work.houses h ON h.location = p.location
+WHERE d.location IN (p.location, h.house) ORDER BY ALL
+"""
 _IN, _OUT = ("opened", "moved_in"), ("moved_out", "despatched", "culled", "lost", "died")
 
 
@@ -312,10 +339,14 @@ def _shorts(store: Store, ids: Sequence[str]) -> dict[str, str]:
 def _names(store: Store, forms: Mapping[str, Form]) -> dict[str, dict[str, str]]:
     """What codes are called: of lists, and of causes and the reasons of moves as the forms say them."""
     reasons = [row for form in forms.values() for row in form.choices.get("transfer_reasons", ())]
-    return {of: names_of(store, of) for of in LISTS} | {
-        of: {row["name"]: text_in(row, "label") or row["name"] for row in rows}
-        for of, rows in (("causes", causes()), ("reasons", reasons))
-    }
+    return (
+        {of: names_of(store, of) for of in LISTS}
+        | {
+            of: {row["name"]: text_in(row, "label") or row["name"] for row in rows}
+            for of, rows in (("causes", causes()), ("reasons", reasons))
+        }
+        | {"pests": names_of(store, "pests")}
+    )
 
 
 def gather(store: Store, code: str, forms: Mapping[str, Form], day: dt.date) -> Life:
@@ -353,6 +384,7 @@ def gather(store: Store, code: str, forms: Mapping[str, Form], day: dt.date) -> 
         [code, shown(code)],
     )
     booked = [e for e in events if e.in_books]
+    last = max((e.on for e in booked), default=None) if here["stage"] == "gone" else None
     return Life(
         code=code,
         day=day,
@@ -382,6 +414,7 @@ def gather(store: Store, code: str, forms: Mapping[str, Form], day: dt.date) -> 
         came=_flows(booked, _IN),
         went=_flows(booked, _OUT),
         places=tuple(_stays(places)),
+        done_there=tuple(DoneThere(*row) for row in store.rows(_DONE_THERE, [code, last])),
         stages=tuple(stages),
         printed=tuple(Printed(on, kind, paper, kept_json(shows)) for on, kind, paper, shows in printed),
         names=names,

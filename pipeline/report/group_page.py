@@ -222,6 +222,22 @@ def _places(life: Life) -> Chapter | None:
         where = (Column(tr("place")), Column(tr("from"), "day"), Column(tr("until"), "day"))
         stays = [(life.name("locations", p.place), p.since, p.until) for p in life.places]
         blocks.append(Table("places", tr("Where it stood"), where, stays))
+    if life.done_there:
+        heads = (
+            Column(tr("day"), "day"),
+            Column(tr("place")),
+            Column(tr("product")),
+            Column(tr("pest or symptom")),
+            Column(tr("examined"), "number"),
+            Column(tr("affected"), "number"),
+        )
+        done = [
+            (d.on, life.name("locations", d.place), d.product, life.name("pests", d.pest), d.examined, d.affected)
+            for d in life.done_there
+        ]
+        caption = tr("Treated and scouted at its place, or in the whole house, while it stood there")
+        blocks.append(Table("done_there", caption, heads, done))
+        blocks.append(Says(tr("This shows what was done and seen there. It shows no cause."), "soft"))
     if life.printed:
         columns = (Column(tr("printed on"), "day"), Column(tr("what")), Column(tr("times"), "number"))
         alike = Counter((p.on, printed_as(p)) for p in life.printed)

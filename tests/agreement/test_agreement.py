@@ -40,17 +40,23 @@ EXTERNAL = {
     "scion": "TAHITI",
     "budwood_batch": "B-TAH",
     "order_ref": "O001",
+    "found_what": "SCALE",
+    "product": "P01",
+    "target": "SCALE",
+    "applicator": "S03",
 }
 TEXTS = {
     "budwood_batch": ("B261101-TAH", "B 1", "=B1", "7"),
-    "started_at": ("10:00", "24:00", "7:30", "10:01"),
-    "ended_at": ("10:00", "09:59", "24:30", "48:00"),
+    "started_at": ("07:00", "00:00", "08:30", "08:31", "23:59", "24:00", "7:00", "07:60"),
+    "ended_at": ("08:30", "06:59", "07:00", "23:59", "24:00", "24:30", "48:00"),
     "done_at": ("10:00", "24:00", "7:30"),
-    "product": ("As on the label",),
+    "reentry_at": ("20:30", "00:00", "08:29", "24:00", "7:00"),
+    "product_name": ("Of another list",),
+    "weather": ("Calm, cloudy",),
     "source_block": ("Block A",),
     "source_tree": ("M013",),
     "authorisation": ("LW-0001",),
-    **dict.fromkeys(("note", "consignee"), ("Fine, so far",)),
+    **dict.fromkeys(("note", "consignee", "product", "active_ingredient"), ("Fine, so far",)),
 }
 """Answers in words: the base answer, and what else is tried."""
 SCANS = {"group_code": "code_scanned", "to_group": "to_scanned", "set_aside_to": "aside_scanned"}
@@ -63,7 +69,7 @@ def _base(form: Form) -> dict[str, str]:
         number.split("=")
         for number in """
         lifted=1000 counted=1000 planted=1000 burnt=20 killed=3 lowest_c=-2 moved=40 lost=4 despatched=300 attempt=1
-        height_cm=50 stem_mm=8 stub_cm=4 brown=7 temperature_c=70 stored_c=5
+        height_cm=50 stem_mm=8 stub_cm=4 brown=7 temperature_c=70 stored_c=5 examined=300 dose=1.5 area_m2=200 volume_l=90
         """.split()
     )
     for q in form.questions:
@@ -76,7 +82,7 @@ def _base(form: Form) -> dict[str, str]:
         elif q.type == "date":
             answers[q.name] = (TODAY - dt.timedelta(days=30 if q.name == "sow_date" else 0)).isoformat()
         elif q.type == "select_one" and q.is_kept:
-            answers[q.name] = form.codes(q.list_name)[0]
+            answers[q.name] = "no" if q.name == "over_midnight" else form.codes(q.list_name)[0]
         elif q.type == "select_one_from_file":
             answers[q.name] = EXTERNAL[q.name]
         elif q.name in ("code_scanned", "to_scanned", "aside_scanned"):
@@ -104,6 +110,8 @@ def _edges(form: Form, q: Question, base: dict[str, str]) -> Iterator[tuple[str,
         yield "no choice", "zz"
     elif q.type == "select_one_from_file":
         yield "no choice", "ZZ"
+        if q.name == "found_what":
+            yield "none, with some affected", "none"
     elif q.type == "text":
         yield from ((text, text) for text in TEXTS[q.name])
 
@@ -158,6 +166,8 @@ def _as_sent(form: Form, answers: dict[str, str]) -> dict[str, str]:
         gone += ["temperature_c"] if method not in ("steam", "heat") else []
         gone += ["product"] if method != "solution" else []
         sent = {k: v for k, v in sent.items() if k not in gone}
+    if form.form_id == "scouting" and "traps" not in sent:
+        sent.pop("trap_count", None)
     if form.form_id == "frost_damage" and sent.get("killed", "0") in ("0", "-1", ""):
         sent.pop("lowest_c", None)
     return sent

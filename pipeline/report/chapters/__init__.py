@@ -22,8 +22,10 @@ from pipeline.report.chapters import (
     pairs,
     places,
     promises,
+    scouting,
     stands,
     take,
+    treatments,
     unseen,
 )
 from pipeline.report.chapters import next as next_round
@@ -45,6 +47,8 @@ def gather_chapters(store: Store, workspace: Workspace, f: Figures) -> list[Chap
         unseen.chapter(f),
         lost.chapter(f),
         places.chapter(store, workspace),
+        scouting.chapter(store, workspace),
+        treatments.chapter(store, workspace),
         take.chapter(f),
         batches.chapter(store, workspace),
         hygiene.chapter(store, workspace),

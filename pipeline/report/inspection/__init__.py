@@ -107,8 +107,8 @@ def not_shown() -> str:
 
 def _long(workspace: Workspace, called: Names) -> dict[str, Long]:
     made = (records.propagation(called), records.standing(called), records.movements(called), records.deliveries(called))
-    rest = (records.inspections(workspace, called), records.sterilised(workspace, called))
-    return {long.name: long for long in (*made, *rest)}
+    of_places = (records.treatments(workspace, called), records.scouting(called), records.sterilised(workspace, called))
+    return {long.name: long for long in (*made, *of_places, records.inspections(workspace, called))}
 
 
 def _of_the_books(
@@ -152,6 +152,18 @@ def _of_the_books(
         is_page,
         records.by_month(store, workspace, period, is_page),
     )
+    treated = records.chapter_of(
+        *(store, long["treatments"], tr("Treatments")),
+        tr("Accepted records of products that were applied, as they were filled in; the label and local rules decide."),
+        tr("No treatment is recorded in this period."),
+        is_page,
+    )
+    scouted = records.chapter_of(
+        *(store, long["scouting"], tr("Scouting")),
+        tr("Accepted records of plants examined for a pest or symptom, those that found none too."),
+        tr("No scouting is recorded in this period."),
+        is_page,
+    )
     standing = Chapter(standing.name, standing.title, [*standing.blocks, *records.mixed(store, called)])
     moved = Chapter(moved.name, moved.title, [*moved.blocks, *records.followed(store, period, is_page)])
     clean = []
@@ -160,7 +172,8 @@ def _of_the_books(
         clean = [Chapter("sterilised", tr("Hygiene"), [Says(lead, "lead"), *long["sterilised"].blocks(store, is_page)])]
     losses = records.losses(store, workspace, period)
     lacks = gaps.chapter([*of], is_page)
-    return [source.chapter(store, called, is_page), lots, standing, moved, sent, losses, done, *clean, lacks]
+    where = source.chapter(store, called, is_page)
+    return [where, lots, standing, moved, sent, losses, treated, scouted, *clean, done, lacks]
 
 
 def write_inspection(
@@ -174,7 +187,7 @@ def write_inspection(
 
     folder, name = workspace.reports / "inspection", workspace.settings.name
     page, book, digests_file = folder / "inspection.html", folder / "inspection.xlsx", folder / proof.DIGESTS
-    called = names(store) if has_books else Names({}, {}, {}, {}, {})
+    called = names(store) if has_books else Names({}, {}, {}, {}, {}, {})
     books = _long(workspace, called)
     corrected = proof.corrections(workspace, called, has_books)
     shown = [*(books.values() if has_books else ()), corrected]

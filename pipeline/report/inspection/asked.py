@@ -89,15 +89,23 @@ RECORDS = (
         marked("inspections, tests, pests found"),
         (TX_38, UK, SCOTLAND),
         "inspections",
-        marked("inspections and counts; disease as a cause of loss; tests by a laboratory are not recorded by this tool"),
+        marked(
+            "inspections and counts; disease as a cause of loss; pests looked for under scouting; tests by a laboratory are"
+            " not recorded by this tool"
+        ),
     ),
     Asked(
         marked("plant protection products: product, time, dose, area, crop"),
         (EU_67,),
-        "",
-        marked("not recorded by this tool"),
+        "treatments",
+        marked("by place, where it was recorded; the crop is what stood there, by place and movements"),
     ),
-    Asked(marked("day of the last pesticide, on the tag at a sale"), (TX_66,), "", marked("not recorded by this tool")),
+    Asked(
+        marked("day of the last pesticide, on the tag at a sale"),
+        (TX_66,),
+        "treatments",
+        marked("the days, by place; a tag is not made by this tool"),
+    ),
     Asked(marked("the operator's registration number"), (FL_20, EU_69), "what", ""),
     Asked(marked("how long records are kept"), (CA, TX_38, TX_10, EU_69, UK, SCOTLAND, EU_67), "", KEPT),
 )

@@ -27,6 +27,7 @@ class Names:
     scions: dict[str, str]
     teams: dict[str, str]
     staff: dict[str, str]
+    pests: dict[str, str]
 
     def person(self, code: str | None) -> str:
         """A person of the nursery, by name and code."""
@@ -36,7 +37,7 @@ class Names:
 
 def names(store: Store) -> Names:
     """What the nursery's lists call their codes."""
-    return Names(*(names_of(store, of) for of in ("locations", "rootstocks", "scions", "teams", "staff")))
+    return Names(*(names_of(store, of) for of in ("locations", "rootstocks", "scions", "teams", "staff", "pests")))
 
 
 @dataclass(frozen=True)

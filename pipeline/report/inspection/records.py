@@ -8,9 +8,10 @@ from typing import Any
 from formpack import shipped
 from formpack.catalog import Form, text_in
 from formpack.group_code import shown
-from formpack.words import listed, many, marked, tr, trn
+from formpack.words import listed, many, marked, short_day, tr, trn
 from pipeline.book.totals import MIXED
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Says, Table, interval
+from pipeline.report.chapters.treatments import amount, units
 from pipeline.report.inspection.long import OF_STANDING, Long, Names, Period, folded, newest, unknown
 from pipeline.report.inspection.source import opened_by_moves
 from pipeline.report.months import cause_words
@@ -301,8 +302,8 @@ def losses(store: Store, workspace: Workspace, period: Period) -> Chapter:
     blocks.append(
         Says(
             tr(
-                "Of treatments this tool records one thing: whether seed was treated, as the list of seed lots says"
-                " ({lots}). It has no form for plant protection products: product, time, dose, area and crop are not recorded.",
+                "Whether seed was treated the list of seed lots says ({lots}). Treatments with products have a chapter of"
+                " their own.",
                 lots=trn("{n} lot says so", "{n} lots say so", treated),
             )
         )
@@ -320,7 +321,68 @@ def losses(store: Store, workspace: Workspace, period: Period) -> Chapter:
                 )
             )
         )
-    return Chapter("losses", tr("Losses and treatments"), blocks)
+    return Chapter("losses", tr("Losses"), blocks)
+
+
+_TREATED = """
+SELECT on_date, location, label AS product, active_ingredient, dose, dose_unit, area_m2, volume_l, target, applicator,
+    started_at, ended_on, ended_at, reentry_on, reentry_at, weather, staff_code AS recorded_by, instance_id
+FROM treatments WHERE state = 'accepted' AND on_date BETWEEN $1 AND $2 ORDER BY on_date, started_at, instance_id
+"""
+_SCOUTED = """
+SELECT on_date, location, staff_code, pest, examined, affected, traps, trap_count, instance_id
+FROM work.walks WHERE on_date BETWEEN $1 AND $2 ORDER BY on_date, location, pest, instance_id
+"""
+
+
+def treatments(workspace: Workspace, called: Names) -> Long:
+    """Each treatment with a product."""
+    in_units = units(workspace)
+
+    def row(on: Any, place: str, *rest: Any) -> Any:
+        product, active, dose, unit, area, litres, target, who, began, ended_on, ended, until, at, weather, by, _ = rest
+        what = (unknown(product), active, amount(dose, unit, in_units), area, litres, called.pests.get(target, target))
+        over = f"{short_day(ended_on)} {ended}" if ended_on and ended_on > on else ended
+        times = (called.person(who), began, over, Cell(f"{until} {at}", f"{short_day(until)} {at}"))
+        return (on, called.places.get(place, place), *what, *times, weather, called.person(by))
+
+    columns = [
+        Column(tr("day"), "day"),
+        Column(tr("place")),
+        Column(tr("product")),
+        Column(tr("active ingredient")),
+        Column(tr("dose")),
+        Column(tr("square metres"), "decimal"),
+        Column(tr("litres"), "decimal"),
+        Column(tr("against")),
+        Column(tr("applied by")),
+        Column(tr("begun")),
+        Column(tr("ended")),
+        Column(tr("nobody goes in until"), says=tr("As was taken from the label.")),
+        Column(tr("weather")),
+        Column(tr("recorded by")),
+    ]
+    return Long("treatments", tr("Treatments with products"), columns, _TREATED, row)
+
+
+def scouting(called: Names) -> Long:
+    """Each record of scouting."""
+
+    def row(on: Any, place: str, who: str, pest: str, *rest: Any) -> Any:
+        *numbers, _ = rest
+        return (on, called.places.get(place, place), called.person(who), called.pests.get(pest, pest), *numbers)
+
+    columns = [
+        Column(tr("day"), "day"),
+        Column(tr("place")),
+        Column(tr("by")),
+        Column(tr("pest or symptom"), says=tr("A name is what somebody saw, no diagnosis.")),
+        Column(tr("examined"), "number"),
+        Column(tr("affected"), "number"),
+        Column(tr("traps"), "number"),
+        Column(tr("caught"), "number"),
+    ]
+    return Long("scouting", tr("What was looked for, and found"), columns, _SCOUTED, row)
 
 
 _DONE = """

@@ -1,0 +1,13 @@
+-- Notes on scouting, once a place and month, and on treatments: (instance_id, rule, field, value, detail).
+SELECT 'scouting:' || location || ':' || strftime(on_date, '%Y-%m') AS instance_id, 'few_examined' AS rule,
+    'examined' AS field, location AS value,
+    packn('{n} record of {month}, the fewest {least} where {wanted} are wanted',
+        '{n} records of {month}, the fewest {least} where {wanted} are wanted', count(*),
+        ['month= ' || strftime(on_date, '%Y-%m'), 'least=#' || min(examined),
+            'wanted=#' || arg_min(wanted, (examined, -wanted))]) AS detail
+FROM work.walks JOIN work.wanted USING (instance_id)
+WHERE affected = 0 AND examined < wanted
+GROUP BY location, strftime(on_date, '%Y-%m')
+UNION ALL
+SELECT instance_id, 'product_not_listed', 'product_name', label, ''
+FROM work.treatments WHERE product IS NULL AND label IS NOT NULL AND state = 'accepted'
