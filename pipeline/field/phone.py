@@ -18,6 +18,7 @@ from formpack.pictures import pictures_in
 from formpack.words import listed, marked, place, tr
 from pipeline.field import due_list
 from pipeline.findings import Refused
+from pipeline.lists import MEASURED
 from pipeline.outputs import Batch, together
 from pipeline.rates.promises import Names, grades
 from pipeline.settings import Settings
@@ -32,7 +33,7 @@ MOST_ROWS = 2000
 
 TABLES = (
     *due_list.TABLES,
-    *("lots", "settings", "accepted", "movements", "openings", "budded_since", "list_faults", "houses"),
+    *("lots", "settings", "accepted", "movements", "openings", "budded_since", "list_faults", "houses", "place_limits"),
 )
 """The tables that the group list is made from."""
 
@@ -109,7 +110,7 @@ WHERE s.stage <> 'gone'
 ORDER BY s.group_code
 """
 GROUP_COLUMNS = tuple("code label rootstock scion stage location count low high teams budded_on due list_date facts".split())
-_COLUMNS = LISTS | {"locations": (*LISTS["locations"], "due_today")}
+_COLUMNS = LISTS | {"locations": (*LISTS["locations"], "due_today", "limits")}
 _ALWAYS = {"groups": ("code", "facts")}
 """What every list for phones has, for forms of any version: no shipped form ever looked up another column of groups.csv."""
 
@@ -256,7 +257,10 @@ def _lists_for_phones(store: Store, workspace: Workspace) -> tuple[dict[str, byt
             raise Refused(read.refusal)
         faults = store.rows("SELECT place, fault FROM work.list_faults WHERE starts_with(place, ?)", [f"lists/{name}.csv"])
         warnings += [tr("{place}: {fault}.", place=place(where), fault=fault) for where, fault in faults]
-        rows = [r | {"due_today": due_at.get(r["code"], "")} for r in read.active] if name == "locations" else read.active
+        rows = read.active
+        if name == "locations":
+            told = _limits(store)
+            rows = [r | {"due_today": due_at.get(r["code"], ""), "limits": told.get(r["code"], "")} for r in rows]
         there = list(dict.fromkeys([*_COLUMNS.get(name, ("code", "label", "active")), *(k for r in rows for k in r)]))
         columns = _columns_read(workspace, name, there)
         for column in columns:
@@ -271,6 +275,17 @@ def _lists_for_phones(store: Store, workspace: Workspace) -> tuple[dict[str, byt
         if len(rows) > MOST_ROWS:
             warnings.append(_too_long(name, len(rows)))
     return made, warnings
+
+
+def _limits(store: Store) -> dict[str, str]:
+    """By place its limits in the order of `MEASURED`, low and high of each, as words; `-` for none. Words are only ever added at
+    the end: a phone may have a form of another day than its list."""
+    told: dict[str, list[str]] = {}
+    for place_code, what, *ends in store.rows("SELECT location, what, low, high FROM work.place_limits"):
+        at = 2 * MEASURED.index(what)
+        words = told.setdefault(place_code, ["-"] * 2 * len(MEASURED))
+        words[at : at + 2] = ["-" if end is None else f"{end:.12g}" for end in ends]
+    return {place_code: " ".join(words) for place_code, words in told.items()}
 
 
 def _of_houses(store: Store, groups: Sequence[dict[str, str]]) -> dict[str, list[dict[str, str]]]:

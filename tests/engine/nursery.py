@@ -21,7 +21,8 @@ from tests.engine.phone import Phone
 
 FORMS = load_forms()
 SCENARIOS = Path(__file__).parent / "scenarios"
-GROUPS = dict(zip([*FORMS, "brown", "split", "unknown"], issue(2026, 801, len(FORMS) + 3), strict=True))
+ABOUT_GROUPS = [form_id for form_id, form in FORMS.items() if form.has_group]
+GROUPS = dict(zip([*ABOUT_GROUPS, "brown", "split", "unknown"], issue(2026, 801, len(ABOUT_GROUPS) + 3), strict=True))
 """The group that the good path of each form is about; those that failed buds and moved plants go to; one nobody knows."""
 TOLD = dict(zip(GROUPS, issue(2026, 901, len(GROUPS)), strict=True))
 """The same groups on a list that shows their numbers (`proof.lay_out`)."""
@@ -99,9 +100,9 @@ def stands(workspace: Workspace) -> dict[str, tuple[int, str, str]]:
 
 def scenario(form_id: str, file: str = "", **days: dt.date) -> dict[str, Any]:
     """The scenario file of a form, or another `file` as it is meant for the form, codes and `days` put in (see proof.py)."""
-    here = GROUPS[form_id]
+    here = GROUPS.get(form_id, GROUPS["unknown"])
     codes = GROUPS | {"here": here, "wrong": str(9 - int(here[0])) + here[1:]}
-    codes["told"] = TOLD[form_id if form_id != "open_group" else "bag_up"]
+    codes["told"] = TOLD[form_id if form_id in GROUPS and form_id != "open_group" else "bag_up"]
     words = codes | {f"{name}-": shown(code) for name, code in codes.items()} | {k: str(day) for k, day in days.items()}
     text = (SCENARIOS / f"{file or form_id}.json").read_text(encoding="utf-8")
     found: dict[str, Any] = json.loads(re.sub(r"\{(\w+-?)\}", lambda m: words[m[1]], text))

@@ -106,7 +106,13 @@ def not_shown() -> str:
 
 
 def _long(workspace: Workspace, called: Names) -> dict[str, Long]:
-    made = (records.propagation(called), records.standing(called), records.movements(called), records.deliveries(called))
+    made = (
+        records.propagation(called),
+        records.standing(called),
+        records.movements(called),
+        records.deliveries(called),
+        records.readings(called),
+    )
     return {long.name: long for long in (*made, records.inspections(workspace, called))}
 
 
@@ -151,10 +157,26 @@ def _of_the_books(
         is_page,
         records.by_month(store, workspace, period, is_page),
     )
+    read = records.chapter_of(
+        *(store, long["readings"], tr("Readings and feeding")),
+        tr("What instruments showed at each place, beside the nursery's own limits as they are now."),
+        tr("No reading is recorded in this period."),
+        is_page,
+    )
     standing = Chapter(standing.name, standing.title, [*standing.blocks, *records.mixed(store, called)])
     moved = Chapter(moved.name, moved.title, [*moved.blocks, *records.followed(store, period, is_page)])
     losses = records.losses(store, workspace, period)
-    return [source.chapter(store, called, is_page), lots, standing, moved, sent, losses, done, gaps.chapter([*of], is_page)]
+    return [
+        source.chapter(store, called, is_page),
+        lots,
+        standing,
+        moved,
+        sent,
+        losses,
+        done,
+        read,
+        gaps.chapter([*of], is_page),
+    ]
 
 
 def write_inspection(

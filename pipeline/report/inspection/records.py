@@ -8,9 +8,11 @@ from typing import Any
 from formpack import shipped
 from formpack.catalog import Form
 from formpack.group_code import shown
-from formpack.words import listed, many, marked, tr, trn
+from formpack.words import listed, many, marked, number, tr, trn
 from pipeline.book.totals import MIXED
+from pipeline.formulas.readings import ABOVE, BELOW, NO_LIMITS, WITHIN
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Says, Table, interval
+from pipeline.report.chapters.climate import said
 from pipeline.report.inspection.long import OF_STANDING, Long, Names, Period, folded, newest, unknown
 from pipeline.report.inspection.source import opened_by_moves
 from pipeline.report.months import cause_words
@@ -183,6 +185,36 @@ def deliveries(called: Names) -> Long:
         ),
     ]
     return Long("deliveries", tr("Deliveries"), columns, _DELIVERIES, row)
+
+
+_READINGS = """
+SELECT read_on, read_at, location, what, value, limit_low, limit_high, state, staff_code, instance_id FROM readings
+WHERE read_on BETWEEN $1 AND $2 ORDER BY read_on, read_at NULLS FIRST, location, what, instance_id
+"""
+_STATES = {WITHIN: marked("within"), BELOW: marked("below"), ABOVE: marked("above"), NO_LIMITS: marked("no limits")}
+
+
+def readings(called: Names) -> Long:
+    """Each reading of an instrument."""
+
+    def row(on: Any, at: str, place: str, what: str, *rest: Any) -> Any:
+        *numbers, state, who, _ = rest
+        plain = [None if n is None else Cell(n, number(n, len(f"{n:.12g}".partition(".")[2]))) for n in numbers]
+        where = called.places.get(place, place)
+        return (on, unknown(at), where, said(what), *plain, tr(_STATES[state]), called.person(who))
+
+    columns = [
+        Column(tr("day"), "day"),
+        Column(tr("time"), says=tr("As it was typed; else when the record was saved, if that was on the day.")),
+        Column(tr("place")),
+        Column(tr("what")),
+        Column(tr("reading")),
+        Column(tr("least")),
+        Column(tr("most")),
+        Column(tr("state")),
+        Column(tr("who")),
+    ]
+    return Long("readings", tr("Readings of instruments"), columns, _READINGS, row)
 
 
 def chapter_of(
