@@ -29,6 +29,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from formpack import group_code
 from formpack.catalog import Form, load_forms
+from sample_submissions import generate_climate
 
 SEED = 20261102
 TODAY = dt.date(2026, 11, 2)
@@ -685,6 +686,8 @@ def main(arguments: list[str]) -> None:
     (demo / "nursery.toml").write_text(
         f'name = "{NAME}"\ntoday = {TODAY}   # the demo has one fixed day, so that it always tells the same\n', encoding="utf-8"
     )
+    of_places = generate_climate.write(nursery.forms, TODAY, demo)
+    print(f"{of_places} records of places")
     print(f"{len(nursery.sent)} submissions of {len(nursery.groups)} groups")
 
 

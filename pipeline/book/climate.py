@@ -1,4 +1,4 @@
-"""Readings of each place -> sums of each month."""
+"""Readings of each place -> sums of each month, and what is measured in words."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import astuple
 from itertools import groupby
 from typing import Any
 
+from formpack.words import marked, tr
 from pipeline.formulas.readings import Reading, outside_at_both_ends, sums
 from pipeline.stages import Work
 
@@ -20,6 +21,17 @@ _COLUMNS = (
     | dict.fromkeys(_NUMBERS, "DOUBLE")
     | {"days_without": "BIGINT", "longest_gap": "BIGINT", "hours_outside": "DOUBLE"}
 )
+_SAID = {
+    "temperature": marked("temperature, °C"),
+    "temperature_min": marked("lowest since set back, °C"),
+    "temperature_max": marked("highest since set back, °C"),
+    "humidity": marked("relative humidity, %"),
+    "light": marked("light, lux"),
+    "ec": marked("EC given, mS/cm"),
+    "ph": marked("pH given"),
+    "drain_ec": marked("EC of the drain water, mS/cm"),
+    "drain_ph": marked("pH of the drain water"),
+}
 SERIES = (
     "SELECT location, house, what, read_on, read_at, value, state FROM work.climate ORDER BY location, what, read_on, read_at"
 )
@@ -29,6 +41,11 @@ def series(rows: Iterable[tuple[Any, ...]]) -> Iterator[tuple[tuple[str, str, st
     """The readings of each thing at each place, from rows of `SERIES`."""
     for key, some in groupby(rows, key=lambda row: row[:3]):
         yield key, [Reading(on, dt.time.fromisoformat(at) if at else None, value, state) for *_, on, at, value, state in some]
+
+
+def said(what: str) -> str:
+    """What was measured, in words; what a form of the nursery's own measures, by its name."""
+    return tr(_SAID[what]) if what in _SAID else what
 
 
 def is_at_a_time(what: str) -> bool:
@@ -42,11 +59,11 @@ def sum_up(work: Work) -> None:
     gap_hours = work.context.workspace.settings.climate.gap_hours
     made: list[tuple[Any, ...]] = []
     for key, readings in series(work.rows(SERIES)):
-        hours = outside_at_both_ends(readings, gap_hours)
+        hours = outside_at_both_ends(readings, gap_hours) if is_at_a_time(key[2]) else {}
         before = None
         for month, some in groupby(readings, key=lambda r: r.on.replace(day=1)):
             own = list(some)
-            of_month = sum(h for day, h in hours.items() if day.replace(day=1) == month)
-            made.append((*key, month, *astuple(sums(own, of_month if is_at_a_time(key[2]) else None, before))))
+            of_month = [h for day, h in hours.items() if day.replace(day=1) == month]
+            made.append((*key, month, *astuple(sums(own, sum(of_month) if of_month else None, before))))
             before = own[-1].on
     work.put("reading_months", _COLUMNS, made)

@@ -278,8 +278,8 @@ def _lists_for_phones(store: Store, workspace: Workspace) -> tuple[dict[str, byt
 
 
 def _limits(store: Store) -> dict[str, str]:
-    """By place its limits in the order of `MEASURED`, low and high of each, as words; `-` for none. Words are only ever added at
-    the end: a phone may have a form of another day than its list."""
+    """By place its limits in the order of `MEASURED`, low and high of each, as words; `-` for none. Words are only ever
+    added at the end: a phone may have a form of another day than its list."""
     told: dict[str, list[str]] = {}
     for place_code, what, *ends in store.rows("SELECT location, what, low, high FROM work.place_limits"):
         at = 2 * MEASURED.index(what)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from pipeline.formulas.proportions import exact
 
@@ -29,7 +30,7 @@ class Reading:
 class Sums:
     """`limited` are the readings that had limits; the share of these outside has its exact 95 % interval, None where none had.
     `days_without` are days between the first and the last reading on which there was none, `longest_gap` days from one
-    reading to the next. `hours_outside` is what `outside_at_both_ends` gives; None where none had limits."""
+    reading to the next. `hours_outside` is what `outside_at_both_ends` gives; None where none had limits, or none was near to another."""
 
     readings: int
     limited: int
@@ -54,7 +55,7 @@ def spans(readings: Sequence[Reading], gap_hours: float) -> Iterator[tuple[dt.da
         if r.moment is not None:
             states.setdefault(r.moment, set()).add(r.state)
     moments = sorted(states)
-    for one, other in zip(moments, moments[1:], strict=False):
+    for one, other in pairwise(moments):
         days = ((one.date() + dt.timedelta(d)) for d in range((other.date() - one.date()).days + 1))
         if other - one <= dt.timedelta(hours=gap_hours) and untimed.isdisjoint(days):
             both = states[one] | states[other]
@@ -62,12 +63,12 @@ def spans(readings: Sequence[Reading], gap_hours: float) -> Iterator[tuple[dt.da
 
 
 def outside_at_both_ends(readings: Sequence[Reading], gap_hours: float) -> dict[dt.date, float]:
-    """Hours between two readings that are both below or both above the limits, by the day of the second. Where only one is
-    outside nothing is counted, and nothing where they are further apart than `gap_hours`."""
+    """Hours between two readings that are both below or both above the limits, by the day of the second: 0 where they are not,
+    no day where none is near enough to the one before (`gap_hours`). Where only one is outside nothing is counted."""
     hours: dict[dt.date, float] = {}
     for one, other, state in spans(readings, gap_hours):
-        if state in (BELOW, ABOVE):
-            hours[other.date()] = hours.get(other.date(), 0.0) + (other - one).total_seconds() / 3600
+        outside = (other - one).total_seconds() / 3600 if state in (BELOW, ABOVE) else 0.0
+        hours[other.date()] = hours.get(other.date(), 0.0) + outside
     return hours
 
 
@@ -76,7 +77,7 @@ def sums(readings: Sequence[Reading], hours: float | None, before: dt.date | Non
     limited = [r for r in readings if r.state != NO_LIMITS]
     outside = sum(r.state != WITHIN for r in limited)
     days = [r.on for r in readings] if before is None else [before, *(r.on for r in readings)]
-    gaps = [(b - a).days for a, b in zip(days, days[1:], strict=False)]
+    gaps = [(b - a).days for a, b in pairwise(days)]
     low, high = exact(outside, len(limited)) if limited else (None, None)
     values = [r.value for r in readings]
     return Sums(

@@ -22,9 +22,11 @@ alike AS (
     FROM runs GROUP BY location, what, run, value HAVING count(*) >= 10
 )
 SELECT furthest.instance_id AS instance_id, 'outside_limits' AS rule, furthest.question AS field, furthest.value::VARCHAR AS value,
-    pack('{place}, {day}: of {readings} readings {n} outside; the limits are {low} to {high}', ['place= ' || location,
-        'day=@' || read_on, 'n=#' || outside, 'readings=#' || readings,
-        'low=' || coalesce(format('{:g}', limit_low), '-'), 'high=' || coalesce(format('{:g}', limit_high), '-')]) AS detail
+    pack(CASE WHEN limit_low IS NULL THEN '{place}, {day}: readings outside: {n} of {readings}; the most is {high}'
+            WHEN limit_high IS NULL THEN '{place}, {day}: readings outside: {n} of {readings}; the least is {low}'
+            ELSE '{place}, {day}: readings outside: {n} of {readings}; the limits are {low} to {high}' END,
+        ['place= ' || location, 'day=@' || read_on, 'n=#' || outside, 'readings=#' || readings,
+        'low=' || coalesce(format('{:g}', limit_low), ''), 'high=' || coalesce(format('{:g}', limit_high), '')]) AS detail
 FROM outside
 UNION ALL
 SELECT instance_id, 'same_reading', question, value::VARCHAR,

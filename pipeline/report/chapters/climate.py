@@ -6,8 +6,8 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from formpack.words import marked, number, tr, trn
-from pipeline.book.climate import SERIES, is_at_a_time, series
+from formpack.words import number, percent, tr, trn
+from pipeline.book.climate import SERIES, is_at_a_time, said, series
 from pipeline.formulas.proportions import exact
 from pipeline.formulas.readings import Reading, Sums, outside_at_both_ends, sums
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Head, Says, Table, interval, worked_out
@@ -20,17 +20,6 @@ _DAYS = 365
 """The readings of so many days are shown."""
 _MOST = 8
 """Drawings, those with the most readings outside first."""
-MEASURED = {
-    "temperature": marked("temperature, °C"),
-    "temperature_min": marked("lowest temperature since it was set back, °C"),
-    "temperature_max": marked("highest temperature since it was set back, °C"),
-    "humidity": marked("relative humidity, %"),
-    "light": marked("light, lux"),
-    "ec": marked("EC given, mS/cm"),
-    "ph": marked("pH given"),
-    "drain_ec": marked("EC of the drain water, mS/cm"),
-    "drain_ph": marked("pH of the drain water"),
-}
 _WEEDED = """
 SELECT location, count(*), sum(people * minutes) / 60.0, count(*) FILTER (people IS NULL OR minutes IS NULL)
 FROM answers_weeding WHERE visit_date BETWEEN $1 AND $2 GROUP BY location ORDER BY 3 DESC NULLS LAST, location
@@ -46,11 +35,6 @@ class Series:
     readings: Sequence[Reading]
     sums: Sums
     limits: tuple[float | None, float | None]
-
-
-def said(what: str) -> str:
-    """What was measured, in words; what a form of the nursery's own measures, by its name."""
-    return tr(MEASURED[what]) if what in MEASURED else what
 
 
 def chapter(store: Store, workspace: Workspace) -> Chapter | None:
@@ -86,8 +70,8 @@ def _gather(store: Store, since: dt.date, until: dt.date, gap_hours: float) -> l
     for (location, _, what), readings in series(store.rows(SERIES)):
         own = [r for r in readings if since < r.on <= until]
         if own:
-            hours = sum(outside_at_both_ends(own, gap_hours).values()) if is_at_a_time(what) else None
-            made.append(Series(location, what, own, sums(own, hours), limits[location, what]))
+            hours = outside_at_both_ends(own, gap_hours) if is_at_a_time(what) else {}
+            made.append(Series(location, what, own, sums(own, sum(hours.values()) if hours else None), limits[location, what]))
     return made
 
 
@@ -100,12 +84,14 @@ def _table(found: Sequence[Series], names: dict[str, str]) -> Table:
         Column(tr("share"), "share", tr("Of the readings that have limits.")),
         *interval("share"),
         Column(tr("limits")),
-        Column(tr("lowest")),
-        Column(tr("highest")),
+        Column(tr("read"), says=tr("The lowest and the highest reading.")),
         Column(
             tr("hours outside"),
             "decimal",
-            tr("At least so: between two readings near to each other that are both below, or both above."),
+            tr(
+                "Between two readings near to each other that are both below, or both above; empty where none are so near, or"
+                " readings are not of a moment."
+            ),
         ),
         Column(tr("days without"), "number", tr("Days between the first and the last reading on which there was none.")),
         Column(tr("longest gap"), "number", tr("Days from one reading to the next.")),
@@ -115,7 +101,7 @@ def _table(found: Sequence[Series], names: dict[str, str]) -> Table:
         (
             *(names.get(s.location, s.location), said(s.what), s.sums.readings),
             *(s.sums.outside if s.sums.limited else Cell(None, tr("no limits")), s.sums.share, s.sums.low, s.sums.high),
-            *(_between(s.limits), _plain(s.sums.lowest), _plain(s.sums.highest), s.sums.hours_outside),
+            *(_between(s.limits), _between((s.sums.lowest, s.sums.highest)), s.sums.hours_outside),
             *(s.sums.days_without, s.sums.longest_gap, s.readings[-1].on),
         )
         for s in found
@@ -123,12 +109,12 @@ def _table(found: Sequence[Series], names: dict[str, str]) -> Table:
     return Table("climate", tr("Readings of each place"), columns, rows)
 
 
-def _plain(value: float) -> Cell:
-    return Cell(value, number(value, min(2, len(f"{value:.2f}".rstrip("0").partition(".")[2]))))
+def _plain(value: float) -> str:
+    return number(value, len(f"{value:.2f}".rstrip("0").partition(".")[2]))
 
 
 def _between(limits: tuple[float | None, float | None]) -> str | None:
-    low, high = (None if limit is None else _plain(limit).text for limit in limits)
+    low, high = (None if limit is None else _plain(limit) for limit in limits)
     if low is None or high is None:
         return (low and tr("from {low}", low=low)) or (high and tr("up to {high}", high=high)) or None
     return tr("{low} to {high}", low=low, high=high)
@@ -165,18 +151,17 @@ def _weeding(store: Store, workspace: Workspace, names: dict[str, str], since: d
 
 
 def _how(gap_hours: float) -> Block:
-    low, high = exact(0, 30)
     return worked_out(
         tr(
-            "A reading says how it was at its moment and no more. The share of readings outside has its exact interval (Clopper"
-            " and Pearson): none outside of 30 still leaves up to {high} possible. Readings are not made at random times, so the"
-            " share of readings is not the share of the time.",
-            high=f"{high - low:.0%}",
+            "A reading says how it was at its moment and no more. The share of readings outside has its exact interval"
+            " (Clopper and Pearson): none outside of 30 still leaves up to {high} possible. Readings are not made at random"
+            " times, so the share of readings is not the share of the time.",
+            high=percent(exact(0, 30)[1], 0),
         ),
         tr(
-            "Hours outside are counted only between two readings no further apart than {hours} hours (gap_hours in nursery.toml)"
-            " that are both below or both above the limits; it may have been within them for a while all the same. Where one of"
-            " the two is within, nothing is counted, and nothing where a time of day is not known.",
+            "Hours outside are counted only between two readings no further apart than {hours} hours (gap_hours in"
+            " nursery.toml) that are both below or both above the limits; it may have been within them for a while all the"
+            " same. Where one of the two is within, nothing is counted, and nothing where a time of day is not known.",
             hours=number(gap_hours, 0 if gap_hours.is_integer() else 1),
         ),
     )

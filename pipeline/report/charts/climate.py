@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from typing import Any
 
 import matplotlib as mpl
 import matplotlib.dates
@@ -26,9 +27,9 @@ def _at(moment: dt.datetime) -> float:
 def key() -> str:
     """What the marks of the drawing are."""
     return tr(
-        "Dots are readings, an open cross is one outside the limits, the band is what the nursery's limits leave. A line joins two"
-        " readings no further apart than gap_hours; between others nothing is drawn, as nothing is known. A reading without"
-        " a time of day stands at noon."
+        "Dots are readings, an open cross is one outside the limits, the band is what the nursery's limits leave. A line"
+        " joins two readings no further apart than gap_hours; between others nothing is drawn, as nothing is known. A reading"
+        " without a time of day stands at noon."
     )
 
 
@@ -53,7 +54,7 @@ def readings_over_days(
         for state_is_out in (False, True):
             shown = [r for r in readings if (r.state in (BELOW, ABOVE)) == state_is_out]
             at = [_at(dt.datetime.combine(r.on, r.at or _NOON)) for r in shown]
-            style = {**DOUBTFUL, "markersize": 5} if state_is_out else {"color": INK, "markersize": 2}
+            style: Any = {**DOUBTFUL, "markersize": 5} if state_is_out else {"color": INK, "markersize": 2}
             axes.plot(at, [r.value for r in shown], "X" if state_is_out else "o", **style)
         days = [_at(dt.datetime.combine(r.on, _NOON)) for r in readings]
         first, last = min(days), max(days)

@@ -9,10 +9,10 @@ from formpack import shipped
 from formpack.catalog import Form
 from formpack.group_code import shown
 from formpack.words import listed, many, marked, number, tr, trn
+from pipeline.book.climate import said
 from pipeline.book.totals import MIXED
 from pipeline.formulas.readings import ABOVE, BELOW, NO_LIMITS, WITHIN
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Says, Table, interval
-from pipeline.report.chapters.climate import said
 from pipeline.report.inspection.long import OF_STANDING, Long, Names, Period, folded, newest, unknown
 from pipeline.report.inspection.source import opened_by_moves
 from pipeline.report.months import cause_words
