@@ -30,7 +30,8 @@ class Reading:
 class Sums:
     """`limited` are the readings that had limits; the share of these outside has its exact 95 % interval, None where none had.
     `days_without` are days between the first and the last reading on which there was none, `longest_gap` days from one
-    reading to the next. `hours_outside` is what `outside_at_both_ends` gives; None where none had limits, or none was near to another."""
+    reading to the next. `hours_outside` is what `outside_at_both_ends` gives; None where none had limits,
+    or none was near to another."""
 
     readings: int
     limited: int

@@ -51,7 +51,8 @@ def _base(form: Form) -> dict[str, str]:
         number.split("=")
         for number in """
         lifted=1000 counted=1000 planted=1000 burnt=20 killed=3 lowest_c=-2 moved=40 lost=4 despatched=300 attempt=1
-        height_cm=50 stem_mm=8 stub_cm=4 brown=7
+        height_cm=50 stem_mm=8 stub_cm=4 brown=7 temperature_c=20 temperature_min_c=10 temperature_max_c=30 humidity_pct=60
+        ec=1 ph=6 drain_ec=2 drain_ph=6 litres=100
         """.split()
     )
     for q in form.questions:
@@ -71,8 +72,10 @@ def _base(form: Form) -> dict[str, str]:
             answers[q.name] = HERE if q.name == "code_scanned" else OTHER
         elif q.name in ("brown_moved", "recount", "taken_out"):
             answers[q.name] = "yes"
-        elif q.name in ("note", "consignee"):
+        elif q.name in ("note", "consignee", "recipe"):
             answers[q.name] = "Fine, so far"
+        elif q.name == "read_at":
+            answers[q.name] = "07:30"
     return answers
 
 
@@ -92,6 +95,8 @@ def _edges(form: Form, q: Question, base: dict[str, str]) -> Iterator[tuple[str,
         yield "no choice", "zz"
     elif q.type == "select_one_from_file":
         yield "no choice", "ZZ"
+    elif q.name == "read_at":
+        yield from ((text, text) for text in ("00:00", "23:59", "24:00", "7:30", "07:60", "morning"))
 
 
 def _cases(form: Form) -> Iterator[tuple[str, dict[str, str]]]:
@@ -101,6 +106,10 @@ def _cases(form: Form) -> Iterator[tuple[str, dict[str, str]]]:
         if q.name in base:
             for what, text in _edges(form, q, base):
                 yield f"{q.name} {what}", {**base, q.name: text}
+    if "nothing_read" in {q.name for q in form.kept}:
+        none = {k: v for k, v in base.items() if form.question(k).ledger != "reading"}
+        yield "nothing_read blank", none
+        yield "nothing_read with a reason", {**none, "nothing_read": "No instrument"}
     if "taken_out" in base:
         yield "any_out no", {**base, "taken_out": "no"}
         sums = [q.name for q in form.kept if q.name in ("planted", "counted")]

@@ -1,5 +1,5 @@
--- The limits that hold at each place on the list, for each thing that is measured: those of the place itself, else of the nearest
--- place that it is part of, else those that name no place. Of two lines for the same, the one with the first code.
+-- The limits that hold at each place on the list, for each thing that is measured: those of the place itself, else of the
+-- nearest place that it is part of, else those that name no place. Of two lines for the same, the one with the first code.
 WITH RECURSIVE ways AS (
     SELECT code AS location, code AS held_by, 0 AS far, [code] AS way FROM work.list_locations
     UNION ALL
