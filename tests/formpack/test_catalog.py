@@ -8,7 +8,7 @@ from typing import Any
 import openpyxl
 import pytest
 
-from formpack.catalog import LANGUAGES, FormError, load_forms
+from formpack.catalog import LANGUAGES, NEEDED, FormError, load_forms
 from formpack.workbook import form_workbook
 from formpack.xform import to_xform
 from tests.conftest import SAMPLES

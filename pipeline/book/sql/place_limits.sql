@@ -1,5 +1,6 @@
 -- The limits that hold at each place on the list, for each thing that is measured: those of the place itself, else of the
--- nearest place that it is part of, else those that name no place. Of two lines for the same, the one with the first code.
+-- nearest place that it is part of, else those that name no place. Of two lines for the same, the one with the first code;
+-- of a line with something that cannot be read nothing.
 WITH RECURSIVE ways AS (
     SELECT code AS location, code AS held_by, 0 AS far, [code] AS way FROM work.list_locations
     UNION ALL
@@ -14,5 +15,6 @@ holders AS (
 )
 SELECT h.location, l.what, l.low, l.high
 FROM work.list_limits l JOIN holders h ON h.held_by IS NOT DISTINCT FROM l.place
-WHERE l.what IS NOT NULL AND (l.low IS NOT NULL OR l.high IS NOT NULL)
+ANTI JOIN work.unread_cells u ON u.list_name = 'limits' AND u.code = l.code
+WHERE (l.low IS NOT NULL OR l.high IS NOT NULL)
 QUALIFY row_number() OVER (PARTITION BY h.location, l.what ORDER BY h.far, l.code) = 1
