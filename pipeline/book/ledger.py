@@ -227,7 +227,7 @@ def _measured_sql(form: Form, rows: str) -> list[str]:
 
 
 _NONE_MEASURED = (
-    "SELECT NULL::VARCHAR AS reading_id, NULL::VARCHAR AS what, NULL::VARCHAR AS question, NULL::DOUBLE AS value WHERE false"
+    "SELECT NULL::UUID AS reading_id, NULL::VARCHAR AS what, NULL::VARCHAR AS question, NULL::DOUBLE AS value WHERE false"
 )
 _FLAGS = {"opens": ("opens",), "sets_buds": ("set",), "reads_buds": ("took", "failed", "unsure"), "has_taken": ("took",)}
 

@@ -80,7 +80,7 @@ def test_lists_have_the_columns_that_the_shipped_forms_read(workspace: Workspace
     assert {path.stem: _head(workspace, path.stem) for path in workspace.phone.glob("*.csv")} == {
         "groups": "code,facts",
         "budwood_batches": "code,label,scion",
-        "locations": "code,label",
+        "locations": "code,label,limits",
         "orders": "code,label,consignee",
         "rootstocks": "code,label",
         "scions": "code,label",
