@@ -88,7 +88,7 @@ def _names(nursery: Path) -> set[str]:
     found = {"es", "phone", "paper", "reports", "some", "nobody", "none", nursery.name}
     for path in (nursery / "lists").glob("*.csv"):
         with path.open(encoding="utf-8", newline="") as file:
-            found |= {c for row in csv.DictReader(file) for c in row.values() if re.search(r"[^\d.]", c)}
+            found |= {c for row in csv.DictReader(file) for c in row.values() if re.search(r"[^\W\d]{3}", c)}
     return found | {form.title_in("Español (es)") for form in Workspace(nursery).forms.values()}
 
 
