@@ -49,6 +49,7 @@ LEDGER_WORDS = {
     "attempt": "first, second or third budding of the same plants",
     "scion": "the scion",
     "batch": "the budwood batch",
+    "reading": "what an instrument shows at the place; the question is named as what is measured, with its unit or without",
     "phone": "helps the person on the phone; the office does not check or book it",
 }
 NEEDED = ("visit_date", "staff_code")

@@ -366,6 +366,19 @@ class Rule(Enum):
             " --form."
         ),
     )
+    outside_limits = (
+        "note",
+        marked("{label}: outside the nursery's limits that day, furthest at {value}; {detail}."),
+        marked(
+            "Look after the place, and read again. Nothing is known of the time between two readings; limits are set in"
+            " lists/limits.csv."
+        ),
+    )
+    same_reading = (
+        "note",
+        marked("{label}: {value} each time, {detail}."),
+        marked("Look whether the instrument stands still, or whether a number was copied; if it is so, accept it."),
+    )
     faulty_list = (
         "note",
         marked("{value}: {detail}."),
@@ -443,6 +456,8 @@ def _value(finding: Finding) -> str:
         return day(on)
     if finding.rule == "thin_stem":
         return _decimal(value)
+    if finding.rule in ("outside_limits", "same_reading"):
+        return number(float(value), len(value.partition(".")[2].rstrip("0")))
     if finding.rule in _OF_NUMBERS and isinstance(many := integer(value), int):
         return number(many)
     value = value if len(value) <= 80 else value[:77] + "..."

@@ -28,6 +28,7 @@ REFERENCES: dict[tuple[str, str], str] = {
     ("budwood_batches", "scion"): "scions",
     ("orders", "scion"): "scions",
     ("orders", "rootstock"): "rootstocks",
+    ("limits", "place"): "locations",
     ("compatibility", "rootstock"): "rootstocks",
     ("compatibility", "scion"): "scions",
 }
@@ -43,6 +44,8 @@ KINDS: dict[tuple[str, str], str] = {
     ("rootstocks", "off_type_low"): "decimal",
     ("rootstocks", "off_type_high"): "decimal",
     ("products", "reentry_hours"): "decimal",
+    ("limits", "low"): "decimal",
+    ("limits", "high"): "decimal",
 }
 _LIMITS: dict[tuple[str, str], tuple[float, float, str]] = {
     ("budwood_batches", "buds"): (0, 10_000_000, marked("is no number of buds; write a whole number from {least} to {most}")),
@@ -61,8 +64,14 @@ _LIMITS: dict[tuple[str, str], tuple[float, float, str]] = {
     ),
 }
 """(list, column) -> the least, the most, and what is said of what is less or more."""
+MEASURED = ("temperature", "humidity", "light", "ec", "ph", "drain_ec", "drain_ph")
+"""What lists/limits.csv may set limits for; their order is that of the words that phones look up (`field.phone`)."""
+_WORDS = {("limits", "what"): MEASURED}
+"""(list, column) -> the words that may stand there."""
+_ENDS = (("off_type_low", "off_type_high"), ("low", "high"))
+"""Columns of which the first may not be above the second."""
 LONGEST_CODE, LONGEST_CELL = 60, 1000
-_MAY_LACK = {"active", "part_of", "label", "looked_after_by", "works_in", "botanical_name"}
+_MAY_LACK = {"active", "place", "part_of", "label", "looked_after_by", "works_in", "botanical_name"}
 _NO, _YES = {"no", "n", "nao", "false", "0"}, {"yes", "y", "si", "s", "sim", "true", "1", ""}
 
 Row = dict[str, str]
@@ -221,19 +230,40 @@ def _usable(name: str, place: str, head: list[str], lines: list[tuple[int, list[
 
 
 def typed(list_name: str, row: Mapping[str, str]) -> dict[str, Value | Unreadable]:
-    """The days and numbers of a row that are not empty, each as its kind, or what is wrong with it."""
+    """The days, numbers and fixed words of a row that are not empty, each as its kind, or what is wrong with it."""
     found: dict[str, Value | Unreadable] = {}
     for column, text in row.items():
+        words = _WORDS.get((list_name, column), ())
+        if words and text not in words:
+            why = pack("is nothing that is measured; write one of {words}", words=", ".join(words))
+            found[column] = Unreadable("impossible_value", why)
         if text and (kind := KINDS.get((list_name, column))):
             value = READERS[kind](text)
             least, most, why = _LIMITS.get((list_name, column), (0, 0, ""))
             is_out = why and isinstance(value, int | float) and not least <= value <= most
             found[column] = Unreadable("impossible_value", pack(why, least=least, most=most)) if is_out else value
-    low, high = found.get("off_type_low"), found.get("off_type_high")
-    if isinstance(low, float) and isinstance(high, float) and low > high:
-        why = pack("is above off_type_high, {high}", high=row["off_type_high"])
-        found["off_type_low"] = Unreadable("impossible_value", why)
+    for lower, upper in _ENDS:
+        low, high = found.get(lower), found.get(upper)
+        if isinstance(low, float) and isinstance(high, float) and low > high:
+            why = pack("is above {column}, {high}", column=upper, high=row[upper])
+            found[lower] = Unreadable("impossible_value", why)
     return found
+
+
+def _limit_faults(found: ListRead) -> Iterator[Fault]:
+    """What is wrong with whole lines of limits: one that sets none, and a second one for the same thing at the same place."""
+    first: dict[tuple[str, str], str] = {}
+    for number, row in sorted(zip(found.numbers, found.rows, strict=True), key=lambda line: line[1]["code"]):
+        if not is_active(row):
+            continue
+        key = (row.get("place", ""), row.get("what", ""))
+        if not (row.get("low") or row.get("high")):
+            yield f"{found.file}, row {number}", pack("it has neither low nor high, so it sets no limit")
+        elif key in first:
+            said = marked("{code} sets the limits of {what} for this place too; {code} is used, and this row is not")
+            yield f"{found.file}, row {number}", pack(said, code=first[key], what=key[1])
+        else:
+            first[key] = row["code"]
 
 
 def cell_faults(found: ListRead, codes: Mapping[str, Collection[str]]) -> Iterator[Fault]:
@@ -253,6 +283,8 @@ def cell_faults(found: ListRead, codes: Mapping[str, Collection[str]]) -> Iterat
                     meant = near[other].get(folded(code), "")
                     said = marked("is not in lists/{list}.csv; {meant} is") if meant else marked("is not in lists/{list}.csv")
                     wrong[column, code, pack(said, list=other, meant=meant)].append(number)
+    if found.name == "limits":
+        yield from _limit_faults(found)
     for (column, text, why), numbers in wrong.items():
         short = text if len(text) <= 80 else text[:77] + "..."
         yield f"{found.file}, {_rows(numbers)}", pack("{column}: {text} {why}", column=column, text=short, why=why)

@@ -45,7 +45,7 @@ STAGES: tuple[Stage, ...] = (
         "answers received readings reading_findings headings",
         "files: forms: form_versions corrections:",
     ),
-    code("book.ledger.book_answers", "bookings particulars", "answers", "reading_id", "forms:"),
+    code("book.ledger.book_answers", "bookings particulars measured", "answers", "reading_id", "forms:"),
     sql("current", "instance_id", beside="particulars"),
     code("intake.validate.find_unlisted", "unlisted lapsed", "answers", "reading_id", "forms: list_rows"),
     code("book.hygiene.gather_records", "cut_records sterilised", "answers forms:"),
@@ -86,6 +86,11 @@ STAGES: tuple[Stage, ...] = (
     sql("places"),
     sql("houses"),
     sql("place_faults"),
+    # what instruments showed at places
+    sql("place_limits"),
+    sql("climate"),
+    code("book.climate.sum_up", "reading_months", "climate settings:"),
+    sql("climate_notes"),
     # of places: scouting and treatments
     code("book.of_places.load_said", "scouted treated", "answers current", "", "forms:"),
     sql("walks"),
@@ -153,9 +158,7 @@ STAGES: tuple[Stage, ...] = (
         "tables.write_problems",
         "problems",
         "own_findings state_findings notes held_back list_notes table_notes version_notes day_notes paper_notes hygiene_notes"
-        " place_notes"
-        " column_gaps"
-        " cleared current states openings forms: list_rows language:",
+        " place_notes climate_notes column_gaps cleared current states openings forms: list_rows language:",
     ),
     # rates: how buds take, how plants are lost, what is ahead
     sql("lot_places"),
@@ -203,7 +206,7 @@ STAGES: tuple[Stage, ...] = (
 )
 """Every stage, in order."""
 EVERYTHING = tuple(dict.fromkeys(name for stage in STAGES for name in stage.makes))
-_VIEWS = {"submissions": ("current", "states")}
+_VIEWS = {"submissions": ("current", "states"), "readings": ("climate",)}
 """Tables of the contract that are no tables of their own, with what they show."""
 
 
@@ -341,7 +344,7 @@ def bring_up(
         done += runner.bring_up(wanted, progress)
         made = {table for stage in STAGES if stage.name in done for table in stage.makes}
         for name in tables.TABLES:
-            if name in made:
+            if tables.SHOWN_AS.get(name, name) in made:
                 tables.publish_view(store, name)
         if made & {"answers", "states"}:
             tables.publish_answers(store, workspace.forms)

@@ -43,6 +43,14 @@ class Tolerances:
 
 
 @dataclass(frozen=True)
+class Climate:
+    """How readings of temperature, feeding and the like are held together; common practice, no published source."""
+
+    gap_hours: float = 24.0
+    """Readings of a place that are further apart are not joined: nothing is said of the time between them."""
+
+
+@dataclass(frozen=True)
 class Counting:
     """Rates of counting and of unrecorded loss that the nursery fixes; what is not given is learned from its counts."""
 
@@ -189,6 +197,7 @@ class Settings:
     """A fixed day in place of the calendar's, for a demo or a drill."""
     intervals: Intervals = field(default_factory=Intervals)
     tolerances: Tolerances = field(default_factory=Tolerances)
+    climate: Climate = field(default_factory=Climate)
     counting: Counting = field(default_factory=Counting)
     hygiene: Hygiene = field(default_factory=Hygiene)
     phone: Phone = field(default_factory=Phone)

@@ -134,6 +134,15 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         marked("each order: what went out for it, what is open, and whether that can be met"),
         "order_ref consignee rootstock scion wanted_on ordered delivered open days_over of_age ready short chance_met ready_in",
     ),
+    "readings": _table(
+        marked("what instruments showed at each place, beside the nursery's limits"),
+        "location house what read_on read_at value limit_low limit_high state form_id staff_code instance_id",
+    ),
+    "reading_months": _table(
+        marked("readings of each place by month: how many were outside the limits, and the days without one"),
+        "location house what month readings limited outside outside_share outside_low outside_high lowest highest"
+        " days_without longest_gap hours_outside",
+    ),
     "due": _table(
         marked("what is to be done by when"),
         "group_code task due_on days_over location estimate order_ref trees",
@@ -153,6 +162,8 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
 }
 """Name -> (what it holds, its columns)."""
+SHOWN_AS = {"readings": "climate"}
+"""Tables of the contract whose name another table of the program has; `work.readings` is what submissions say."""
 
 
 def plain_cell(value: Any) -> Any:
@@ -209,7 +220,8 @@ FROM (SELECT * FROM work.own_findings UNION ALL SELECT * FROM work.state_finding
     UNION ALL SELECT instance_id, rule, field, value, detail FROM work.notes UNION ALL SELECT * FROM work.list_notes
     UNION ALL SELECT * FROM work.table_notes UNION ALL SELECT * FROM work.version_notes
     UNION ALL SELECT * FROM work.day_notes UNION ALL SELECT * FROM work.paper_notes
-    UNION ALL SELECT * FROM work.hygiene_notes UNION ALL SELECT * FROM work.place_notes) f
+    UNION ALL SELECT * FROM work.hygiene_notes UNION ALL SELECT * FROM work.place_notes
+    UNION ALL SELECT * FROM work.climate_notes) f
 JOIN (VALUES {_RANKS}) r(rule, severity) USING (rule)
 LEFT JOIN work.current c USING (instance_id)
 LEFT JOIN work.states s USING (instance_id)
@@ -350,7 +362,8 @@ def unknown_group(store: Store, given: str) -> Refused:
 def publish_view(store: Store, name: str) -> None:
     """A table of the contract as a view under its own name."""
     listed = ", ".join(f'"{c}"' for c in TABLES[name][1])
-    store.connection.execute(f'CREATE OR REPLACE VIEW main."{name}" AS SELECT {listed} FROM work."{name}"')
+    shown = SHOWN_AS.get(name, name)
+    store.connection.execute(f'CREATE OR REPLACE VIEW main."{name}" AS SELECT {listed} FROM work."{shown}"')
 
 
 def in_order(name: str) -> str:

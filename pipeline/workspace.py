@@ -31,6 +31,7 @@ LISTS: dict[str, tuple[str, ...]] = {
     "orders": ("code", "label", "consignee", "scion", "rootstock", "quantity", "wanted_on", "active"),
     "pests": ("code", "label", "active"),
     "products": ("code", "label", "active_ingredient", "reentry_hours", "active"),
+    "limits": ("code", "place", "what", "low", "high", "active"),
     "compatibility": ("rootstock", "scion", "grade", "source", "active"),
 }
 """The lists of a workspace and the columns that the program reads; a list may have more. In all but
@@ -62,6 +63,9 @@ lot_read_share = 0.9     # of the buds set in a lot so many must have been read;
 remainder = 20           # what is left of a group, up to so many plants, is to be cleared out and has no other tasks
 thin_stem_mm = 6
 old_list_days = 7        # a list on a phone older than this is pointed out
+
+[climate]
+gap_hours = 24           # readings of a place further apart are not joined: nothing is said of the time between them
 
 [counting]               # learned from the nursery's own counts; a line without its # fixes one
 # exact = 0.7            # share of counts that are exact

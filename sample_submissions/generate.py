@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from formpack import group_code
 from formpack.catalog import Form, load_forms
-from sample_submissions import of_places
+from sample_submissions import generate_climate, of_places
 from sample_submissions.hygiene_records import TABLED, hygiene_records
 
 SEED = 20261102
@@ -694,6 +694,7 @@ def main(arguments: list[str]) -> None:
     (demo / "nursery.toml").write_text(
         f'name = "{NAME}"\ntoday = {TODAY}   # the demo has one fixed day, so that it always tells the same\n', encoding="utf-8"
     )
+    print(f"{generate_climate.write(nursery.forms, TODAY, demo)} readings of places")
     print(f"{len(nursery.sent)} submissions of {len(nursery.groups)} groups")
 
 

@@ -41,6 +41,7 @@ _ASKED_BY_NAME = (
     "counted_again",
     "lot_said",
     "deviceid",
+    "read_at",
 )
 _KINDS = {
     "attempt": "BIGINT",
@@ -91,12 +92,12 @@ def remember_lists(work: Work) -> None:
 def load_list(work: Work, name: str) -> None:
     """work.list_NAME from the workspace's list: days and numbers as such (empty where they cannot be read, which
     work.list_faults says), all else as text. A row that is gone stands as it last did; but an order that is gone, or no longer
-    active, is no order."""
+    active, is no order, and so it is with limits."""
     columns = LISTS[name]
     if name == "compatibility":
         rows = work.context.workspace.list_read(name).active
     else:
-        where = "is_listed AND inactive_since IS NULL" if name == "orders" else "true"
+        where = "is_listed AND inactive_since IS NULL" if name in ("orders", "limits") else "true"
         found = work.rows(f"SELECT texts FROM work.list_rows WHERE list_name = ? AND {where} ORDER BY code", [name])
         rows = [json.loads(texts) for (texts,) in found]
     kinds = {"integer": "BIGINT", "decimal": "DOUBLE", "date": "DATE"}
@@ -115,7 +116,7 @@ def load_settings(work: Work) -> None:
     nothing."""
     settings = work.context.workspace.settings
     values: dict[str, tuple[str, Any]] = {n: ("int", getattr(settings, n)) for n in ("group_size", "crate_size")}
-    for part in (settings.intervals, settings.tolerances, settings.hygiene):
+    for part in (settings.intervals, settings.tolerances, settings.hygiene, settings.climate):
         values |= {f.name: (str(f.type).removesuffix(" | None"), getattr(part, f.name)) for f in fields(part)}
     kinds = {"int": "INTEGER", "float": "DOUBLE", "bool": "BOOLEAN"}
     work.put("settings", {name: kinds[kind] for name, (kind, _) in values.items()}, [tuple(v for _, v in values.values())])
@@ -215,11 +216,26 @@ def _particulars_sql(form: Form, rows: str) -> str:
     return f"SELECT reading_id, {group}, {', '.join(columns)} FROM {rows}"
 
 
+def _measured_sql(form: Form, rows: str) -> list[str]:
+    """What instruments showed: the question is what was measured, without the unit in its name."""
+    return [
+        f"SELECT reading_id, '{q.name.removesuffix(f'_{q.unit}')}' AS what, '{q.name}' AS question,"
+        f' a."{q.name}"::DOUBLE AS value FROM {rows} a'
+        f' WHERE a."{q.name}" IS NOT NULL'
+        for q in form.with_ledger("reading")
+        if q.kind == "number"
+    ]
+
+
+_NONE_MEASURED = (
+    "SELECT NULL::UUID AS reading_id, NULL::VARCHAR AS what, NULL::VARCHAR AS question, NULL::DOUBLE AS value WHERE false"
+)
 _FLAGS = {"opens": ("opens",), "sets_buds": ("set",), "reads_buds": ("took", "failed", "unsure"), "has_taken": ("took",)}
 
 
 def book_answers(work: Work) -> None:
-    """work.bookings (one row an amount), work.particulars (one row a reading) from every form's answers."""
+    """work.bookings (one row an amount), work.particulars (one row a reading) and work.measured (one row for what an
+    instrument showed) from every form's answers."""
     forms = work.context.workspace.forms.values()
     rows = {
         f.form_id: f'(SELECT * FROM answers."{f.form_id}" WHERE reading_id IN (SELECT key FROM touched))'
@@ -229,6 +245,8 @@ def book_answers(work: Work) -> None:
     }
     work.put_query("bookings", " UNION ALL ".join(q for f in forms for q in _bookings_sql(f, rows[f.form_id])))
     work.put_query("particulars", " UNION ALL ".join(_particulars_sql(f, rows[f.form_id]) for f in forms))
+    measured = [q for f in forms for q in _measured_sql(f, rows[f.form_id])]
+    work.put_query("measured", " UNION ALL ".join([_NONE_MEASURED, *measured]))
 
 
 def fold_lots(work: Work) -> None:

@@ -19,6 +19,7 @@ from formpack.pictures import pictures_in
 from formpack.words import listed, marked, place, tr
 from pipeline.field import due_list
 from pipeline.findings import Refused
+from pipeline.lists import MEASURED
 from pipeline.outputs import Batch, together
 from pipeline.rates.promises import Names, grades
 from pipeline.settings import Scouting, Settings
@@ -33,8 +34,7 @@ MOST_ROWS = 2000
 
 TABLES = (
     *due_list.TABLES,
-    *("lots", "settings", "accepted", "movements", "openings", "budded_since", "list_faults", "houses"),
-    "cuts",
+    *("lots", "settings", "accepted", "movements", "openings", "budded_since", "list_faults", "houses", "place_limits", "cuts"),
 )
 """The tables that the group list is made from."""
 
@@ -111,9 +111,10 @@ WHERE s.stage <> 'gone'
 ORDER BY s.group_code
 """
 GROUP_COLUMNS = tuple("code label rootstock scion stage location count low high teams budded_on due list_date facts".split())
-_OF_PLACES = ("due_today", "plants", "to_examine", "find_share", "find_sure")
-"""What the list of places tells beside its own: what is due, plants that stand there and in what is part of it, and how many of
-them to examine so that a pest is found of which a share (in percent) have it, with a confidence (in percent)."""
+_OF_PLACES = ("due_today", "limits", "plants", "to_examine", "find_share", "find_sure")
+"""What the list of places tells beside its own: what is due, limits of readings, plants that stand there and in what is part of
+it, and how many of them to examine so that a pest is found of which a share (in percent) have it, with a confidence (in
+percent)."""
 _COLUMNS = LISTS | {"locations": (*LISTS["locations"], *_OF_PLACES)}
 _ALWAYS = {"groups": ("code", "facts")}
 """What every list for phones has, for forms of any version: no shipped form ever looked up another column of groups.csv."""
@@ -265,9 +266,11 @@ def _lists_for_phones(store: Store, workspace: Workspace) -> tuple[dict[str, byt
         if name == "budwood_batches":
             rows = [*rows, *_recorded_batches(store, {r["code"] for r in read.rows})]
         elif name == "locations":
-            told = _told_of_places(store, workspace.settings.scouting)
+            told, limits = _told_of_places(store, workspace.settings.scouting), _limits(store)
             rows = [
-                r | {"due_today": due_at.get(r["code"], "")} | told.get(r["code"], dict.fromkeys(_OF_PLACES[1:], ""))
+                r
+                | {"due_today": due_at.get(r["code"], ""), "limits": limits.get(r["code"], "")}
+                | told.get(r["code"], dict.fromkeys(_OF_PLACES[2:], ""))
                 for r in rows
             ]
         there = list(dict.fromkeys([*_COLUMNS.get(name, ("code", "label", "active")), *(k for r in rows for k in r)]))
@@ -311,9 +314,20 @@ def _told_of_places(store: Store, settings: Scouting) -> dict[str, dict[str, str
         if found := wanted(plants, settings.level, settings.confidence, settings.efficacy):
             share = f"{math.ceil(1000 * found[1] - 1e-9) / 10:g}" if found[1] >= 0.001 else f"{100 * found[1]:g}"
             told[there] = dict(
-                zip(_OF_PLACES[1:], (str(plants), str(found[0]), share, f"{100 * settings.confidence:g}"), strict=True)
+                zip(_OF_PLACES[2:], (str(plants), str(found[0]), share, f"{100 * settings.confidence:g}"), strict=True)
             )
     return told
+
+
+def _limits(store: Store) -> dict[str, str]:
+    """By place its limits in the order of `MEASURED`, low and high of each, as words; `-` for none. Words are only ever
+    added at the end: a phone may have a form of another day than its list."""
+    told: dict[str, list[str]] = {}
+    for place_code, what, *ends in store.rows("SELECT location, what, low, high FROM work.place_limits"):
+        at = 2 * MEASURED.index(what)
+        words = told.setdefault(place_code, ["-"] * 2 * len(MEASURED))
+        words[at : at + 2] = ["-" if end is None else f"{end:.12g}" for end in ends]
+    return {place_code: " ".join(words) for place_code, words in told.items()}
 
 
 def _of_houses(store: Store, groups: Sequence[dict[str, str]]) -> dict[str, list[dict[str, str]]]:

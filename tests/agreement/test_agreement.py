@@ -53,6 +53,8 @@ TEXTS = {
     "reentry_at": ("20:30", "00:00", "08:29", "24:00", "7:00"),
     "product_name": ("Of another list",),
     "weather": ("Calm, cloudy",),
+    "recipe": ("Starter",),
+    "read_at": ("07:30", "00:00", "23:59", "24:00", "7:30", "07:60", "morning"),
     "source_block": ("Block A",),
     "source_tree": ("M013",),
     "authorisation": ("LW-0001",),
@@ -69,7 +71,8 @@ def _base(form: Form) -> dict[str, str]:
         number.split("=")
         for number in """
         lifted=1000 counted=1000 planted=1000 burnt=20 killed=3 lowest_c=-2 moved=40 lost=4 despatched=300 attempt=1
-        height_cm=50 stem_mm=8 stub_cm=4 brown=7 temperature_c=70 stored_c=5 examined=300 dose=1.5 area_m2=200 volume_l=90
+        height_cm=50 stem_mm=8 stub_cm=4 brown=7 temperature_c=20 temperature_min_c=10 temperature_max_c=30 humidity_pct=60
+        ec=1 ph=6 drain_ec=2 drain_ph=6 litres=100 stored_c=5 examined=300 dose=1.5 area_m2=200 volume_l=90
         """.split()
     )
     for q in form.questions:
@@ -123,6 +126,10 @@ def _cases(form: Form) -> Iterator[tuple[str, dict[str, str]]]:
         if q.name in base:
             for what, text in _edges(form, q, base):
                 yield f"{q.name} {what}", {**base, q.name: text}
+    if "nothing_read" in {q.name for q in form.kept}:
+        none = {k: v for k, v in base.items() if form.question(k).ledger != "reading"}
+        yield "nothing_read blank", none
+        yield "nothing_read with a reason", {**none, "nothing_read": "No instrument"}
     if "taken_out" in base:
         yield "any_out no", {**base, "taken_out": "no"}
         sums = [q.name for q in form.kept if q.name in ("planted", "counted")]

@@ -101,7 +101,7 @@ def stands(workspace: Workspace) -> dict[str, tuple[int, str, str]]:
 
 def scenario(form_id: str, file: str = "", **days: dt.date) -> dict[str, Any]:
     """The scenario file of a form, or another `file` as it is meant for the form, codes and `days` put in (see proof.py)."""
-    here = GROUPS.get(form_id, GROUPS["loss"])
+    here = GROUPS.get(form_id, GROUPS["unknown"])
     codes = GROUPS | {"here": here, "wrong": str(9 - int(here[0])) + here[1:]}
     codes["told"] = TOLD[form_id if form_id in GROUPS and form_id != "open_group" else "bag_up"]
     words = codes | {f"{name}-": shown(code) for name, code in codes.items()} | {k: str(day) for k, day in days.items()}

@@ -80,7 +80,7 @@ def test_lists_have_the_columns_that_the_shipped_forms_read(workspace: Workspace
     assert {path.stem: _head(workspace, path.stem) for path in workspace.phone.glob("*.csv")} == {
         "groups": "code,facts",
         "budwood_batches": "code,label,scion",
-        "locations": "code,label,due_today,plants,to_examine,find_share,find_sure",
+        "locations": "code,label,due_today,limits,plants,to_examine,find_share,find_sure",
         "pests": "code,label,active",
         "products": "code,label,active_ingredient,reentry_hours,active",
         "orders": "code,label,consignee",

@@ -36,6 +36,11 @@ CONTRACT = {
     "despatch": "despatched order_ref consignee counted_again",
 }
 WITHOUT_GROUP = {
+    "germination_room": "location temperature_c humidity_pct light_lux read_at nothing_read",
+    "structure_climate": "location temperature_c temperature_min_c temperature_max_c humidity_pct light_lux read_at"
+    " nothing_read",
+    "feeding": "location recipe ec ph minutes litres drain_ec drain_ph read_at",
+    "weeding": "location people minutes",
     "sterilise": "item method team_code done_at between_cultivars started_at ended_at temperature_c product pieces location",
     "budwood_cut": "budwood_batch scion source_block source_tree authorisation buds stored stored_c",
     "scouting": "location found_what shown_plants examined affected traps trap_count photo",

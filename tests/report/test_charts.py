@@ -9,8 +9,10 @@ from itertools import pairwise
 
 import lxml.etree
 
-from pipeline.report.charts.base import freest
+from pipeline.formulas.readings import ABOVE, WITHIN, Reading
+from pipeline.report.charts.base import ASIDE, LEAF, freest
 from pipeline.report.charts.bridge import Step, walk
+from pipeline.report.charts.climate import readings_over_days
 from pipeline.report.charts.course import course, has_band
 from pipeline.report.charts.months import shares, stacked
 from pipeline.report.charts.rows import line_of
@@ -91,3 +93,20 @@ def test_words_go_where_they_hide_least() -> None:
     boxes = [(0.0, 0.0, 10.0, 10.0), (20.0, 0.0, 30.0, 10.0), (40.0, 0.0, 50.0, 10.0)]
     assert freest(boxes, [(5, 5)], [boxes[1]]) == boxes[2]
     assert freest(boxes, []) == boxes[0]
+
+
+def test_readings_far_apart_are_not_joined_and_limits_are_a_band() -> None:
+    days = [dt.date(2026, 7, n) for n in (1, 1, 2, 5, 6)]
+    hours = (8, 16, 8, 8, None)
+    readings = [
+        Reading(on, None if at is None else dt.time(at), 20.0 + n, ABOVE if n == 4 else WITHIN)
+        for n, (on, at) in enumerate(zip(days, hours, strict=True))
+    ]
+
+    def lines(limits: tuple[float | None, float | None], gap_hours: float, is_joined: bool) -> tuple[int, int]:
+        drawn = readings_over_days(readings, limits, gap_hours, is_joined, "says")
+        return len(re.findall(f"stroke: {ASIDE}; stroke-width: 0.6", drawn)), len(re.findall(f"fill: {LEAF}", drawn))
+
+    assert lines((18, 23.5), 24, True) == (2, 1)
+    assert lines((None, 23.5), 12, True) == (1, 1)
+    assert lines((None, None), 24, False) == (0, 0)

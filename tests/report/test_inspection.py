@@ -249,7 +249,7 @@ def test_numbers_are_those_of_the_tables(lacking: Workspace) -> None:
     book = openpyxl.load_workbook(_folder(lacking) / "inspection.xlsx")
     gaps = [row[0].value for row in book["What the records lack"].iter_rows()]
     assert (
-        len(book.sheetnames) == 13
+        len(book.sheetnames) == 14
         and "Movements" in book.sheetnames
         and sum("is recorded for" in str(value) for value in gaps) == 8
     )

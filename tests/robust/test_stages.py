@@ -38,7 +38,9 @@ WHEN = dt.datetime(2026, 11, 2, 9, 0)
 
 
 def _add_rows(path: Path, other: Path) -> None:
-    """Add the rows of another list whose codes are new."""
+    """Add the rows of another list whose codes are new, where there is one."""
+    if not other.exists():
+        return
     with path.open(encoding="utf-8", newline="") as lines:
         reader = csv.DictReader(lines)
         head, rows = list(reader.fieldnames or ()), list(reader)

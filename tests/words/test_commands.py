@@ -88,7 +88,7 @@ def _names(nursery: Path) -> set[str]:
     found = {"es", "phone", "paper", "reports", "some", "nobody", "none", nursery.name}
     for path in (nursery / "lists").glob("*.csv"):
         with path.open(encoding="utf-8", newline="") as file:
-            found |= {cell for row in csv.DictReader(file) for cell in row.values() if cell}
+            found |= {c for row in csv.DictReader(file) for c in row.values() if re.search(r"[^\W\d]{3}", c)}
     return found | {form.title_in("Español (es)") for form in Workspace(nursery).forms.values()}
 
 

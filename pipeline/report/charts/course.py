@@ -48,7 +48,7 @@ def _day(on: dt.date) -> float:
     return float(mpl.dates.date2num(on))  # type: ignore[no-untyped-call]
 
 
-def _days(axes: Axes, first: float, last: float) -> None:
+def days_across(axes: Axes, first: float, last: float) -> None:
     """Three or four days of the scale: firsts of months, or the first and the last day where it is short."""
     apart = round((last - first) / 30.4 / 3.5)
     if apart:
@@ -159,7 +159,7 @@ def course(c: Course, stages: Sequence[tuple[dt.date, str]] | None = None) -> st
         axes.set_yticks([v for v in axes.yaxis.get_major_locator().tick_values(low_end, high_end) if low_end <= v <= high_end])
         for end in [low_end] * is_under + [high_end] * is_over:
             axes.axhline(end, color=ASIDE, linewidth=0.8, linestyle=(0, (1, 2)))
-        _days(axes, first, last)
+        days_across(axes, first, last)
         _name_stages(axes, stages or (), 72 * across * inside[0])
         axes.tick_params(labelsize=7.5)
         lines_at(axes, "y")

@@ -107,7 +107,12 @@ def not_shown() -> str:
 
 def _long(workspace: Workspace, called: Names) -> dict[str, Long]:
     made = (records.propagation(called), records.standing(called), records.movements(called), records.deliveries(called))
-    of_places = (records.treatments(workspace, called), records.scouting(called), records.sterilised(workspace, called))
+    of_places = (
+        records.readings(called),
+        records.treatments(workspace, called),
+        records.scouting(called),
+        records.sterilised(workspace, called),
+    )
     return {long.name: long for long in (*made, *of_places, records.inspections(workspace, called))}
 
 
@@ -152,6 +157,12 @@ def _of_the_books(
         is_page,
         records.by_month(store, workspace, period, is_page),
     )
+    read = records.chapter_of(
+        *(store, long["readings"], tr("Readings and feeding")),
+        tr("What instruments showed at each place, beside the nursery's own limits as they are now."),
+        tr("No reading is recorded in this period."),
+        is_page,
+    )
     treated = records.chapter_of(
         *(store, long["treatments"], tr("Treatments")),
         tr("Accepted records of products that were applied, as they were filled in; the label and local rules decide."),
@@ -173,7 +184,7 @@ def _of_the_books(
     losses = records.losses(store, workspace, period)
     lacks = gaps.chapter([*of], is_page)
     where = source.chapter(store, called, is_page)
-    return [where, lots, standing, moved, sent, losses, treated, scouted, *clean, done, lacks]
+    return [where, lots, standing, moved, sent, losses, treated, scouted, *clean, done, read, lacks]
 
 
 def write_inspection(

@@ -8,8 +8,10 @@ from typing import Any
 from formpack import shipped
 from formpack.catalog import Form, text_in
 from formpack.group_code import shown
-from formpack.words import listed, many, marked, short_day, tr, trn
+from formpack.words import listed, many, marked, number, short_day, tr, trn
+from pipeline.book.climate import said
 from pipeline.book.totals import MIXED
+from pipeline.formulas.readings import ABOVE, BELOW, NO_LIMITS, WITHIN
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Says, Table, interval
 from pipeline.report.chapters.treatments import amount, units
 from pipeline.report.inspection.long import OF_STANDING, Long, Names, Period, folded, newest, unknown
@@ -219,6 +221,36 @@ def sterilised(workspace: Workspace, called: Names) -> Long:
         Column(tr("by")),
     ]
     return Long("sterilised", tr("What was sterilised and disinfected"), columns, _STERILISED, row)
+
+
+_READINGS = """
+SELECT read_on, read_at, location, what, value, limit_low, limit_high, state, staff_code, instance_id FROM readings
+WHERE read_on BETWEEN $1 AND $2 ORDER BY read_on, read_at NULLS FIRST, location, what, instance_id
+"""
+_STATES = {WITHIN: marked("within"), BELOW: marked("below"), ABOVE: marked("above"), NO_LIMITS: marked("no limits")}
+
+
+def readings(called: Names) -> Long:
+    """Each reading of an instrument."""
+
+    def row(on: Any, at: str, place: str, what: str, *rest: Any) -> Any:
+        *numbers, state, who, _ = rest
+        plain = [None if n is None else Cell(n, number(n, len(f"{n:.12g}".partition(".")[2]))) for n in numbers]
+        where = called.places.get(place, place)
+        return (on, unknown(at), where, said(what), *plain, tr(_STATES[state]), called.person(who))
+
+    columns = [
+        Column(tr("day"), "day"),
+        Column(tr("time"), says=tr("As it was typed; else when the record was saved, if that was on the day.")),
+        Column(tr("place")),
+        Column(tr("what")),
+        Column(tr("reading")),
+        Column(tr("least")),
+        Column(tr("most")),
+        Column(tr("state")),
+        Column(tr("who")),
+    ]
+    return Long("readings", tr("Readings of instruments"), columns, _READINGS, row)
 
 
 def chapter_of(
