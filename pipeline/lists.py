@@ -40,6 +40,7 @@ KINDS: dict[tuple[str, str], str] = {
     ("budwood_batches", "buds"): "integer",
     ("orders", "quantity"): "integer",
     ("orders", "wanted_on"): "date",
+    ("seed_lots", "seeds_per_litre"): "decimal",
     ("rootstocks", "off_type_low"): "decimal",
     ("rootstocks", "off_type_high"): "decimal",
 }
@@ -49,6 +50,10 @@ _LIMITS: dict[tuple[str, str], tuple[float, float, str]] = {
         *(1, 10_000_000),
         marked("is no number of trees; write a whole number from {least} to {most}, and active = no where the order is closed"),
     ),
+    ("seed_lots", "seeds_per_litre"): (
+        *(1, 1_000_000),
+        marked("is no number of seeds in a litre; write it from {least} to {most}, or leave it empty"),
+    ),
     **dict.fromkeys(
         (("rootstocks", "off_type_low"), ("rootstocks", "off_type_high")),
         (0, 1, marked("is no share of the seedlings; write it from {least} to {most}, such as 0.05 for 5 in 100")),
@@ -56,7 +61,7 @@ _LIMITS: dict[tuple[str, str], tuple[float, float, str]] = {
 }
 """(list, column) -> the least, the most, and what is said of what is less or more."""
 LONGEST_CODE, LONGEST_CELL = 60, 1000
-_MAY_LACK = {"active", "part_of", "label", "looked_after_by", "works_in", "botanical_name"}
+_MAY_LACK = {"active", "part_of", "label", "looked_after_by", "works_in", "botanical_name", "seeds_per_litre"}
 _NO, _YES = {"no", "n", "nao", "false", "0"}, {"yes", "y", "si", "s", "sim", "true", "1", ""}
 
 Row = dict[str, str]

@@ -23,7 +23,7 @@ from pipeline.lists import is_active
 from pipeline.settings import Passport, Prices, Receiver, Settings
 from pipeline.stages import AGAIN, Runner, Stage, code, sql, sql_text
 from pipeline.store import BACK, KEPT, Store
-from pipeline.workspace import LISTS, Workspace
+from pipeline.workspace import LISTS, MADE_FOR_PHONES, Workspace
 
 if TYPE_CHECKING:
     from pipeline.office.desk import Verdict
@@ -61,6 +61,9 @@ STAGES: tuple[Stage, ...] = (
     sql("movements", GROUP),
     sql("origins"),
     sql("sources"),
+    code("book.ledger.load_seed", "sown emergence_counts", "answers current states horizon forms:"),
+    sql("drawn"),
+    sql("sowings"),
     sql("completed", GROUP),
     sql("readings_of_lots", GROUP),
     code("book.ledger.fold_lots", "folded", "readings_of_lots", GROUP),
@@ -135,14 +138,16 @@ STAGES: tuple[Stage, ...] = (
     sql("version_notes"),
     sql("day_notes"),
     sql("paper_notes"),
+    sql("seed_notes"),
     sql("notes", GROUP, "settings list_compatibility list_budwood_batches list_seed_lots"),
     code(
         "tables.write_problems",
         "problems",
-        "own_findings state_findings notes held_back list_notes table_notes version_notes day_notes paper_notes column_gaps"
-        " cleared current states openings forms: list_rows language:",
+        "own_findings state_findings notes held_back list_notes table_notes version_notes day_notes paper_notes seed_notes"
+        " column_gaps cleared current states openings forms: list_rows language:",
     ),
-    # rates: how buds take, how plants are lost, what is ahead
+    # rates: how seed comes up, how buds take, how plants are lost, what is ahead
+    code("rates.emergence.estimate_emergence", "emergence", "sowings"),
     sql("lot_places"),
     code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots lot_places"),
     sql("teams"),
@@ -484,7 +489,7 @@ def import_files(
 def choices_of(workspace: Workspace) -> dict[str, dict[str, str]]:
     """The codes of every list that forms choose from, and what each means."""
     asked = {name for form in workspace.forms.values() for name in form.files}
-    names = sorted((asked | set(LISTS)) - {"groups", "compatibility"})
+    names = sorted((asked | set(LISTS)) - {*MADE_FOR_PHONES, "compatibility"})
     return {
         name: {
             row["code"]: row.get("label") or ""

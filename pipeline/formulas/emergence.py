@@ -1,0 +1,42 @@
+"""Seedlings for each seed: a ratio of counts, not a share, since a seed may give several."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import special
+
+from pipeline.formulas.proportions import Z95
+from pipeline.formulas.standardised import ratio_limits
+
+LEAST_FREEDOM = 4
+"""With so few sowings beyond the first, or fewer, Student's t counts as on so many degrees of freedom."""
+
+
+class Ratio(NamedTuple):
+    """Seedlings for each seed with the 95 % interval, and how many times the variance is that of a Poisson number."""
+
+    rate: float
+    low: float
+    high: float
+    dispersion: float
+
+
+def emergence(emerged: ArrayLike, seeds: ArrayLike) -> Ratio:
+    """The ratio of all seedlings (m,) to all seeds (m,) of m sowings, each with seeds > 0.
+
+    The limits are those of F. Garwood, Biometrika 28 (1936) 437-442, for a Poisson number whose variance is so many times as
+    large as sowings differ: Pearson's X^2 on their m - 1 degrees of freedom, not below 1 (P. McCullagh & J. A. Nelder,
+    Generalized Linear Models, 2nd ed. 1989); above 1 it is raised by the squared ratio of Student's quantile to the normal one,
+    as it rests on few sowings. One sowing tells nothing of how sowings differ: its interval is for these very trays. Where no
+    seed gives two, a Poisson number varies more than a binomial one, so that the interval is a little wide.
+    """
+    y, n = np.asarray(emerged, dtype=float), np.asarray(seeds, dtype=float)
+    rate, freedom, dispersion = float(y.sum() / n.sum()), len(y) - 1, 1.0
+    if freedom and rate:
+        dispersion = max(1.0, float(((y - n * rate) ** 2 / (n * rate)).sum() / freedom))
+    by_few = (float(special.stdtrit(max(LEAST_FREEDOM, freedom), 0.975)) / Z95) ** 2 if dispersion > 1 else 1.0
+    low, high = ratio_limits(y.sum(), n.sum(), dispersion * by_few)
+    return Ratio(rate, float(low), float(high), dispersion)
