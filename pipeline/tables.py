@@ -103,7 +103,8 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     "emergence": _table(
         marked("how seed comes up, by seed lot, rootstock, room and sowing, and what was lifted and planted of it"),
         "by level sowings seeds seeds_read emerged emergence_rate low high dispersion multiple multiple_of multiple_share"
-        " multiple_low multiple_high days lifted planted lifted_per_seed planted_per_seed lifted_per_litre planted_per_litre",
+        " multiple_low multiple_high days_to_count lifted planted lifted_per_seed planted_per_seed lifted_per_litre"
+        " planted_per_litre",
     ),
     "bridge": _table(
         marked("one walk from what was opened by way of the book to what stands, each step with its reason"),

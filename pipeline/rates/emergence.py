@@ -18,7 +18,7 @@ _KINDS = (
     | dict.fromkeys(_WHOLE, "BIGINT")
     | dict.fromkeys(("emergence_rate", "low", "high", "dispersion"), "DOUBLE")
     | dict.fromkeys(("multiple", "multiple_of"), "BIGINT")
-    | dict.fromkeys(("multiple_share", "multiple_low", "multiple_high", "days"), "DOUBLE")
+    | dict.fromkeys(("multiple_share", "multiple_low", "multiple_high", "days_to_count"), "DOUBLE")
     | dict.fromkeys(("lifted", "planted"), "BIGINT")
     | dict.fromkeys(("lifted_per_seed", "planted_per_seed", "lifted_per_litre", "planted_per_litre"), "DOUBLE")
 )

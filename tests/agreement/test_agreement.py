@@ -41,6 +41,8 @@ EXTERNAL = {
     "budwood_batch": "B-TAH",
     "order_ref": "O001",
 }
+_CODES = ("sowing_code", "sowing_typed")
+"""Where the code of a sowing is typed."""
 SCANS = {"group_code": "code_scanned", "to_group": "to_scanned", "set_aside_to": "aside_scanned"}
 
 
@@ -51,7 +53,7 @@ def _base(form: Form) -> dict[str, str]:
         number.split("=")
         for number in """
         lifted=1000 counted=1000 planted=1000 burnt=20 killed=3 lowest_c=-2 moved=40 lost=4 despatched=300 attempt=1
-        height_cm=50 stem_mm=8 stub_cm=4 brown=7
+        height_cm=50 stem_mm=8 stub_cm=4 brown=7 litres=1.5 multiple=4
         """.split()
     )
     for q in form.questions:
@@ -65,12 +67,14 @@ def _base(form: Form) -> dict[str, str]:
             answers[q.name] = (TODAY - dt.timedelta(days=30 if q.name == "sow_date" else 0)).isoformat()
         elif q.type == "select_one" and q.is_kept:
             answers[q.name] = form.codes(q.list_name)[0]
-        elif q.type == "select_one_from_file":
+        elif q.type == "select_one_from_file" and q.is_kept:
             answers[q.name] = EXTERNAL[q.name]
         elif q.name in ("code_scanned", "to_scanned", "aside_scanned"):
             answers[q.name] = HERE if q.name == "code_scanned" else OTHER
         elif q.name in ("brown_moved", "recount", "taken_out"):
             answers[q.name] = "yes"
+        elif q.name in _CODES:
+            answers[q.name] = "26-CARR-3"
         elif q.name in ("note", "consignee"):
             answers[q.name] = "Fine, so far"
     return answers
@@ -105,6 +109,17 @@ def _cases(form: Form) -> Iterator[tuple[str, dict[str, str]]]:
         yield "any_out no", {**base, "taken_out": "no"}
         sums = [q.name for q in form.kept if q.name in ("planted", "counted")]
         yield from ((f"any_out no, {name} too few", {**base, "taken_out": "no", name: "-1"}) for name in sums)
+    for name in _CODES:
+        if base.get(name):
+            tries = {
+                "short": "ab",
+                "too short": "a",
+                "long": "A" * 20,
+                "too long": "A" * 21,
+                "a space": "26 3",
+                "a stroke": "26/3",
+            }
+            yield from ((f"sowing_code {what}", {**base, name: text}) for what, text in tries.items())
     for name, scan in SCANS.items():
         typed = scan.replace("scanned", "typed")
         if scan not in base:
@@ -135,6 +150,9 @@ def _as_sent(form: Form, answers: dict[str, str]) -> dict[str, str]:
         sent["any_out"] = answers["taken_out"]
         if answers["taken_out"] == "no":
             sent = {k: v for k, v in sent.items() if "any_out" not in form.question(k).asked_when}
+    if answers.get("sowing_typed"):
+        sent["sowing_code"] = answers["sowing_typed"]
+    sent.pop({"counted": "litres", "litres": "seeds"}.get(sent.get("sown_by", ""), ""), None)
     if form.form_id == "bud_take" and sent.get("brown", "0") in ("0", "-1", ""):
         sent.pop("set_aside_to", None)
     if form.form_id == "frost_damage" and sent.get("killed", "0") in ("0", "-1", ""):

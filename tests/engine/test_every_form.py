@@ -66,7 +66,7 @@ def test_every_form_is_as_its_sheet_says(form_id: str, it: Phone, folder: Path) 
     proof = Proof(it, FORMS[form_id], folder / f"{form_id}.xml")
     assert proof.run() == []
     form = _inlined(folder, form_id)
-    assert len(proof.sent) >= 5 and [odd for record in proof.sent for odd in _odd(form, record)] == [], "says the second engine"
+    assert len(proof.sent) >= 3 and [odd for record in proof.sent for odd in _odd(form, record)] == [], "says the second engine"
 
 
 WRONG = {
@@ -166,7 +166,8 @@ def test_the_good_path_is_the_same_everywhere(zone: str, phone_in: Callable[[str
         told = scenario(form_id)
         (found,) = read(record, "record.xml")
         assert isinstance(found, Received) and found.form_id == form_id and found.form_version == FORMS[form_id].version
-        wanted = told["good"] | told["record"] | {"group_code": GROUPS[form_id]}
+        wanted = told["good"] | told["record"]
+        wanted |= {"group_code": GROUPS[form_id]} if FORMS[form_id].has_group else {}
         said = leaves(record)
         numbers = {q.name for q in FORMS[form_id].questions if q.type == "decimal"}
         for name, text in wanted.items():
@@ -187,7 +188,7 @@ def test_a_record_needs_no_more_than_its_form_names(it: Phone, nursery: Workspac
         assert {f"{stem}.csv" for stem in form.files} <= set(named)
         for name in named:
             shutil.copy(nursery.phone / name, folder)
-        assert leaves(filled(folder, form_id, it=it))["group_code"] == GROUPS[form_id]
+        assert leaves(filled(folder, form_id, it=it)).get("group_code") == (GROUPS[form_id] if form.has_group else None)
 
 
 def test_a_code_can_be_typed_on_every_form(it: Phone, nursery: Workspace) -> None:
@@ -200,7 +201,7 @@ def test_a_code_can_be_typed_on_every_form(it: Phone, nursery: Workspace) -> Non
         assert other <= {"start", "end", "instanceID"} | {
             n for n in other if n.endswith(("_scanned", "_typed", "_digits", "_ok"))
         }
-        assert "code_typed" in by_hand and "code_scanned" not in by_hand
+        assert not FORMS[form_id].has_group or ("code_typed" in by_hand and "code_scanned" not in by_hand)
 
 
 @pytest.mark.parametrize("zone", [*ZONES, "Pacific/Kiritimati", "Etc/GMT+12"])
@@ -239,9 +240,7 @@ def _days_between(it: Phone, phone: Path, folder: Path) -> None:
             assert (it.ask("LABEL", "early_note")[0] == "OK") == (days < 18), (budded, day)
 
 
-def test_thirteen_records_of_one_morning_fit_together(
-    phone_in: Callable[[str], Phone], nursery: Workspace, tmp_path: Path
-) -> None:
+def test_the_records_of_one_morning_fit_together(phone_in: Callable[[str], Phone], nursery: Workspace, tmp_path: Path) -> None:
     """Each is accepted and booked as it says, whatever comes first."""
     made = list(records(nursery.phone, phone_in(ZONES[1])).items())
     books = []
