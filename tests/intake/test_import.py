@@ -57,7 +57,7 @@ def test_the_demo_comes_out_alike_from_every_container(kind: str, demo: Workspac
     workspace = _demo(tmp_path / "nursery")
     if kind == "zip":
         with zipfile.ZipFile(workspace.inbox / "phones.zip", "w") as archive:
-            for path in (SAMPLES / "demo" / "inbox").rglob("*.xml"):
+            for path in (SAMPLES / "demo" / "inbox").rglob("*.*"):
                 archive.write(path, path.relative_to(SAMPLES))
     else:
         command = [sys.executable, str(SAMPLES / "generate.py"), "--as", kind, str(workspace.inbox)]
