@@ -62,7 +62,7 @@ def records(opened: Iterable[list[Answers]], today: dt.date) -> Iterator[tuple[s
             in_them = seeds * share * read / trays
             counted: Answers = {"visit_date": on.isoformat(), "staff_code": who, "sowing_code": code, "trays_read": read}
             counted["emerged"] = round(in_them * each * dice.uniform(0.98, 1.02))
-            if dice.random() < 0.8:
+            if rootstock in SEVERAL or dice.random() < 0.7:
                 counted["multiple"] = round(in_them * SEVERAL.get(rootstock, 0.1) * dice.uniform(0.9, 1.1))
             yield "emergence", on, counted
     wrong: Answers = {"visit_date": "2026-09-30", "staff_code": "S04", "sowing_code": "26-CLEO-99", "trays_read": 6}

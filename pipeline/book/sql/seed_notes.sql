@@ -23,10 +23,10 @@ UNION ALL
 SELECT instance_id, 'read_before_sowing', 'visit_date', visit_date::VARCHAR, pack('{day}', ['day=@' || sown_on])
 FROM counted WHERE visit_date < sown_on
 UNION ALL
-SELECT instance_id, 'more_trays_than_sown', 'trays_read', trays_read::VARCHAR, trays::VARCHAR
+SELECT instance_id, 'more_trays_than_sown', 'trays_read', trays_read::VARCHAR, pack('{trays}', ['trays=#' || trays])
 FROM counted WHERE trays_read > trays
 UNION ALL
-SELECT instance_id, 'more_emerged_than_sown', 'emerged', emerged::VARCHAR, seeds_read::VARCHAR
+SELECT instance_id, 'more_emerged_than_sown', 'emerged', emerged::VARCHAR, pack('{seeds}', ['seeds=#' || seeds_read])
 FROM counted WHERE emerged > seeds_read AND trays_read <= trays AND coalesce(multiple, 0) = 0
 UNION ALL
 SELECT instance_id, 'other_seed_lot', 'seed_lot', seed_lot, sown_lot FROM adding_up WHERE times = 1 AND seed_lot <> sown_lot

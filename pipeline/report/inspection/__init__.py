@@ -154,7 +154,16 @@ def _of_the_books(
     standing = Chapter(standing.name, standing.title, [*standing.blocks, *records.mixed(store, called)])
     moved = Chapter(moved.name, moved.title, [*moved.blocks, *records.followed(store, period, is_page)])
     losses = records.losses(store, workspace, period)
-    return [source.chapter(store, called, is_page), lots, standing, moved, sent, losses, done, gaps.chapter([*of], is_page)]
+    return [
+        source.chapter(store, workspace, called, is_page),
+        lots,
+        standing,
+        moved,
+        sent,
+        losses,
+        done,
+        gaps.chapter([*of], is_page),
+    ]
 
 
 def write_inspection(
