@@ -28,15 +28,16 @@ def emergence(emerged: ArrayLike, seeds: ArrayLike) -> Ratio:
     """The ratio of all seedlings (m,) to all seeds (m,) of m sowings, each with seeds > 0.
 
     The limits are those of F. Garwood, Biometrika 28 (1936) 437-442, for a Poisson number whose variance is so many times as
-    large as sowings differ: Pearson's X^2 on their m - 1 degrees of freedom, not below 1 (P. McCullagh & J. A. Nelder,
-    Generalized Linear Models, 2nd ed. 1989); above 1 it is raised by the squared ratio of Student's quantile to the normal one,
-    as it rests on few sowings. One sowing tells nothing of how sowings differ: its interval is for these very trays. Where no
-    seed gives two, a Poisson number varies more than a binomial one, so that the interval is a little wide.
+    large as sowings differ: m / (m - 1) sum (y - n rate)^2 / sum y, that of the ratio estimator (W. G. Cochran, Sampling
+    Techniques, 3rd ed. 1977, chapter 6), which is Pearson's X^2 / (m - 1) where all sowings are as large; not below 1. Above 1
+    it is raised by the squared ratio of Student's quantile to the normal one, as it rests on few sowings. One sowing tells
+    nothing of how sowings differ: its interval is for these very trays. Where no seed gives two, a Poisson number varies more
+    than a binomial one, so that the interval is a little wide.
     """
     y, n = np.asarray(emerged, dtype=float), np.asarray(seeds, dtype=float)
     rate, freedom, dispersion = float(y.sum() / n.sum()), len(y) - 1, 1.0
     if freedom and rate:
-        dispersion = max(1.0, float(((y - n * rate) ** 2 / (n * rate)).sum() / freedom))
+        dispersion = max(1.0, float(((y - n * rate) ** 2).sum() / y.sum()) * len(y) / freedom)
     by_few = (float(special.stdtrit(max(LEAST_FREEDOM, freedom), 0.975)) / Z95) ** 2 if dispersion > 1 else 1.0
     low, high = ratio_limits(y.sum(), n.sum(), dispersion * by_few)
     return Ratio(rate, float(low), float(high), dispersion)
