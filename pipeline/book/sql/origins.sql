@@ -12,7 +12,8 @@ first_move AS (
     FROM work.movements WHERE kind = 'moved_in'
 ),
 origins AS (
-    SELECT group_code, rootstock, seed_lot, sow_date, sowing_code, NULL::VARCHAR AS from_group, NULL::DATE AS moved_on, 0 AS depth
+    SELECT group_code, rootstock, seed_lot, sow_date, sowing_code, NULL::VARCHAR AS from_group, NULL::DATE AS moved_on,
+        0 AS depth
     FROM opened WHERE position = 1
     UNION ALL
     SELECT m.group_code, o.rootstock, o.seed_lot, o.sow_date, o.sowing_code, m.other_group, m.on_date, o.depth + 1

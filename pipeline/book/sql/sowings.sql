@@ -1,7 +1,7 @@
 -- One row a sowing: what was sown where, what had come up when it was last counted, and what was lifted from it. Seeds are as
--- counted, or litres by the seeds in a litre of the lot; unknown where neither is. `times` is how often the code was sown: where
--- that is more than once, the first is shown, and nothing is said of what came up or was lifted, as it may be of the other.
--- A count of more trays than were sown, or from before the sowing, is left out. `seeds_read` are the seeds of the trays
+-- counted, or litres by the seeds in a litre of the lot; unknown where neither is. `times` is how often the code was sown:
+-- where that is more than once, the first is shown, and nothing is said of what came up or was lifted, as it may be of the
+-- other. A count of more trays than were sown, or from before the sowing, is left out. `seeds_read` are the seeds of the trays
 -- counted, `emerged_all` the seedlings of all trays if the others are like them.
 WITH numbered AS (
     SELECT *, row_number() OVER (PARTITION BY sowing_code ORDER BY visit_date, ended, instance_id) AS position,
