@@ -117,8 +117,8 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
         worked_out(
             tr(
                 "Seedlings and seeds are those of the trays counted, by the last count of each sowing; more may come up after"
-                " it. Seeds in litres are counted by the seeds in a litre that the list of seed lots has; where it has none they"
-                " are unknown, and the sowing is in no rate. A code that was sown twice is in none either."
+                " it. Seeds in litres are counted by the seeds in a litre that the list of seed lots has; where it has none"
+                " they are unknown, and the sowing is in no rate. A code that was sown twice is in none either."
             ),
             tr(
                 "A seed may give several seedlings, so the number for each seed is no share and may be above 1. Its interval is"
