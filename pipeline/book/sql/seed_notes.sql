@@ -8,7 +8,7 @@ named AS (
     UNION ALL SELECT instance_id, sowing_code FROM work.drawn
 ),
 counted AS (
-    SELECT e.*, s.sown_on, s.trays, round(s.seeds * e.trays_read / s.trays)::BIGINT AS seeds_read
+    SELECT e.*, s.sown_on, s.trays, round(s.seeds * e.trays_read / nullif(s.trays, 0))::BIGINT AS seeds_read
     FROM work.emergence_counts e JOIN work.sowings s USING (sowing_code) WHERE s.times = 1
 ),
 adding_up AS (
