@@ -29,8 +29,8 @@ Choices = Sequence[tuple[str, str]]
 
 
 def asked(form: Form) -> list[Question]:
-    """The questions that a person answers, in order; the group's code for what the phone makes it of."""
-    return [q for q in form.kept if not q.is_metadata and (q.type != "calculate" or q.ledger == "group")]
+    """The questions that a person answers, in order; a code that the phone makes of several by itself."""
+    return [q for q in form.kept if not q.is_metadata and (q.type != "calculate" or q.required)]
 
 
 def _label(q: Question, language: str) -> str:

@@ -275,6 +275,43 @@ class Rule(Enum):
         marked("The seed lot {value} is on the list as {detail}."),
         marked("Correct the rootstock or the seed lot, or the list."),
     )
+    sown_twice = (
+        "note",
+        marked("The code {value} stands on trays of two sowings: it was sown before, by {detail}."),
+        marked("Write another code on one of them, and correct it here; until then neither is in a rate."),
+    )
+    unknown_sowing = (
+        "note",
+        marked("No sowing {value} is in the books."),
+        marked("Nothing, if its sowing is still on a phone. Put it right, if it is kept out. Otherwise correct the code."),
+    )
+    read_before_sowing = (
+        "note",
+        marked("Emergence was counted on {value}, before the seed was sown on {detail}."),
+        marked("Correct the date or the code; until then this count is in no rate."),
+    )
+    more_trays_than_sown = (
+        "note",
+        marked("More trays were counted ({value}) than were sown: {detail}."),
+        marked("Correct the number or the code; until then this count is in no rate."),
+    )
+    more_emerged_than_sown = (
+        "note",
+        marked(
+            "More seedlings came up ({value}) than seeds were sown ({detail}), and no seed with several shoots is recorded."
+        ),
+        marked("Accept it if seeds of this kind give several; otherwise look at the number, the trays and the seeds sown."),
+    )
+    other_seed_lot = (
+        "note",
+        marked("The group was opened from seed lot {value}, and its sowing is of {detail}."),
+        marked("Correct the seed lot or the code of the sowing."),
+    )
+    more_lifted_than_emerged = (
+        "note",
+        marked("More seedlings have been lifted from this sowing by now ({value}) than it can have given: {detail}."),
+        marked("Look at the code of the sowing and at the number lifted; or more came up after it was counted."),
+    )
     other_than_ordered = (
         "note",
         marked("{value} was despatched, and order {detail}."),
@@ -430,11 +467,12 @@ _OF_PLACES = frozenset(
     """.split()
 )
 """Rules whose value is a place in a file."""
-_OF_DAYS = frozenset("before_opening before_budding clock_off day_of_import".split())
+_OF_DAYS = frozenset("before_opening before_budding read_before_sowing clock_off day_of_import".split())
 _OF_NUMBERS = frozenset(
     """
     outside_expected early_reading late_reading more_read_than_set fewer_read_than_set moved_twice more_than_ordered
-    other_than_on_paper delivered_early old_list book_below_zero
+    other_than_on_paper delivered_early old_list book_below_zero more_trays_than_sown more_emerged_than_sown
+    more_lifted_than_emerged
     """.split()
 )
 """Rules whose value is a day, or a number, of the program's own; other values are shown as they were given."""

@@ -41,6 +41,7 @@ KINDS: dict[tuple[str, str], str] = {
     ("budwood_batches", "buds"): "integer",
     ("orders", "quantity"): "integer",
     ("orders", "wanted_on"): "date",
+    ("seed_lots", "seeds_per_litre"): "decimal",
     ("rootstocks", "off_type_low"): "decimal",
     ("rootstocks", "off_type_high"): "decimal",
     ("products", "reentry_hours"): "decimal",
@@ -58,6 +59,10 @@ _LIMITS: dict[tuple[str, str], tuple[float, float, str]] = {
         9600,
         marked("is no number of hours; write what the label says, from {least} to {most}"),
     ),
+    ("seed_lots", "seeds_per_litre"): (
+        *(1, 1_000_000),
+        marked("is no number of seeds in a litre; write it from {least} to {most}, or leave it empty"),
+    ),
     **dict.fromkeys(
         (("rootstocks", "off_type_low"), ("rootstocks", "off_type_high")),
         (0, 1, marked("is no share of the seedlings; write it from {least} to {most}, such as 0.05 for 5 in 100")),
@@ -71,7 +76,7 @@ _WORDS = {("limits", "what"): MEASURED}
 _ENDS = (("off_type_low", "off_type_high"), ("low", "high"))
 """Columns of which the first may not be above the second."""
 LONGEST_CODE, LONGEST_CELL = 60, 1000
-_MAY_LACK = {"active", "place", "part_of", "label", "looked_after_by", "works_in", "botanical_name"}
+_MAY_LACK = {"active", "place", "part_of", "label", "looked_after_by", "works_in", "botanical_name", "seeds_per_litre"}
 _NO, _YES = {"no", "n", "nao", "false", "0"}, {"yes", "y", "si", "s", "sim", "true", "1", ""}
 
 Row = dict[str, str]

@@ -23,7 +23,7 @@ from pipeline.lists import is_active
 from pipeline.settings import Passport, Prices, Receiver, Records, Settings
 from pipeline.stages import AGAIN, Runner, Stage, code, sql, sql_text
 from pipeline.store import BACK, KEPT, Store
-from pipeline.workspace import LISTS, Workspace
+from pipeline.workspace import LISTS, MADE_FOR_PHONES, Workspace
 
 if TYPE_CHECKING:
     from pipeline.office.desk import Verdict
@@ -66,6 +66,9 @@ STAGES: tuple[Stage, ...] = (
     sql("movements", GROUP),
     sql("origins"),
     sql("sources"),
+    code("book.ledger.load_seed", "sown emergence_counts", "answers current states horizon forms:"),
+    sql("drawn"),
+    sql("sowings"),
     sql("completed", GROUP),
     sql("readings_of_lots", GROUP),
     code("book.ledger.fold_lots", "folded", "readings_of_lots", GROUP),
@@ -153,14 +156,16 @@ STAGES: tuple[Stage, ...] = (
     sql("hygiene"),
     sql("hygiene_notes"),
     sql("place_notes"),
+    sql("seed_notes"),
     sql("notes", GROUP, "settings list_compatibility budwood_batches list_seed_lots"),
     code(
         "tables.write_problems",
         "problems",
         "own_findings state_findings notes held_back list_notes table_notes version_notes day_notes paper_notes hygiene_notes"
-        " place_notes climate_notes column_gaps cleared current states openings forms: list_rows language:",
+        " place_notes climate_notes seed_notes column_gaps cleared current states openings forms: list_rows language:",
     ),
-    # rates: how buds take, how plants are lost, what is ahead
+    # rates: how seed comes up, how buds take, how plants are lost, what is ahead
+    code("rates.emergence.estimate_emergence", "emergence", "sowings"),
     sql("lot_places"),
     code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots lot_places budwood_batches"),
     sql("teams"),
@@ -512,7 +517,7 @@ def choices_of(workspace: Workspace, store: Store | None = None) -> dict[str, di
     names too."""
     cut = dict(store.rows("SELECT code, code FROM work.cut_codes ORDER BY code")) if store else {}
     asked = {name for form in workspace.forms.values() for name in form.files}
-    names = sorted((asked | set(LISTS)) - {"groups", "compatibility"})
+    names = sorted((asked | set(LISTS)) - {*MADE_FOR_PHONES, "compatibility"})
     found = {
         name: {
             row["code"]: row.get("label") or ""

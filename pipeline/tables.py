@@ -110,6 +110,12 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         marked("every plant opened: lost, despatched or in the books, by stage; and what stands of it by the counts"),
         "stage lost not_recorded otherwise despatched in_the_books standing lost_share",
     ),
+    "emergence": _table(
+        marked("how seed comes up, by seed lot, rootstock, room and sowing, and what was lifted and planted of it"),
+        "by level sowings seeds seeds_read emerged emergence_rate low high dispersion multiple multiple_of multiple_share"
+        " multiple_low multiple_high days_to_count lifted planted lifted_per_seed planted_per_seed lifted_per_litre"
+        " planted_per_litre",
+    ),
     "bridge": _table(
         marked("one walk from what was opened by way of the book to what stands, each step with its reason"),
         "by level groups step cause stage place plants",
@@ -221,7 +227,7 @@ FROM (SELECT * FROM work.own_findings UNION ALL SELECT * FROM work.state_finding
     UNION ALL SELECT * FROM work.table_notes UNION ALL SELECT * FROM work.version_notes
     UNION ALL SELECT * FROM work.day_notes UNION ALL SELECT * FROM work.paper_notes
     UNION ALL SELECT * FROM work.hygiene_notes UNION ALL SELECT * FROM work.place_notes
-    UNION ALL SELECT * FROM work.climate_notes) f
+    UNION ALL SELECT * FROM work.climate_notes UNION ALL SELECT * FROM work.seed_notes) f
 JOIN (VALUES {_RANKS}) r(rule, severity) USING (rule)
 LEFT JOIN work.current c USING (instance_id)
 LEFT JOIN work.states s USING (instance_id)

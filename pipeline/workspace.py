@@ -23,7 +23,7 @@ LISTS: dict[str, tuple[str, ...]] = {
     "locations": ("code", "label", "part_of", "looked_after_by", "active"),
     "rootstocks": ("code", "label", "botanical_name", "off_type_low", "off_type_high", "source", "active"),
     "scions": ("code", "label", "botanical_name", "active"),
-    "seed_lots": ("code", "label", "rootstock", "supplier", "received", "treated", "active"),
+    "seed_lots": ("code", "label", "rootstock", "supplier", "received", "treated", "seeds_per_litre", "active"),
     "budwood_batches": (
         *("code", "label", "scion", "source_block", "source_tree", "cut_on", "authorisation", "buds"),
         "active",
@@ -37,6 +37,8 @@ LISTS: dict[str, tuple[str, ...]] = {
 """The lists of a workspace and the columns that the program reads; a list may have more. In all but
 compatibility, `code` is the key; where `label` is missing the code stands in for it."""
 
+MADE_FOR_PHONES = {"groups", "sowings"}
+"""Lists that forms choose from and the program writes itself: nobody keeps them in lists/."""
 SETTINGS_NAME = "nursery.toml"
 """The file by which a workspace is known."""
 SETTINGS_FILE = """\

@@ -20,7 +20,7 @@ import random
 import shutil
 import sys
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import ClassVar
@@ -28,10 +28,12 @@ from xml.sax.saxutils import escape, quoteattr
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
+import seed_of_demo
+
 from formpack import group_code
 from formpack.catalog import Form, load_forms
 from sample_submissions import generate_climate, of_places
-from sample_submissions.hygiene_records import TABLED, hygiene_records
+from sample_submissions.hygiene_records import hygiene_records
 
 SEED = 20261102
 TODAY = dt.date(2026, 11, 2)
@@ -622,7 +624,7 @@ def flat_row(form: Form, sent: Sent) -> dict[str, str]:
 
 
 def write_xml(nursery: Nursery, folder: Path) -> None:
-    for number, sent in enumerate(nursery.sent):
+    for number, sent in enumerate(s for s in nursery.sent if nursery.forms[s.form_id].has_group):
         text = instance_xml(nursery.forms[sent.form_id], sent)
         month = folder / f"{sent.day:%Y-%m}"
         month.mkdir(parents=True, exist_ok=True)
@@ -632,9 +634,9 @@ def write_xml(nursery: Nursery, folder: Path) -> None:
         (month / f"{name}.xml").write_text(text, encoding="utf-8")
 
 
-def write_tables(nursery: Nursery, folder: Path, kind: str) -> None:
+def write_tables(nursery: Nursery, folder: Path, kind: str, forms: Iterable[Form]) -> None:
     folder.mkdir(parents=True, exist_ok=True)
-    for form in nursery.forms.values():
+    for form in forms:
         rows = [flat_row(form, s) for s in nursery.sent if s.form_id == form.form_id]
         if kind == "csv" and rows:
             with (folder / f"{form.form_id}.csv").open("w", encoding="utf-8", newline="") as file:
@@ -676,19 +678,32 @@ def make_nursery() -> Nursery:
     nursery.run()
     buddings = [s.answers for s in nursery.sent if s.form_id == "budding"]
     nursery.sent += [Sent(f, said, name, "", day) for f, said, name, day in hygiene_records(nursery.batches, buddings, TODAY)]
+    add_seed(nursery)
     return nursery
+
+
+def add_seed(nursery: Nursery) -> None:
+    """Records of seed, after all others are drawn: sowings, what came up, the code on the openings, seeds in a litre."""
+    opened: dict[str, list[Answers]] = {}
+    for sent in nursery.sent:
+        if sent.form_id == "open_group":
+            opened.setdefault(str(sent.answers["sow_date"]), []).append(sent.answers)
+    for form_id, day, answers in seed_of_demo.records([opened[day] for day in sorted(opened)], TODAY):
+        identity = f"uuid:{uuid.uuid5(uuid.NAMESPACE_OID, f'{form_id} {sorted(answers.items())}')}"
+        nursery.sent.append(Sent(form_id, answers, identity, "", day))
+    for lot in nursery.seed_lots:
+        lot["seeds_per_litre"] = str(seed_of_demo.PER_LITRE.get(lot["rootstock"], ""))
 
 
 def main(arguments: list[str]) -> None:
     nursery = make_nursery()
     if arguments[:1] == ["--as"]:
-        write_tables(nursery, Path(arguments[2]), arguments[1])
+        write_tables(nursery, Path(arguments[2]), arguments[1], nursery.forms.values())
         return
     demo = HERE / "demo"
     shutil.rmtree(demo, ignore_errors=True)
-    in_tables = replace(nursery, sent=[s for s in nursery.sent if s.form_id in TABLED])
-    write_xml(replace(nursery, sent=[s for s in nursery.sent if s.form_id not in TABLED]), demo / "inbox")
-    write_tables(in_tables, demo / "inbox", "csv")
+    write_xml(nursery, demo / "inbox")
+    write_tables(nursery, demo / "inbox", "csv", (form for form in nursery.forms.values() if not form.has_group))
     of_places.write_tables(demo / "inbox", TODAY)
     write_lists(nursery, demo / "lists")
     (demo / "nursery.toml").write_text(

@@ -10,8 +10,6 @@ from collections.abc import Sequence
 from typing import Any
 
 SEED = 20261127
-TABLED = ("budwood_cut", "sterilise")
-"""Forms whose records stand in a table each."""
 _SINCE = dt.date(2026, 1, 5)
 _SINCE_KNIVES = dt.date(2026, 6, 1)
 _NEVER = "T08"

@@ -14,7 +14,7 @@ from formpack.catalog import Form, Question, causes
 from formpack.readers import Unreadable
 from pipeline.lists import KINDS, Known, cell_faults, merged, typed
 from pipeline.stages import Work
-from pipeline.workspace import LISTS
+from pipeline.workspace import LISTS, MADE_FOR_PHONES
 
 _AMOUNTS = ("opens", "counted", "kept", "leaves", "moves", "despatched", "set", "took", "failed", "unsure")
 _PARTICULARS = {
@@ -28,6 +28,7 @@ _PARTICULARS = {
 }
 _ASKED_BY_NAME = (
     "seed_lot",
+    "sowing_code",
     "rootstock",
     "sow_date",
     "stem_mm",
@@ -61,7 +62,7 @@ def remember_lists(work: Work) -> None:
     its row as it last stood; work.list_faults: what is wrong in the lists; work.unread_cells: days and numbers that cannot be
     read, and why."""
     workspace = work.context.workspace
-    others = {f for form in workspace.forms.values() for f in form.files} - {"groups"} - set(LISTS)
+    others = {f for form in workspace.forms.values() for f in form.files} - MADE_FOR_PHONES - set(LISTS)
     before: dict[str, list[Known]] = {}
     for name, code, texts, *rest in work.store.rows(f"SELECT {', '.join(_LIST_ROWS)} FROM kept.list_rows"):
         before.setdefault(name, []).append(Known(name, code, json.loads(texts), *rest))
@@ -247,6 +248,38 @@ def book_answers(work: Work) -> None:
     work.put_query("particulars", " UNION ALL ".join(_particulars_sql(f, rows[f.form_id]) for f in forms))
     measured = [q for f in forms for q in _measured_sql(f, rows[f.form_id])]
     work.put_query("measured", " UNION ALL ".join([_NONE_MEASURED, *measured]))
+
+
+_OF_SEED = {
+    "sown": (
+        "sowing",
+        dict.fromkeys(("sowing_code", "seed_lot", "rootstock", "medium", "location"), _TEXT)
+        | dict.fromkeys(("trays", "seeds", "soak_min"), "BIGINT")
+        | {"litres": "DOUBLE"},
+    ),
+    "emergence_counts": (
+        "emergence",
+        {"sowing_code": _TEXT} | dict.fromkeys(("trays_read", "emerged", "multiple"), "BIGINT"),
+    ),
+}
+"""Tables of accepted answers: of which form, and with which questions; a form of the nursery's own may lack some."""
+
+
+def load_seed(work: Work) -> None:
+    """work.sown and work.emergence_counts: what accepted submissions say of seed sown and what came up, codes in capitals."""
+    for name, (form_id, kinds) in _OF_SEED.items():
+        form = work.context.workspace.forms.get(form_id)
+        asked = {q.name for q in form.kept} if form else set()
+        rows = f'answers."{form_id}"' if form else "(SELECT reading_id FROM work.current WHERE false)"
+        said = {c: f'TRY_CAST(a."{c}" AS {kind})' if c in asked else f"NULL::{kind}" for c, kind in kinds.items()}
+        said["sowing_code"] = f"upper({said['sowing_code']})"
+        work.put_query(
+            name,
+            "SELECT c.instance_id, c.visit_date, coalesce(c.ended, '') AS ended,"
+            f" {', '.join(f'{sql} AS {c}' for c, sql in said.items())}"
+            f" FROM {rows} a JOIN work.current c USING (reading_id) JOIN work.states s USING (instance_id)"
+            " WHERE s.state = 'accepted' AND c.visit_date <= (SELECT until_on FROM work.horizon)",
+        )
 
 
 def fold_lots(work: Work) -> None:

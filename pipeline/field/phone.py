@@ -24,7 +24,7 @@ from pipeline.outputs import Batch, together
 from pipeline.rates.promises import Names, grades
 from pipeline.settings import Scouting, Settings
 from pipeline.store import Store
-from pipeline.workspace import LISTS, Workspace
+from pipeline.workspace import LISTS, MADE_FOR_PHONES, Workspace
 
 if TYPE_CHECKING:
     from formpack.xform import Published
@@ -35,6 +35,7 @@ MOST_ROWS = 2000
 TABLES = (
     *due_list.TABLES,
     *("lots", "settings", "accepted", "movements", "openings", "budded_since", "list_faults", "houses", "place_limits", "cuts"),
+    "sowings",
 )
 """The tables that the group list is made from."""
 
@@ -115,7 +116,17 @@ _OF_PLACES = ("due_today", "limits", "plants", "to_examine", "find_share", "find
 """What the list of places tells beside its own: what is due, limits of readings, plants that stand there and in what is part of
 it, and how many of them to examine so that a pest is found of which a share (in percent) have it, with a confidence (in
 percent)."""
-_COLUMNS = LISTS | {"locations": (*LISTS["locations"], *_OF_PLACES)}
+SOWING_COLUMNS = tuple("code label seed_lot rootstock sown_on location trays".split())
+_COLUMNS = LISTS | {"locations": (*LISTS["locations"], *_OF_PLACES), "sowings": SOWING_COLUMNS}
+_SOWINGS = """
+SELECT s.sowing_code, concat_ws(' ', s.sowing_code, coalesce(r.label, s.rootstock), s.sown_on::VARCHAR), s.seed_lot,
+    s.rootstock, s.sown_on::VARCHAR, s.location, s.trays::VARCHAR
+FROM work.sowings s LEFT JOIN work.list_rootstocks r ON r.code = s.rootstock, work.day d
+WHERE s.sowing_code IS NOT NULL AND s.sown_on > d.as_of - 730
+ORDER BY s.sown_on DESC, s.sowing_code
+"""
+"""Sowings of two years: seed that comes up slowly for the whole of one, and a year to lift it (common practice, no published
+source)."""
 _ALWAYS = {"groups": ("code", "facts")}
 """What every list for phones has, for forms of any version: no shipped form ever looked up another column of groups.csv."""
 
@@ -257,6 +268,10 @@ def _lists_for_phones(store: Store, workspace: Workspace) -> tuple[dict[str, byt
         warnings = _long_lists(workspace, by_house, len(groups))
     names = sorted({f for form in workspace.forms.values() for f in form.files} - {"groups"})
     for name in names:
+        if name == "sowings":
+            rows = [{c: v or "" for c, v in zip(SOWING_COLUMNS, row, strict=True)} for row in store.rows(_SOWINGS)]
+            made["sowings.csv"] = _as_csv(_columns_read(workspace, name, SOWING_COLUMNS), rows)
+            continue
         read = workspace.list_read(name)
         if read.broken:
             raise Refused(read.refusal)
@@ -475,7 +490,7 @@ def write_paper(workspace: Workspace) -> int:
     from formpack.paper import printed_sheet, typing_workbook
 
     folder = workspace.paper
-    names = {f for form in workspace.forms.values() for f in form.files} - {"groups"}
+    names = {f for form in workspace.forms.values() for f in form.files} - MADE_FOR_PHONES
     lists = {n: [(r["code"], r.get("label") or r["code"]) for r in workspace.list_read(n).active] for n in sorted(names)}
     language, pictures = workspace.settings.language, workspace.pictures
     with together(workspace.folder) as files:

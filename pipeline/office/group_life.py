@@ -22,7 +22,7 @@ from pipeline.tables import labels, names_of
 
 TABLES = tuple(
     "submissions problems movements standing counts discrepancies accepted bookings unrecorded origins placings stage_events"
-    " chain_nodes chain_beliefs flows day walks treatments houses list_pests list_staff list_teams list_locations"
+    " chain_nodes chain_beliefs flows sowings day walks treatments houses list_pests list_staff list_teams list_locations"
     " list_rootstocks list_scions list_seed_lots"
     " list_budwood_batches list_orders".split()
 )
@@ -175,6 +175,24 @@ class Printed:
 
 
 @dataclass(frozen=True)
+class Sown:
+    """The sowing that the seedlings were lifted from, and what had come up of all of it when it was last counted."""
+
+    code: str
+    sown_on: dt.date
+    place: str | None
+    trays: int
+    seeds: int | None
+    litres: float | None
+    soak_min: int | None
+    medium: str | None
+    treated: str | None
+    counted_on: dt.date | None
+    trays_read: int | None
+    emerged: int | None
+
+
+@dataclass(frozen=True)
 class Life:
     """All that is known of a group. What `standing` has of it is None where it is not in the books."""
 
@@ -189,6 +207,8 @@ class Life:
     mix: str | None
     seed_lot: str | None
     sown_on: dt.date | None
+    sowing: Sown | None
+    """None where its opening names no sowing, or one whose code was not sown, or sown twice."""
     stage: str | None
     place: str | None
     opened_on: dt.date | None
@@ -297,6 +317,11 @@ SELECT DISTINCT d.* FROM done d JOIN work.placings p ON p.group_code = $1 AND d.
 LEFT JOIN work.houses h ON h.location = p.location
 WHERE d.location IN (p.location, h.house) ORDER BY ALL
 """
+_SOWN = """
+SELECT s.sowing_code, s.sown_on, s.location, s.trays, s.seeds, s.litres, s.soak_min, s.medium, s.treated, s.read_on,
+    s.trays_read, s.emerged
+FROM work.origins o JOIN work.sowings s USING (sowing_code) WHERE o.group_code = ? AND s.times = 1
+"""
 _IN, _OUT = ("opened", "moved_in"), ("moved_out", "despatched", "culled", "lost", "died")
 
 
@@ -396,6 +421,7 @@ def gather(store: Store, code: str, forms: Mapping[str, Form], day: dt.date) -> 
         mix=here["mix"],
         seed_lot=seed_lot,
         sown_on=sown_on,
+        sowing=next((Sown(*row) for row in store.rows(_SOWN, [code])), None),
         stage=here["stage"],
         place=here["location"],
         opened_on=here["opened_on"],

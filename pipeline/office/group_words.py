@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from formpack.group_code import shown
-from formpack.words import many, marked, tr, trn
+from formpack.words import many, marked, number, tr, trn
 from pipeline.office.group_life import Change, Event, Flow, Life, Printed
 
 _CHANGED = {
@@ -195,3 +195,29 @@ def _kept_out(life: Life) -> list[str]:
         submissions=many(len(life.events), "submission"),
     )
     return [said]
+
+
+def seed_in_words(life: Life) -> list[tuple[str, str]]:
+    """The sowing that the group was opened from, and what came up of it: (what, as it is)."""
+    s = life.sowing
+    if s is None:
+        return []
+    amount = tr("seeds not counted")
+    if s.litres is not None:
+        amount = tr("{litres} litres of seed", litres=number(s.litres, 2))
+    elif s.seeds is not None:
+        amount = trn("{n} seed", "{n} seeds", s.seeds)
+    trays = trn("{n} tray", "{n} trays", s.trays)
+    about = {"code": s.code, "amount": amount, "trays": trays, "place": life.name("locations", s.place)}
+    said = [tr("{code}: {amount} in {trays} at {place}", **about)]
+    if s.soak_min:
+        said.append(tr("soaked for {n} minutes", n=s.soak_min))
+    if s.treated:
+        said.append(tr("treated, by the list of seed lots: {treated}", treated=s.treated))
+    found = [(tr("sowing"), "; ".join(said))]
+    if s.counted_on is not None:
+        trays = trn("{n} tray", "{n} trays", s.trays_read or 0)
+        came = trn("{n} seedling", "{n} seedlings", s.emerged or 0)
+        counted = tr("{seedlings} in {trays}, counted on {day}", seedlings=came, trays=trays, day=s.counted_on)
+        found.append((tr("came up"), counted))
+    return found

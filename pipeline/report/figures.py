@@ -71,6 +71,10 @@ FROM off_type
 ORDER BY share DESC
 """
 _RUNGS = "SELECT stage, lost, not_recorded, otherwise, despatched, in_the_books, standing, coalesce(lost_share, 0) FROM ladder"
+_FROM_SEED = """
+SELECT count(*), sum(seeds)::BIGINT, sum(emerged_all)::BIGINT, sum(lifted)::BIGINT, sum(planted)::BIGINT
+FROM work.sowings WHERE seeds > 0 AND emerged_all IS NOT NULL AND lifted > 0 HAVING count(*) > 0
+"""
 _TESTS = 'SELECT "by", clock, levels, groups, p_value FROM survival_tests'
 
 
@@ -160,6 +164,17 @@ class Rung:
     in_the_books: int
     standing: int
     lost_share: float
+
+
+@dataclass(frozen=True)
+class FromSeed:
+    """The sowings that groups were opened from, where seeds and what came up of them are known: the same seed at each step."""
+
+    sowings: int
+    seeds: int
+    emerged: int
+    lifted: int
+    planted: int
 
 
 @dataclass(frozen=True)
@@ -263,6 +278,7 @@ class Figures:
     least_at_risk: int
     tests: list[Test]
     off_types: list[OffType]
+    from_seed: FromSeed | None
     ladder: list[Rung]
     by_rootstock: list[Share]
     by_scion_take: list[Share]
@@ -431,7 +447,8 @@ def gather(store: Store, workspace: Workspace) -> Figures:
         least_at_risk=LEAST_AT_RISK,
         tests=[Test(*row) for row in store.rows(_TESTS)],
         off_types=[OffType(names.get(r, r), *rest) for r, *rest in store.rows(_OFF_TYPES)],
-        ladder=[Rung(*row) for row in store.rows(_RUNGS)],
+        from_seed=next((FromSeed(*row) for row in store.rows(_FROM_SEED)), None),
+        ladder=[Rung(*row) for row in store.rows(_RUNGS) if row[0] not in ("seed", "seedbed")],
         by_rootstock=_shares(store, "rootstock", names),
         by_scion_take=_shares(store, "scion", names),
         by_pair=_shares(store, "rootstock+scion", names),

@@ -13,7 +13,7 @@ from formpack.group_code import shown
 from formpack.words import many, number, short_day, tr
 from pipeline.office import photos
 from pipeline.office.group_life import Event, Flow, Life
-from pipeline.office.group_words import did, flow_in_words, head, printed_as, why_out
+from pipeline.office.group_words import did, flow_in_words, head, printed_as, seed_in_words, why_out
 from pipeline.report.blocks import (
     Block,
     Chapter,
@@ -91,6 +91,7 @@ def facts(life: Life) -> list[tuple[str, str]]:
         (tr("mix of scions"), life.mix if life.mix and not scion else ""),
         (tr("seed lot"), life.coded("seed_lots", life.seed_lot)),
         (tr("sown on"), short_day(life.sown_on) if life.sown_on else ""),
+        *seed_in_words(life),
         (tr("stage"), in_stage(life.stage) if life.stage else ""),
         (tr("place"), life.name("locations", life.place)),
     ]

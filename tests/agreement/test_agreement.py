@@ -61,6 +61,8 @@ TEXTS = {
     **dict.fromkeys(("note", "consignee", "product", "active_ingredient"), ("Fine, so far",)),
 }
 """Answers in words: the base answer, and what else is tried."""
+_CODES = ("sowing_code", "sowing_typed")
+"""Where the code of a sowing is typed."""
 SCANS = {"group_code": "code_scanned", "to_group": "to_scanned", "set_aside_to": "aside_scanned"}
 
 
@@ -72,7 +74,7 @@ def _base(form: Form) -> dict[str, str]:
         for number in """
         lifted=1000 counted=1000 planted=1000 burnt=20 killed=3 lowest_c=-2 moved=40 lost=4 despatched=300 attempt=1
         height_cm=50 stem_mm=8 stub_cm=4 brown=7 temperature_c=20 temperature_min_c=10 temperature_max_c=30 humidity_pct=60
-        ec=1 ph=6 drain_ec=2 drain_ph=6 litres=100 stored_c=5 examined=300 dose=1.5 area_m2=200 volume_l=90
+        ec=1 ph=6 drain_ec=2 drain_ph=6 litres=1.5 multiple=4 stored_c=5 examined=300 dose=1.5 area_m2=200 volume_l=90
         """.split()
     )
     for q in form.questions:
@@ -86,7 +88,7 @@ def _base(form: Form) -> dict[str, str]:
             answers[q.name] = (TODAY - dt.timedelta(days=30 if q.name == "sow_date" else 0)).isoformat()
         elif q.type == "select_one" and q.is_kept:
             answers[q.name] = "no" if q.name == "over_midnight" else form.codes(q.list_name)[0]
-        elif q.type == "select_one_from_file":
+        elif q.type == "select_one_from_file" and q.is_kept:
             answers[q.name] = EXTERNAL[q.name]
         elif q.name in ("code_scanned", "to_scanned", "aside_scanned"):
             answers[q.name] = HERE if q.name == "code_scanned" else OTHER
@@ -94,6 +96,8 @@ def _base(form: Form) -> dict[str, str]:
             answers[q.name] = "yes"
         elif q.name in TEXTS:
             answers[q.name] = TEXTS[q.name][0]
+        elif q.name in _CODES:
+            answers[q.name] = "26-CARR-3"
     return answers
 
 
@@ -134,6 +138,17 @@ def _cases(form: Form) -> Iterator[tuple[str, dict[str, str]]]:
         yield "any_out no", {**base, "taken_out": "no"}
         sums = [q.name for q in form.kept if q.name in ("planted", "counted")]
         yield from ((f"any_out no, {name} too few", {**base, "taken_out": "no", name: "-1"}) for name in sums)
+    for name in _CODES:
+        if base.get(name):
+            tries = {
+                "short": "ab",
+                "too short": "a",
+                "long": "A" * 20,
+                "too long": "A" * 21,
+                "a space": "26 3",
+                "a stroke": "26/3",
+            }
+            yield from ((f"sowing_code {what}", {**base, name: text}) for what, text in tries.items())
     for name, scan in SCANS.items():
         typed = scan.replace("scanned", "typed")
         if scan not in base:
@@ -164,6 +179,9 @@ def _as_sent(form: Form, answers: dict[str, str]) -> dict[str, str]:
         sent["any_out"] = answers["taken_out"]
         if answers["taken_out"] == "no":
             sent = {k: v for k, v in sent.items() if "any_out" not in form.question(k).asked_when}
+    if answers.get("sowing_typed"):
+        sent["sowing_code"] = answers["sowing_typed"]
+    sent.pop({"counted": "litres", "litres": "seeds"}.get(sent.get("sown_by", ""), ""), None)
     if form.form_id == "bud_take" and sent.get("brown", "0") in ("0", "-1", ""):
         sent.pop("set_aside_to", None)
     if form.form_id == "sterilise":

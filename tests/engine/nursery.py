@@ -33,6 +33,8 @@ PLACED = "H1B1"
 _OPENED = {"visit_date": "2026-03-02", "seed_lot": "L2601-CARR", "rootstock": "CARRIZO", "sow_date": "2025-12-01"}
 _OPENED |= {"lifted": "1000", "cull_off_type": "40", "planted": "960", "location": PLACED}
 _OPENED |= dict.fromkeys(("cull_bent_root", "cull_etiolated", "cull_weak", "cull_other"), "0")
+_SOWN = {"visit_date": "2026-07-01", "sowing_code": "26-CARR-1", "seed_lot": "L2601-CARR", "rootstock": "CARRIZO"}
+_SOWN |= {"trays": "20", "sown_by": "counted", "seeds": "2000", "medium": "peat", "location": PLACED}
 _SET = {"team_code": "T02", "attempt": "1", "scion": "TAHITI", "budwood_batch": "B-TAH", "buds_set": "940", "passed_over": "20"}
 _READ = {"team_code": "T02", "attempt": "1", "green": "900", "brown": "30", "unsure": "0", "missing": "10"}
 
@@ -61,9 +63,9 @@ _TOPPED |= {f"cull_{cause}": "0" for cause in ("off_type", "weak", "disease", "b
 
 def _before() -> list[tuple[str, dict[str, str]]]:
     """What was recorded before that morning: (form, answers)."""
-    done = []
+    done = [("sowing", _SOWN)]
     for form_id, code in GROUPS.items():
-        if form_id not in ("open_group", "brown", "split", "unknown"):
+        if form_id in FORMS and FORMS[form_id].has_group and form_id != "open_group":
             done.append(("open_group", {"group_code": code, **_OPENED}))
         if form_id in BUDDED:  # the buds that are still to be read were set before both clocks were changed
             day = "2026-10-01" if form_id == "bud_take" else "2026-06-29"

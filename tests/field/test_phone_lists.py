@@ -87,6 +87,7 @@ def test_lists_have_the_columns_that_the_shipped_forms_read(workspace: Workspace
         "rootstocks": "code,label",
         "scions": "code,label",
         "seed_lots": "code,label,rootstock",
+        "sowings": "code,label,seed_lot",
         "staff": "code,label,active",
         "teams": "code,label,active",
     }

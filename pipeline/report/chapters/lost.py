@@ -6,8 +6,9 @@ from typing import Any
 
 from formpack.words import number, percent, tr, trn
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Drawing, Fold, Says, Table, interval, worked_out
+from pipeline.report.chapters.seed import ratio
 from pipeline.report.charts.lost import causes, curve, ladder
-from pipeline.report.figures import STEP_WORDS, VERDICTS, Figures, Point, Test
+from pipeline.report.figures import STEP_WORDS, VERDICTS, Figures, FromSeed, Point, Test
 from pipeline.report.stock import STAGE_WORDS, in_stage
 
 
@@ -37,6 +38,26 @@ def _rungs(f: Figures) -> Table:
     total = (tr("together"), *(sum(row[i] for row in rows) for i in range(1, len(columns))))
     caption = trn("Where the {n} seedling ever lifted is", "Where all {n} seedlings ever lifted are", f.opened)
     return Table("ladder_now", caption, columns, rows, total)
+
+
+def _from_seed(of: FromSeed) -> Table:
+    """The first steps, of the same seed."""
+    columns = (
+        Column(tr("step")),
+        Column(tr("number"), "number"),
+        Column(tr("for each of the step before"), "decimal", tr("Above 1 where seeds gave several.")),
+        Column(tr("for each seed"), "decimal"),
+    )
+    steps = [(tr("seeds sown"), of.seeds), (tr("seedlings that came up"), of.emerged)]
+    steps += [(tr("seedlings lifted so far"), of.lifted), (tr("seedlings planted"), of.planted)]
+    before = [None, *(n for _, n in steps)]
+    rows = [(step, n, ratio(n / b if b else None), ratio(n / of.seeds)) for (step, n), b in zip(steps, before, strict=False)]
+    caption = trn(
+        "From the seed to the tray, of {n} sowing that groups were opened from",
+        "From the seed to the tray, of {n} sowings that groups were opened from",
+        of.sowings,
+    )
+    return Table("from_seed", caption, columns, rows)
 
 
 def _reconciled(f: Figures) -> Says | None:
@@ -202,7 +223,7 @@ def _off_types(f: Figures) -> list[Block]:
 
 def chapter(f: Figures) -> Chapter:
     """Where plants are lost."""
-    blocks: list[Block] = []
+    blocks: list[Block] = [_from_seed(f.from_seed)] if f.from_seed else []
     if f.ladder and f.opened:
         blocks.append(_rungs(f))
         if said := _reconciled(f):

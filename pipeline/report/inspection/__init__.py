@@ -183,7 +183,7 @@ def _of_the_books(
         clean = [Chapter("sterilised", tr("Hygiene"), [Says(lead, "lead"), *long["sterilised"].blocks(store, is_page)])]
     losses = records.losses(store, workspace, period)
     lacks = gaps.chapter([*of], is_page)
-    where = source.chapter(store, called, is_page)
+    where = source.chapter(store, workspace, called, is_page)
     return [where, lots, standing, moved, sent, losses, treated, scouted, *clean, done, read, lacks]
 
 

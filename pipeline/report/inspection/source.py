@@ -5,10 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
-from formpack.words import tr
+from formpack.catalog import text_in
+from formpack.words import number, tr
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Says, Table
 from pipeline.report.inspection.long import Names, Period, newest, unknown
 from pipeline.store import Store
+from pipeline.workspace import Workspace
 
 _LOTS = """
 SELECT o.seed_lot, sum(m.quantity)::BIGINT AS plants, count(DISTINCT o.group_code) AS groups, min(o.visit_date) AS first_on
@@ -30,6 +32,13 @@ LEFT JOIN (SELECT group_code, sum(quantity) AS trees FROM movements WHERE kind =
     ON d.group_code = o.group_code
 WHERE o.from_group IS NOT NULL AND o.moved_on BETWEEN $1 AND $2
 GROUP BY o.group_code, o.moved_on, o.from_group ORDER BY o.moved_on, o.group_code
+"""
+
+
+_SOWINGS = """
+SELECT s.sowing_code, s.sown_on, s.seed_lot, s.rootstock, s.treated, s.soak_min, s.trays, s.seeds, s.litres, s.medium,
+    s.location, s.emerged, s.trays_read, s.read_on
+FROM work.sowings s WHERE s.sowing_code IS NOT NULL ORDER BY s.sown_on, s.sowing_code
 """
 
 
@@ -105,7 +114,37 @@ def _age(batch: Batch) -> Cell | None:
     return Cell(last, str(last) if first == last else tr("{low} to {high}", low=first, high=last))
 
 
-def chapter(store: Store, called: Names, is_page: bool) -> Chapter:
+def _sown(store: Store, workspace: Workspace, called: Names, is_page: bool) -> list[Block]:
+    """Every sowing and how its seed was handled; nothing where none is recorded."""
+    form = workspace.forms.get("sowing")
+    mediums = {c["name"]: text_in(c, "label") for c in form.choices.get("mediums", ())} if form else {}
+    rows = [
+        (
+            *(code, day, unknown(lot), called.rootstocks.get(stock or "", stock), unknown(treated), unknown(soaked), trays),
+            *(seeds, None if litres is None else Cell(litres, number(litres, 2)), mediums.get(medium or "", medium)),
+            *(called.places.get(place or "", place), emerged, read, on),
+        )
+        for code, day, lot, stock, treated, soaked, trays, seeds, litres, medium, place, emerged, read, on in store.rows(
+            _SOWINGS
+        )
+    ]
+    columns = [
+        *(Column(tr("sowing")), Column(tr("sown"), "day"), Column(tr("seed lot")), Column(tr("rootstock"))),
+        *(Column(tr("treated")), Column(tr("minutes soaked"), "number"), Column(tr("trays"), "number")),
+        *(Column(tr("seeds"), "number"), Column(tr("litres"), "decimal"), Column(tr("trays filled with"))),
+        *(
+            Column(tr("place")),
+            Column(tr("seedlings"), "number"),
+            Column(tr("in trays"), "number"),
+            Column(tr("counted"), "day"),
+        ),
+    ]
+    caption = tr("Sowings, and what had come up when they were last counted")
+    table = Table("sowings", caption, columns, rows, mark_says=tr("not recorded"))
+    return newest(table, is_page) if rows else []
+
+
+def chapter(store: Store, workspace: Workspace, called: Names, is_page: bool) -> Chapter:
     """Source of the plants."""
     lots, cut = seed_lots(store), batches(store)
     of_lots = [
@@ -157,6 +196,7 @@ def chapter(store: Store, called: Names, is_page: bool) -> Chapter:
         found += newest(Table("seed_lots", tr("Seed lots"), of_lots, rows, mark_says=not_told), is_page)
     else:
         found.append(Says(tr("No group has been opened from a seed lot.")))
+    found += _sown(store, workspace, called, is_page)
     if cut:
         table = Table("batches", tr("Batches of budwood"), of_batches, rows_of_batches, mark_says=not_told)
         found += newest(table, is_page)
