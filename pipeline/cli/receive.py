@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from formpack.words import either, listed, marked, number, tr, trn
+from formpack.words import either, listed, marked, tr, trn
 from pipeline.cli import frame
 from pipeline.cli.frame import JsonOption, WorkspaceOption, number_of, print_json, refusals, say, workspace_at
 
@@ -297,8 +297,10 @@ def _say_where(ws: Workspace, listen: str, port: int, is_secure: bool, minutes: 
         say(tr("Nobody can send yet: `formpack receive --add-person CODE` makes a slip for a person."))
     if not any(ws.phone.glob("*.xml")):
         say(tr("phone/ has no forms yet, so there is nothing to fetch: run `formpack forms`."))
-    if minutes:
-        say(tr("What came is imported every {minutes} minutes.", minutes=number(minutes, 0 if minutes == int(minutes) else 2)))
+    if minutes >= 1:
+        say(trn("What came is imported every minute.", "What came is imported every {n} minutes.", round(minutes)))
+    elif minutes:
+        say(tr("What came is imported as it comes."))
     else:
         say(tr("What came waits until `formpack import`."))
     say(tr("Stop with Ctrl+C; what came stays."))

@@ -12,7 +12,6 @@ import subprocess
 import sys
 import time
 import zipfile
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -26,22 +25,13 @@ from pipeline.field.receiver.importer import Importer
 from pipeline.field.receiver.spool import base_name
 from tests.cli.test_cli import formpack
 from tests.conftest import ROOT, new_workspace
-from tests.receiver.office import JPEG, Office, let_in, new_identity, put_forms, record, running
+from tests.receiver.office import JPEG, Office, let_in, new_identity, record, running
 from tests.receiver.test_doors import ADDRESS, TARGET, Phone
 
 
 @pytest.fixture
 def phone(tmp_path: Path) -> Phone:
     return Phone(tmp_path)
-
-
-@pytest.fixture
-def office(tmp_path: Path) -> Iterator[Office]:
-    workspace = new_workspace(tmp_path)
-    put_forms(workspace)
-    with running(workspace) as it:
-        yield it
-        assert it.failures == []
 
 
 def test_a_new_slip_opens_what_the_old_password_locked(phone: Phone) -> None:
