@@ -244,7 +244,8 @@ def test_it_listens_on_one_network_that_phones_can_be_told(address: str, more: l
 
 def test_the_page_says_what_cannot_be_read(office: Office) -> None:
     importer = Importer(office.workspace.folder, office.spool, 0)
-    served = receive._status(office.workspace, importer, office.spool, office.receiver.seen)
+    people = People(office.workspace.receiver / "people.json")
+    served = receive._status(office.workspace, importer, office.spool, office.receiver.seen, people)
 
     def page(host: str = "localhost") -> httpx.Response:
         async def asked() -> httpx.Response:
