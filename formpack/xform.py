@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import io
 import re
 import shutil
@@ -31,11 +30,6 @@ class Published:
     xform: str
     workbook: bytes
     is_new: bool
-
-    @property
-    def md5(self) -> str:
-        """The hash that a form list gives for the XForm (OpenRosa: `md5:` and the hex digest of its bytes)."""
-        return "md5:" + hashlib.md5(self.xform.encode(), usedforsecurity=False).hexdigest()
 
 
 def engine_jar() -> Path:

@@ -22,7 +22,7 @@ from pipeline.intake.states import STATES
 from pipeline.lists import is_active
 from pipeline.settings import Passport, Prices, Receiver, Records, Settings
 from pipeline.stages import AGAIN, Runner, Stage, code, sql, sql_text
-from pipeline.store import BACK, KEPT, Store
+from pipeline.store import BACK, KEPT, Store, was_stopped
 from pipeline.workspace import LISTS, MADE_FOR_PHONES, Workspace
 
 if TYPE_CHECKING:
@@ -491,8 +491,8 @@ def import_files(
 
         try:
             bring_up(store, workspace, day, show, progress, look_at_day)
-        except (Doubted, KeyboardInterrupt, RuntimeError) as wrong:  # DuckDB says the second by the third
-            if isinstance(wrong, Doubted) or not looked_at:  # nothing stays that came in on a day that was not looked at
+        except BaseException as wrong:
+            if isinstance(wrong, Doubted) or (was_stopped(wrong) and not looked_at):  # its day was not looked at
                 ingest.take_back(store, kept)
             raise
         after = store.value("SELECT count(*) FROM work.states")

@@ -147,6 +147,11 @@ def kept_json(text: str) -> dict[str, Any]:
     return found
 
 
+def was_stopped(wrong: BaseException) -> bool:
+    """Whether a person stopped it; in the middle of a query DuckDB says it in words of its own."""
+    return isinstance(wrong, KeyboardInterrupt) or (isinstance(wrong, RuntimeError) and str(wrong) == "Query interrupted")
+
+
 STARTED = frozenset(re.findall(r"EXISTS work\.(\w+)", _KEPT))
 """The tables of `work` that an empty store has."""
 

@@ -218,8 +218,9 @@ def refusals() -> Iterator[None]:
     except Exception as wrong:
         from formpack.catalog import FormError
         from pipeline.findings import Refused
+        from pipeline.store import was_stopped
 
-        if isinstance(wrong, RuntimeError) and str(wrong) == "Query interrupted":  # so DuckDB says it in the middle of a query
+        if was_stopped(wrong):
             _stopped()
         if not isinstance(wrong, (Refused, FormError)):
             raise

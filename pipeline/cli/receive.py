@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from formpack.words import either, listed, marked, number, tr, trn
+from formpack.words import either, listed, marked, tr, trn
 from pipeline.cli import frame
 from pipeline.cli.frame import JsonOption, WorkspaceOption, number_of, print_json, refusals, say, workspace_at
 
@@ -214,9 +214,7 @@ def _serve(ws: Workspace, port: int, listen: str, certificate: Path | None, key:
     spool = Spool(ws.receiver)
     spool.begin()
     importer, seen = Importer(ws.folder, spool, minutes), Seen(ws.receiver / "seen")
-    receiver = Receiver(
-        ws, spool, Doors(people), seen, ws.settings.receiver.most_mb * 2**20, _write_down, lambda code: _groups(ws, code)
-    )
+    receiver = Receiver(ws, spool, Doors(people), seen, ws.settings.receiver.most_mb * 2**20, _write_down)
     try:
         phones = server.server(receiver.app(), certificate, key)
         phones.config.load()
@@ -233,7 +231,7 @@ def _serve(ws: Workspace, port: int, listen: str, certificate: Path | None, key:
             raise Refused(tr(said, address=listen, addresses=listed(_own_addresses()) or "127.0.0.1")) from None
         said = marked("Cannot listen at port {port}: {why}. Another program may be there; name another port with --port.")
         raise Refused(tr(said, port=str(port), why=wrong.strerror or str(wrong))) from None
-    status = server.server(_status(ws, importer, spool, seen))
+    status = server.server(_status(ws, importer, spool, seen, people))
     try:
         _say_where(ws, listen, port, certificate is not None, minutes, people)
         threading.Thread(target=status.run, kwargs={"sockets": [sockets[1]]}, name="status", daemon=True).start()
@@ -252,13 +250,6 @@ def _serve(ws: Workspace, port: int, listen: str, certificate: Path | None, key:
 def _write_down(wrong: BaseException) -> None:
     """Put a failure that no phone is told of into errors/."""
     frame.write_down("".join(traceback.format_exception(wrong)))
-
-
-def _groups(ws: Workspace, code: str) -> bytes:
-    """The group list, as the person gets it. Raises FileNotFoundError where there is none."""
-    from pipeline.field import phone
-
-    return phone.group_list_of(ws.phone, phone.houses_of_staff(ws).get(code))
 
 
 def _own_addresses() -> list[str]:
@@ -297,14 +288,16 @@ def _say_where(ws: Workspace, listen: str, port: int, is_secure: bool, minutes: 
         say(tr("Nobody can send yet: `formpack receive --add-person CODE` makes a slip for a person."))
     if not any(ws.phone.glob("*.xml")):
         say(tr("phone/ has no forms yet, so there is nothing to fetch: run `formpack forms`."))
-    if minutes:
-        say(tr("What came is imported every {minutes} minutes.", minutes=number(minutes, 0 if minutes == int(minutes) else 2)))
+    if minutes >= 1:
+        say(trn("What came is imported every minute.", "What came is imported every {n} minutes.", round(minutes)))
+    elif minutes:
+        say(tr("What came is imported as it comes."))
     else:
         say(tr("What came waits until `formpack import`."))
     say(tr("Stop with Ctrl+C; what came stays."))
 
 
-def _status(ws: Workspace, importer: Importer, spool: Spool, seen: Seen) -> ASGIApp:
+def _status(ws: Workspace, importer: Importer, spool: Spool, seen: Seen, people: People) -> ASGIApp:
     """The page for the clerk, as an application that only a browser on this computer can ask."""
     from starlette.applications import Starlette
     from starlette.middleware import Middleware
@@ -312,7 +305,6 @@ def _status(ws: Workspace, importer: Importer, spool: Spool, seen: Seen) -> ASGI
     from starlette.responses import HTMLResponse, PlainTextResponse
     from starlette.routing import Route
 
-    from pipeline.field.receiver.doors import People
     from pipeline.findings import Refused
     from pipeline.report.phones_page import phones_html
 
@@ -322,8 +314,8 @@ def _status(ws: Workspace, importer: Importer, spool: Spool, seen: Seen) -> ASGI
             groups = ws.phone / "groups.csv"
             lists_of = dt.datetime.fromtimestamp(groups.stat().st_mtime) if groups.exists() else None
             labels = _labels(ws) | frame.titles(ws)
-            people = People(_people(ws)).hashes()
-            made = phones_html(ws.settings.name, seen.day(), importer, len(spool.waits()), lists_of, people, labels)
+            waiting, who = len(spool.waits()), people.hashes()
+            made = phones_html(ws.settings.name, seen.day(), importer, waiting, lists_of, who, labels)
         except (Refused, OSError) as wrong:  # a list that cannot be read; the page is there again when it can
             return PlainTextResponse(str(wrong), 503, headers)
         return HTMLResponse(made, headers=headers)

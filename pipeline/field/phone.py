@@ -464,7 +464,7 @@ def _lay_pictures(workspace: Workspace, files: Batch, form_ids: Collection[str])
     pictures = workspace.pictures
     for name, source in pictures.items():
         content, path = source.read_bytes(), workspace.phone / name
-        if not path.is_file() or path.read_bytes() != content:
+        if not _holds(path, content):
             files.place(path).write_bytes(content)
     for name in shown - pictures.keys():
         files.drop(workspace.phone / name)

@@ -28,7 +28,7 @@ from pipeline.workspace import SETTINGS_NAME
 Progress = Callable[[str, int, int], None]
 MOST_BYTES = 4 * 2**30
 """Largest file that is kept: a day's archive with all its photos."""
-_APART = 2**16
+_APART = 2**18
 """From this size on a file stands beside the store; a submission is a few kB, and with a photo several hundred."""
 _AT_ONCE = 16 * 2**20
 _PIECE = 2**20

@@ -78,15 +78,9 @@ def _problems(day: Day, labels: Mapping[str, str]) -> Chapter | None:
     if not day.problems:
         return None
     columns = (Column(tr("at")), Column(tr("who")), Column(tr("phone")), Column(tr("what")))
-    rows = [
-        [_time(e.at), labels.get(e.person, e.person), e.device, unpacked(e.about)] for e in sorted(day.problems, key=_latest)
-    ]
+    rows = [[_time(e.at), labels.get(e.person, e.person), e.device, unpacked(e.about)] for e in reversed(day.problems)]
     says = trn("{n} thing to look at.", "{n} things to look at.", day.many_problems)
     return Chapter("problems", tr("Problems"), [Table("problems", tr("Problems today"), columns, rows)], says)
-
-
-def _latest(event: object) -> float:
-    return -dt.datetime.fromisoformat(event.at).timestamp()  # type: ignore[attr-defined]
 
 
 def _people(day: Day, people: Collection[str], labels: Mapping[str, str]) -> Chapter | None:

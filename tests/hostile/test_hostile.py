@@ -69,10 +69,11 @@ def test_all_of_it_stays_under_a_gigabyte(nursery: Workspace, tmp_path: Path) ->
     """The whole corpus at once, in a process of its own."""
     again = new_workspace(tmp_path)
     code = (
-        "import resource, sys, time; from pathlib import Path;"
+        "import re, sys, time; from pathlib import Path;"
         "from pipeline import run; from pipeline.workspace import Workspace;"
         "started = time.process_time(); run.import_files(Workspace(Path(sys.argv[1])), [Path(sys.argv[2])]);"
-        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024, int(time.process_time() - started))"
+        "most = re.search(r'VmHWM:\\s+(\\d+)', Path('/proc/self/status').read_text());"  # that of getrusage counts who began it
+        "print(int(most[1]) // 1024, int(time.process_time() - started))"
     )
     command = [sys.executable, "-c", code, str(again.folder), str(nursery.inbox)]
     done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=ROOT)

@@ -266,7 +266,7 @@ def test_a_run_that_a_person_stops_suspects_the_file_being_read(workspace: Works
         formpack("import", cwd=workspace.folder, code=2)
     tried = []
     monkeypatch.setattr(validate, "broken", lambda store, folder, suspects: tried.extend(suspects) or {})
-    run.import_files(workspace, [])
+    run.import_files(workspace, [workspace.inbox])
     assert [suspect.name for suspect in tried] == ["boom.xml"] and sorted(states(workspace)) == ["before", "boom", "later"]
 
 

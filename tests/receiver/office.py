@@ -103,11 +103,8 @@ def running(workspace: Workspace, most_bytes: int = 200_000) -> Iterator[Office]
     password = let_in(people, "S01")
     failures: list[BaseException] = []
 
-    def groups(_: str) -> bytes:
-        return (workspace.phone / "groups.csv").read_bytes()
-
     seen = Seen(workspace.receiver / "seen")
-    receiver = Receiver(workspace, spool, Doors(people), seen, most_bytes, failures.append, groups)
+    receiver = Receiver(workspace, spool, Doors(people), seen, most_bytes, failures.append)
     listening = server.bound("127.0.0.1", 0)
     port = listening.getsockname()[1]
     serving = server.server(receiver.app())

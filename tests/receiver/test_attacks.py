@@ -12,7 +12,6 @@ import subprocess
 import sys
 import time
 import zipfile
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -26,22 +25,13 @@ from pipeline.field.receiver.importer import Importer
 from pipeline.field.receiver.spool import base_name
 from tests.cli.test_cli import formpack
 from tests.conftest import ROOT, new_workspace
-from tests.receiver.office import JPEG, Office, let_in, new_identity, put_forms, record, running
+from tests.receiver.office import JPEG, Office, let_in, new_identity, record, running
 from tests.receiver.test_doors import ADDRESS, TARGET, Phone
 
 
 @pytest.fixture
 def phone(tmp_path: Path) -> Phone:
     return Phone(tmp_path)
-
-
-@pytest.fixture
-def office(tmp_path: Path) -> Iterator[Office]:
-    workspace = new_workspace(tmp_path)
-    put_forms(workspace)
-    with running(workspace) as it:
-        yield it
-        assert it.failures == []
 
 
 def test_a_new_slip_opens_what_the_old_password_locked(phone: Phone) -> None:
@@ -254,7 +244,8 @@ def test_it_listens_on_one_network_that_phones_can_be_told(address: str, more: l
 
 def test_the_page_says_what_cannot_be_read(office: Office) -> None:
     importer = Importer(office.workspace.folder, office.spool, 0)
-    served = receive._status(office.workspace, importer, office.spool, office.receiver.seen)
+    people = People(office.workspace.receiver / "people.json")
+    served = receive._status(office.workspace, importer, office.spool, office.receiver.seen, people)
 
     def page(host: str = "localhost") -> httpx.Response:
         async def asked() -> httpx.Response:

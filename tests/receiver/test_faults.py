@@ -13,7 +13,6 @@ import struct
 import threading
 import time
 import zipfile
-from collections.abc import Iterator
 from pathlib import Path
 
 import httpx
@@ -27,20 +26,11 @@ from pipeline.field.receiver.importer import Importer
 from pipeline.field.receiver.spool import Spool, look_at
 from tests.bench.phones_at_once import Phone
 from tests.cli.test_cli import formpack
-from tests.conftest import SAMPLES, new_workspace, table
-from tests.receiver.office import JPEG, Office, left_halves, let_in, new_identity, put_forms, record, running
+from tests.conftest import SAMPLES, table
+from tests.receiver.office import JPEG, Office, left_halves, let_in, new_identity, record
 from tests.robust.books import module_run
 
 A_WHILE = 60
-
-
-@pytest.fixture
-def office(tmp_path: Path) -> Iterator[Office]:
-    workspace = new_workspace(tmp_path)
-    put_forms(workspace)
-    with running(workspace) as it:
-        yield it
-        assert it.failures == []
 
 
 def part(name: str, content: bytes, file: str = "") -> bytes:

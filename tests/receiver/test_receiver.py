@@ -28,15 +28,6 @@ LISTS = {"x": "http://openrosa.org/xforms/xformsList", "m": "http://openrosa.org
 ANSWER = "{http://openrosa.org/http/response}message"
 
 
-@pytest.fixture
-def office(tmp_path: Path) -> Iterator[Office]:
-    workspace = new_workspace(tmp_path)
-    put_forms(workspace)
-    with running(workspace) as it:
-        yield it
-        assert it.failures == []
-
-
 def _stored(office: Office) -> list[dict[str, bytes]]:
     """What is in each ZIP that waits."""
     found = []

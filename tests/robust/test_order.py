@@ -22,7 +22,7 @@ from pipeline.workspace import Workspace
 from tests.conftest import SAMPLES, every_table, new_workspace
 
 SCENARIOS = sorted(p.parent.name for p in SAMPLES.glob("*/expected.json"))
-EXAMPLES = 4 if os.environ.get("CI") else 2
+EXAMPLES = 3 if os.environ.get("CI") else 2
 WHEN = dt.datetime(2026, 11, 2, 9, 0)
 Decision = tuple[str, str, str, str, str]
 """(rule that is shown, submission, decision, question, new answer)."""

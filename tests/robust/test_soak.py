@@ -7,7 +7,7 @@ from pathlib import Path
 
 from tests.robust.books import module_run
 
-DAYS = 10 if os.environ.get("CI") else 8
+DAYS = 9 if os.environ.get("CI") else 8
 
 
 def test_days_of_bad_luck_end_as_calm_ones(tmp_path: Path) -> None:

@@ -31,7 +31,7 @@ from pipeline.workspace import LISTS, Workspace
 from tests.bench.nursery import make
 from tests.conftest import DAY, SAMPLES, new_workspace
 
-EXAMPLES = 4 if os.environ.get("CI") else 2
+EXAMPLES = 3 if os.environ.get("CI") else 2
 STEPS = 7
 SCENARIOS = sorted(p.parent for p in SAMPLES.glob("*/expected.json"))
 WHEN = dt.datetime(2026, 11, 2, 9, 0)

@@ -8,6 +8,7 @@ import datetime as dt
 import hashlib
 import io
 import re
+import threading
 from collections import OrderedDict, defaultdict
 from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import dataclass, field
@@ -25,6 +26,7 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
 from formpack.words import in_each_language, marked, pack
+from pipeline.field.phone import group_list_of, houses_of_staff
 from pipeline.field.receiver import openrosa
 from pipeline.field.receiver.doors import Doors, Entry
 from pipeline.field.receiver.seen import Seen
@@ -97,7 +99,7 @@ class Room:
 @dataclass
 class Receiver:
     """What the application is given, and what it knows while it runs. `failed` is told of what was not expected, and writes it
-    down; `lists_of` gives the group list for a person, where lists are split by house."""
+    down."""
 
     workspace: Workspace
     spool: Spool
@@ -105,7 +107,6 @@ class Receiver:
     seen: Seen
     most_bytes: int
     failed: Callable[[BaseException], None]
-    lists_of: Callable[[str], bytes]
     _staff: tuple[tuple[int, int], dict[str, bool]] | None = None
     _contents: OrderedDict[str, str] = field(default_factory=OrderedDict)
     """Digest of an identity -> that of the submission that was last stored under it."""
@@ -117,6 +118,7 @@ class Receiver:
 
     def __post_init__(self) -> None:
         self._room, self._readings = Room(IN_MEMORY), asyncio.Semaphore(READ_AT_ONCE)
+        self._offering = threading.Lock()
         self._turns_of: dict[str, asyncio.Semaphore] = defaultdict(lambda: asyncio.Semaphore(AT_ONCE_OF_ONE))
 
     def app(self) -> Starlette:
@@ -177,9 +179,9 @@ class Receiver:
             except Refused as wrong:  # a list or a file of passwords that cannot be read, say
                 self.seen.note("", "", "problem", str(wrong))
                 return self._said(request, 503, _TROUBLE)
+            except HTTPException:
+                raise
             except Exception as wrong:
-                if isinstance(wrong, HTTPException):
-                    raise
                 self.failed(wrong)
                 return self._said(request, 500, _TROUBLE)
 
@@ -266,17 +268,18 @@ class Receiver:
         content = self._content(person, name)
         if content is not None:
             key = (person, name, openrosa.md5_of(content))
-            self._offered.pop(key, None)
-            self._offered[key] = content
-            while sum(map(len, self._offered.values())) > _OFFERED and len(self._offered) > 1:
-                self._offered.popitem(last=False)
+            with self._offering:
+                self._offered.pop(key, None)
+                self._offered[key] = content
+                while sum(map(len, self._offered.values())) > _OFFERED and len(self._offered) > 1:
+                    self._offered.popitem(last=False)
         return content
 
     def _content(self, person: str, name: str) -> bytes | None:
         """The bytes of a file beside the forms, as this person gets them; None where it is not there."""
         if name == "groups.csv":
             with contextlib.suppress(FileNotFoundError):
-                return self.lists_of(person)
+                return group_list_of(self.workspace.phone, houses_of_staff(self.workspace).get(person))
             return None
         path = self.workspace.phone / name
         if path.is_symlink() or not path.is_file():

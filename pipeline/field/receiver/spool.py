@@ -15,7 +15,7 @@ import shutil
 import tempfile
 import time
 import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -135,38 +135,46 @@ class Spool:
             home.mkdir(mode=0o700, exist_ok=True)  # two that come at once make it both
             to_disk(self.waiting)
             self._homes.add(home)
-        with _written(home) as beside:
-            with beside.open("wb") as out, zipfile.ZipFile(out, "w") as archive:
+
+        def write(out: BinaryIO) -> None:
+            with zipfile.ZipFile(out, "w") as archive:
                 archive.writestr(zipfile.ZipInfo(SUBMISSION), content)
                 for name in sorted(sound):
                     with archive.open(zipfile.ZipInfo(name), "w") as inside:
                         shutil.copyfileobj(sound[name], inside)
-            with beside.open("rb") as made:
-                digest = hashlib.file_digest(made, "sha256").hexdigest()
-            path = home / f"{person}-{base_name(said.form_id)[:40] or 'unknown'}-{digest[:16]}.zip"
-            was_there = path.exists()
-            to_disk(beside)
-            os.replace(beside, path)
-        to_disk(home)
-        return Stored(path.name, was_there, tuple(aside))
+
+        form = base_name(said.form_id)[:40] or "unknown"
+        name, was_there = _put(home, write, lambda digest: f"{person}-{form}-{digest}.zip")
+        return Stored(name, was_there, tuple(aside))
 
     def _set_aside(self, person: str, said: Said, name: str, file: BinaryIO) -> str:
         """Put a file where nothing reads it, under a name that says whose it is."""
-        with _written(self.aside) as beside:
-            file.seek(0)
-            with beside.open("wb") as out:
-                shutil.copyfileobj(file, out)
-            with beside.open("rb") as made:
-                digest = hashlib.file_digest(made, "sha256").hexdigest()
-            path = self.aside / f"{person}-{base_name(said.instance_id)}-{digest[:16]}-{name}.set-aside"
-            to_disk(beside)
-            os.replace(beside, path)
-        to_disk(self.aside)
-        return path.name
+        file.seek(0)
+        whose = f"{person}-{base_name(said.instance_id)}"
+        copied, _ = _put(
+            self.aside, lambda out: shutil.copyfileobj(file, out), lambda digest: f"{whose}-{digest}-{name}.set-aside"
+        )
+        return copied
 
     def waits(self) -> list[Path]:
         """The submissions that no import has taken in yet."""
         return sorted(self.waiting.glob("*/*.zip"))
+
+
+def _put(folder: Path, write: Callable[[BinaryIO], None], name_of: Callable[[str], str]) -> tuple[str, bool]:
+    """Have the disk hold a file, whole, before it has its name, made of the beginning of its SHA-256. Returns the name,
+    and whether it stood there already."""
+    with _written(folder) as beside:
+        with beside.open("wb") as out:
+            write(out)
+        with beside.open("rb") as made:
+            digest = hashlib.file_digest(made, "sha256").hexdigest()
+        path = folder / name_of(digest[:16])
+        was_there = path.exists()
+        to_disk(beside)
+        os.replace(beside, path)
+    to_disk(folder)
+    return path.name, was_there
 
 
 @contextlib.contextmanager
