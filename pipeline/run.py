@@ -90,6 +90,7 @@ STAGES: tuple[Stage, ...] = (
     sql("houses"),
     sql("place_faults"),
     # what instruments showed at places
+    sql("place_ways"),
     sql("place_limits"),
     sql("climate"),
     code("book.climate.sum_up", "reading_months", "climate settings:"),
@@ -167,7 +168,7 @@ STAGES: tuple[Stage, ...] = (
     # rates: how seed comes up, how buds take, how plants are lost, what is ahead
     code("rates.emergence.estimate_emergence", "emergence", "sowings"),
     sql("lot_places"),
-    code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots lot_places budwood_batches"),
+    code("rates.takes.estimate_takes", "take_rates take_spread team_ratios", "lots lot_places"),
     sql("teams"),
     sql("chain_falls", GROUP),
     sql("vanished", GROUP),
@@ -199,6 +200,8 @@ STAGES: tuple[Stage, ...] = (
     code("rates.months.hold_against", "months", "month_sums"),
     sql("step_counts", GROUP),
     sql("cut_times", GROUP),
+    sql("beside_units"),
+    code("rates.beside.set_beside", "beside", "beside_units"),
     code("rates.takes.compare_times", "timeliness", "lots cut_times settings"),
     sql("off_types"),
     code("rates.takes.compare_off_types", "off_type", "off_types list_rootstocks"),

@@ -39,10 +39,8 @@ _LEVELS = {
     "place": "location",
     "days": "CASE WHEN days < 18 THEN 'before 18' WHEN days <= 21 THEN '18 to 21' WHEN days <= 28 THEN '22 to 28'"
     " WHEN days <= 35 THEN '29 to 35' ELSE 'after 35' END",
-    "budwood_age": "CASE WHEN age < 0 THEN NULL WHEN age <= 2 THEN '0 to 2' WHEN age <= 7 THEN '3 to 7'"
-    " WHEN age <= 14 THEN '8 to 14' WHEN age > 14 THEN 'after 14' END",
+    "budwood_age": "budwood_age",
 }
-"""The days from cutting to setting are parted as is common practice, no published source."""
 _TAKE = (
     {"by": "VARCHAR", "level": "VARCHAR"}
     | dict.fromkeys(("lots", "buds_set", "read", "taken"), "BIGINT")
@@ -68,9 +66,8 @@ GROUP BY o.rootstock
 ORDER BY o.rootstock
 """
 _LOTS = (
-    "(SELECT l.*, p.* EXCLUDE (group_code, team_code, attempt), l.budded_on - b.cut_on AS age FROM work.lots l"
-    " LEFT JOIN work.lot_places p USING (group_code, team_code, attempt)"
-    " LEFT JOIN work.budwood_batches b ON b.code = l.budwood_batch)"
+    "(SELECT l.*, p.* EXCLUDE (group_code, team_code, attempt) FROM work.lots l"
+    " LEFT JOIN work.lot_places p USING (group_code, team_code, attempt))"
 )
 """Lots with the place that they were budded at, and the days from the cutting of their batch to the last day of setting."""
 _CLUSTERS = {"batch": "budwood_batch", "team in month": "team_code || strftime(budded_on, ' %Y-%m')"}
@@ -82,7 +79,7 @@ def estimate_takes(work: Work) -> None:
     lots = work.arrays(
         "SELECT team_code, coalesce(rootstock, '?') AS rootstock, coalesce(scion, '?') AS scion, attempt::VARCHAR AS attempt,"
         " strftime(budded_on, '%Y-%m') AS season, budwood_batch AS batch,"
-        f" house, group_code, {_LEVELS['budwood_age']} AS age, (green + brown + missing)::BIGINT AS read,"
+        f" house, group_code, budwood_age AS age, (green + brown + missing)::BIGINT AS read,"
         f" green::BIGINT AS taken FROM {_LOTS} WHERE green + brown + missing > 0 ORDER BY group_code, attempt, team_code"
     )
     columns = {k: np.asarray(lots[k], dtype=str) for k in ("team_code", "rootstock", "scion", "attempt", "season")}

@@ -28,6 +28,7 @@ _SAYS = {
     "buds_cut": marked("buds counted when the batch was cut, or of the list"),
     "budwood_batch": marked("batch of budwood that the buds were cut from"),
     "by": marked("what the rows are parted by: all, or the kind of thing in level"),
+    "came": marked("buds that took, plants that came through, or plants that were lost"),
     "cause": marked("cause, as the forms name it"),
     "changes": marked("changes of cultivar on that day; empty where the order is not told"),
     "chance_enough": marked("chance that what is ready is enough for the orders until then"),
@@ -68,6 +69,9 @@ _SAYS = {
     "expected": marked("plants that should have been found"),
     "expected_high": marked("upper end of what should have been found"),
     "expected_low": marked("lower end of what should have been found"),
+    "expected_rate": marked(
+        "rate to be expected had every pair and attempt, or rootstock and stage, the rate that it has over all levels"
+    ),
     "field": marked("the question it is about"),
     "finding": marked("what the numbers of this person say"),
     "first_used": marked("day on which buds of it were first set"),
@@ -160,6 +164,9 @@ _SAYS = {
     "ordered_until": marked("trees ordered until then, all months together"),
     "other_group": marked("the other group of the move"),
     "otherwise": marked("plants by which less stands than the book for other reasons; below 0 more stands"),
+    "outcome": marked(
+        "take: of buds read; survival: of plants that began a step; lost: of plants at risk in a month, by the records"
+    ),
     "outside": marked("readings below or above the limits"),
     "outside_high": marked("upper end of the exact 95 % interval of the share outside"),
     "outside_low": marked("lower end of the exact 95 % interval of the share outside"),
@@ -179,7 +186,7 @@ _SAYS = {
     "published_low": marked("lower end of the published range"),
     "q_value": marked("share of false alarms among all that are flagged up to this one"),
     "quantity": marked("plants of the change"),
-    "rate": marked("share of the plants examined that had it; empty where none had, which shows no zero"),
+    "rate": marked("share of those examined or at risk; empty where none of those examined had it, which shows no zero"),
     "ratio": marked("plants lost against those expected"),
     "ratio_high": marked("upper end of the 95 % interval of the ratio"),
     "ratio_low": marked("lower end of the 95 % interval of the ratio"),
@@ -250,7 +257,7 @@ _SAYS = {
     "through": marked("plants or buds that came through"),
     "trees": marked("trees that are to go from this group for this order"),
     "typical_error": marked("plants by which a count is usually off"),
-    "units": marked("number of lots or groups"),
+    "units": marked("number of lots, groups, or groups by month"),
     "unrecorded_loss": marked("plants of the book that are gone without a record"),
     "unsure": marked("buds read as unsure"),
     "until_on": marked("last day that is in it"),

@@ -1,15 +1,8 @@
 -- The limits that hold at each place on the list, for each thing that is measured: those of the place itself, else of the
 -- nearest place that it is part of, else those that name no place. Of two lines for the same, the one with the first code;
 -- of a line with something that cannot be read nothing.
-WITH RECURSIVE ways AS (
-    SELECT code AS location, code AS held_by, 0 AS far, [code] AS way FROM work.list_locations
-    UNION ALL
-    SELECT w.location, l.part_of, w.far + 1, list_append(w.way, l.part_of)
-    FROM ways w JOIN work.list_locations l ON l.code = w.held_by
-    WHERE l.part_of IS NOT NULL AND NOT list_contains(w.way, l.part_of)
-),
-holders AS (
-    SELECT location, held_by, far FROM ways
+WITH holders AS (
+    SELECT location, held_by, far FROM work.place_ways
     UNION ALL
     SELECT code, NULL, (SELECT count(*) FROM work.list_locations) FROM work.list_locations
 )

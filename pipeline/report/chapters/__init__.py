@@ -9,6 +9,7 @@ from pipeline.report.blocks import Chapter, Says
 from pipeline.report.chapters import (
     again,
     batches,
+    beside,
     bridge,
     climate,
     due,
@@ -56,6 +57,7 @@ def gather_chapters(store: Store, workspace: Workspace, f: Figures) -> list[Chap
         take.chapter(f),
         batches.chapter(store, workspace),
         hygiene.chapter(store, workspace),
+        beside.chapter(store, workspace),
         pairs.chapter(store, workspace),
         money.chapter(store, workspace),
         due.chapter(f),
