@@ -53,7 +53,7 @@ STAGES: tuple[Stage, ...] = (
     sql("cut_codes"),
     sql("own_findings"),
     code("intake.ingest.load_not_taken", "not_taken", "taken:"),
-    code("intake.states.settle", "states openings state_findings", "current own_findings withdrawn cleared"),
+    code("intake.states.settle", "states openings state_findings", "current own_findings withdrawn cleared forms:"),
     sql("held_back"),
     # the book: movements, counts, lots, by group
     sql("horizon"),

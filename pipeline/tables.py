@@ -102,13 +102,13 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         marked("what came through where buds were read early or late, or cut back late"),
         "work kind units plants through difference low high",
     ),
-    "beside": _table(
-        marked("what was done to plants beside what became of them, and what the like of them had in all; it shows no cause"),
-        "outcome by level units lines at_risk came rate low high expected_rate",
-    ),
     "off_type": _table(
         marked("off-type culls by rootstock, beside what is published"),
         "rootstock groups lifted off_type share low high published_low published_high source verdict",
+    ),
+    "beside": _table(
+        marked("what was done to plants beside what became of them, and what the like of them had in all; it shows no cause"),
+        "outcome by level units lines at_risk came rate low high expected_rate",
     ),
     "ladder": _table(
         marked("every plant opened: lost, despatched or in the books, by stage; and what stands of it by the counts"),

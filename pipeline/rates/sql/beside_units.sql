@@ -20,7 +20,8 @@ steps AS (
 ),
 ages AS (
     SELECT f.group_code, min(f.clock_on) AS budded_on, CASE WHEN count(p.budwood_age) = 0 THEN 'not known'
-        WHEN count(DISTINCT p.budwood_age) = 1 AND count(p.budwood_age) = count(*) THEN min(p.budwood_age) ELSE 'several' END AS age
+        WHEN count(DISTINCT p.budwood_age) = 1 AND count(p.budwood_age) = count(*) THEN min(p.budwood_age)
+        ELSE 'several' END AS age
     FROM work.budded_from f JOIN work.lot_places p ON p.group_code = f.budded_in AND p.attempt = 1
     GROUP BY f.group_code
 ),
@@ -105,7 +106,8 @@ clean AS (
 ),
 since AS (
     SELECT (SELECT min(on_date) FROM work.treatments WHERE state = 'accepted') AS treated,
-        (SELECT min(read_on) FROM read_at WHERE NOT is_feeding) AS climate, (SELECT min(read_on) FROM read_at WHERE is_feeding) AS fed
+        (SELECT min(read_on) FROM read_at WHERE NOT is_feeding) AS climate,
+        (SELECT min(read_on) FROM read_at WHERE is_feeding) AS fed
 )
 SELECT u.outcome, u.group_code, u.root, u.cell, u.from_on, u.until_on, u.at_risk, u.came, u.budwood_age, c.hygiene,
     CASE WHEN t.treatments = 1 THEN 'once' WHEN t.treatments > 1 THEN 'more than once'
@@ -116,5 +118,6 @@ SELECT u.outcome, u.group_code, u.root, u.cell, u.from_on, u.until_on, u.at_risk
     CASE WHEN r.feeding IS NULL THEN CASE WHEN f.fed <= u.from_on THEN 'no reading' END
         WHEN r.feeding_out = 0 THEN 'within' WHEN 10 * r.feeding_out < r.feeding THEN 'seldom outside'
         ELSE 'often outside' END AS feeding
-FROM units u CROSS JOIN since f LEFT JOIN readings r USING (unit) LEFT JOIN treated t USING (unit) LEFT JOIN clean c USING (unit)
+FROM units u CROSS JOIN since f LEFT JOIN readings r USING (unit) LEFT JOIN treated t USING (unit)
+LEFT JOIN clean c USING (unit)
 ORDER BY u.unit
