@@ -211,3 +211,11 @@ def test_phones_get_the_limits_of_each_place(workspace: Workspace) -> None:
         told = {row["code"]: row["limits"] for row in csv.DictReader(file)}
     everywhere = "50 85 1000 60000 0.8 1.8 5.5 6.5 - 2.5 5 7"
     assert told == dict.fromkeys(("H1", "H1B1", "H1B2"), f"18 30 {everywhere}") | {"Y1": f"- - {everywhere}"}
+
+
+def test_the_same_reading_at_another_time_is_another_reading(take_in: TakeIn, workspace: Workspace) -> None:
+    """Morning and evening may show the same; what was saved at the same time with the same answers was typed twice."""
+    rows = [f"r{i},2026-10-01,2026-10-01T{at}:00.000Z,S03,H1B1,25,,,," for i, at in enumerate(("07:30", "18:00", "18:00"))]
+    take_in({"structure_climate.csv": HEAD + "\n".join(rows) + "\n"})
+    assert table(workspace, "readings", "read_at, value") == [("07:30", 25), ("18:00", 25)]
+    assert table(workspace, "problems", "instance_id, rule", "severity = 'stop'") == [("r2", "double_entry")]
