@@ -238,13 +238,14 @@ def _serve(ws: Workspace, port: int, listen: str, certificate: Path | None, key:
         if minutes:
             importer.start()
         phones.run(sockets=[sockets[0]])
-    except KeyboardInterrupt:  # the way to end it
-        say(tr("Stopped. What came stays."))
+    except KeyboardInterrupt:
+        pass  # the way to end it; a shell that started it in the background may have it pass over the second asking
     finally:
         importer.stop()
         status.should_exit = True
         for one in sockets:
             one.close()
+    say(tr("Stopped. What came stays."))
 
 
 def _write_down(wrong: BaseException) -> None:

@@ -149,7 +149,7 @@ def unmarked(said: str, data: Iterable[str] = ()) -> list[str]:
     """The words of two letters or more that stand outside brackets and are no data: no names, days, files or options."""
     while said != (said := _BRACKETED.sub(" ", said)):
         pass
-    for text in sorted(data, key=len, reverse=True):
-        said = said.replace(text, " ")
+    if whole := "|".join(map(re.escape, sorted(data, key=len, reverse=True))):
+        said = re.sub(rf"(?<!\w)(?:{whole})(?!\w)", " ", said)
     said = _DAYS.sub(" ", said)
     return re.findall(r"[A-Za-zÀ-ÿ]{2,}", re.sub(r"\S*[./_]\S+|\S*\d\S*|--[\w-]+", " ", said))
