@@ -211,10 +211,13 @@ def _sown(life: Life, about: Mapping[str, Any]) -> list[str]:
         amount = tr("{litres} litres of seed", litres=number(about["litres"], 2))
     elif about["seeds"] is not None:
         amount = trn("{n} seed", "{n} seeds", about["seeds"])
-    trays, place = trn("{n} tray", "{n} trays", about["trays"]), life.name("locations", about["location"])
-    said = [tr("{code}: {amount} in {trays} at {place}", code=about["sowing_code"], amount=amount, trays=trays, place=place)]
+    said = [tr("{code}: {amount}", code=about["sowing_code"], amount=amount)]
+    if about["trays"]:
+        said.append(trn("{n} tray", "{n} trays", about["trays"]))
+    if about["location"]:
+        said.append(tr("at {place}", place=life.name("locations", about["location"])))
     if about["medium"]:
-        said.append(tr("in {medium}", medium=life.name("mediums", about["medium"])))
+        said.append(tr("medium: {medium}", medium=life.name("mediums", about["medium"])))
     if about["soak_min"]:
         said.append(tr("soaked for {n} minutes", n=about["soak_min"]))
     if about["treated"]:
@@ -234,7 +237,7 @@ def _came_up(life: Life, about: Mapping[str, Any]) -> list[str]:
 
 def _treated(life: Life, about: Mapping[str, Any]) -> list[str]:
     product, active = about["product"], about["active_ingredient"]
-    said = [tr("{product} ({ingredient})", product=product, ingredient=active) if active else product]
+    said = [tr("{product} ({ingredient})", product=product, ingredient=active) if product and active else product or active]
     said.append(amount(about["dose"], about["dose_unit"], life.names["dose_units"]))
     said.append(tr("at {place}", place=life.name("locations", about["location"])))
     if about["target"]:

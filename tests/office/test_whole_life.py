@@ -94,7 +94,7 @@ def told(nursery: Workspace, *words: str) -> str:
 
 
 LIFE = """
-5 Jan 2026 Sow | 26-A: 0.25 litres of seed in 10 trays at House 1; in Peat; soaked for 480 minutes
+5 Jan 2026 Sow | 26-A: 0.25 litres of seed; 10 trays; at House 1; medium: Peat; soaked for 480 minutes
 6 Feb 2026 Count emergence | 412 seedlings in 4 of 10 trays; 90 seeds gave more than one
 20 Feb 2026 Count emergence | 1,100 seedlings in 10 of 10 trays
 2 Mar 2026 Open a group | 1,000 plants lifted, 940 planted; 60 plants culled: Weak; stands at House 1 bench 1
