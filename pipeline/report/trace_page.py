@@ -6,7 +6,7 @@ from collections import defaultdict
 
 from formpack.group_code import shown
 from formpack.readers import Unreadable
-from formpack.words import listed, many, marked, number, tr, trn
+from formpack.words import as_typed, listed, many, marked, number, tr, trn
 from pipeline.formulas.tracing import Part
 from pipeline.lists import typed
 from pipeline.office.trace import KINDS, Backwards, Forwards, InGroup, Trace
@@ -91,7 +91,7 @@ def chapters(store: Store, found: Trace, form_titles: dict[str, str]) -> tuple[C
 def _about(found: Trace) -> str:
     read = found.about | typed(KINDS[found.kind][0], found.about)
     parts = [
-        tr(_ABOUT[k], value=v)
+        tr(_ABOUT[k], value=as_typed(v) if isinstance(v, float) else v)
         for k, v in read.items()
         if k in _ABOUT and v != found.code and v is not None and not isinstance(v, Unreadable)
     ]
