@@ -211,6 +211,11 @@ def number(value: float, decimals: int = 0) -> str:
     return str(format_decimal(value, f"#,##0.{'0' * decimals}" if decimals else "#,##0", locale=_language))
 
 
+def as_typed(value: float) -> str:
+    """A number with the decimals that it has, six at most."""
+    return number(value, len(f"{value:.6f}".rstrip("0").partition(".")[2]))
+
+
 def percent(value: float, decimals: int = 1) -> str:
     """A share as a percentage."""
     if _language == "en":

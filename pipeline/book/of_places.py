@@ -5,6 +5,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from formpack.catalog import Form, text_in
+from formpack.words import as_typed, tr
 from pipeline.stages import Work
 
 _SCOUTED = {
@@ -17,6 +19,17 @@ _TREATED = {
     **dict.fromkeys(("applicator", "started_at", "over_midnight", "ended_at", "reentry_at", "weather"), "VARCHAR"),
     "reentry_on": "DATE",
 }
+
+
+def units(forms: Mapping[str, Form]) -> dict[str, str]:
+    """What the form calls its units of dose."""
+    form = forms.get("treatment")
+    return {row["name"]: text_in(row, "label") for row in form.choices.get("dose_units", ())} if form else {}
+
+
+def amount(dose: float | None, unit: str | None, units: Mapping[str, str]) -> str | None:
+    """A dose with its unit, in words."""
+    return None if dose is None else tr("{dose} {unit}", dose=as_typed(dose), unit=units.get(unit or "", unit or ""))
 
 
 def _said(work: Work, form_id: str, asked: Mapping[str, str]) -> str:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -119,8 +120,9 @@ def _say_life(life: Life) -> None:
 def _say_table(table: Table) -> None:
     """A table of the page on the screen: columns of sentences stand beneath their rows, a last column tells what is marked."""
     say(f"{table.caption}:")
+    as_said: dict[str, Callable[[Any], str]] = {"share": words.percent, "month": words.short_month}
     cells = [
-        [words.percent(v) if c.kind == "share" else v for v, c in zip(row, table.columns, strict=True)] for row in table.rows
+        [as_said[c.kind](v) if c.kind in as_said else v for v, c in zip(row, table.columns, strict=True)] for row in table.rows
     ]
     if table.total:
         cells.append(list(table.total))

@@ -23,6 +23,7 @@ from pipeline.cli.frame import (
 def trace(
     batch: Annotated[str, typer.Option(metavar="CODE", help="Follow the plants in which buds of this batch were set.")] = "",
     seed_lot: Annotated[str, typer.Option(metavar="CODE", help="Follow the plants of this seed lot.")] = "",
+    sowing: Annotated[str, typer.Option(metavar="CODE", help="Follow the plants of this sowing.")] = "",
     team: Annotated[str, typer.Option(metavar="CODE", help="Follow the plants that this team budded.")] = "",
     group: Annotated[
         str, typer.Option(metavar="CODE", help="Follow the plants of this group, and say where they came from.")
@@ -38,8 +39,8 @@ def trace(
     as_of: AsOfOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Follow a batch, a seed lot, a group or a team to every plant that stands and every customer; or an order back to its
-    sources."""
+    """Follow a batch, a seed lot, a sowing, a group or a team to every plant that stands and every customer; or an order back
+    to its sources."""
     from dataclasses import asdict
 
     from pipeline import run
@@ -49,11 +50,11 @@ def trace(
     from pipeline.report.page import page_html
     from pipeline.report.trace_page import chapters, page_about
 
-    asked = {"batch": batch, "seed_lot": seed_lot, "team": team, "group": group, "order": order}
+    asked = {"batch": batch, "seed_lot": seed_lot, "sowing": sowing, "team": team, "group": group, "order": order}
     given = {kind: code for kind, code in asked.items() if code}
     with refusals():
         if len(given) != 1:
-            options = "--batch, --seed-lot, --team, --group, --order"
+            options = "--batch, --seed-lot, --sowing, --team, --group, --order"
             raise Refused(tr("Say what to follow, with one of {options}.", options=options))
         if to is not None and to.suffix != ".html":
             raise Refused(tr("{file} must end in .html.", file=str(to)))

@@ -6,7 +6,7 @@ import datetime as dt
 import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from formpack.catalog import Form, causes, text_in
@@ -14,6 +14,7 @@ from formpack.group_code import shown
 from formpack.words import tr, unpacked
 from pipeline.intake.corrections import all_corrections
 from pipeline.office import photos
+from pipeline.office.group_care import Blades, Care, Cut, Month, blades_of, by_name, care_of, cuts_of, months_of
 from pipeline.office.history import LISTS, coded, in_words, said_of
 from pipeline.office.photos import Photo
 from pipeline.office.records import SAID_BEFORE, Sent, by_identity
@@ -22,8 +23,8 @@ from pipeline.tables import labels, names_of
 
 TABLES = tuple(
     "submissions problems movements standing counts discrepancies accepted bookings unrecorded origins placings stage_events"
-    " chain_nodes chain_beliefs flows sowings day walks treatments houses list_pests list_staff list_teams list_locations"
-    " list_rootstocks list_scions list_seed_lots"
+    " chain_nodes chain_beliefs flows sowings emergence_counts particulars scouted treated sterilised walks treatments climate"
+    " hygiene budwood_batches day list_pests list_staff list_teams list_locations list_rootstocks list_scions list_seed_lots"
     " list_budwood_batches list_orders".split()
 )
 """The tables that `gather` reads."""
@@ -67,6 +68,9 @@ class Event:
     attempt: int | None
     scion: str | None
     batch: str | None
+    cut: Cut | None
+    """What is known of the batch."""
+    blades: Blades | None
     buds_set: int | None
     green: int | None
     brown: int | None
@@ -151,19 +155,6 @@ class Placed:
 
 
 @dataclass(frozen=True)
-class DoneThere:
-    """A treatment with a product (its name), or a record of scouting (of a pest, with plants examined and affected), at a place
-    of the group or at the whole of its house, while it stood there."""
-
-    on: dt.date
-    place: str
-    product: str | None
-    pest: str | None
-    examined: int | None
-    affected: int | None
-
-
-@dataclass(frozen=True)
 class Printed:
     """A sign or paper that was printed, and what stood on it."""
 
@@ -172,24 +163,6 @@ class Printed:
     paper: str | None
     """The number of a despatch paper, such as `O001/2`."""
     shows: Mapping[str, Any]
-
-
-@dataclass(frozen=True)
-class Sown:
-    """The sowing that the seedlings were lifted from, and what had come up of all of it when it was last counted."""
-
-    code: str
-    sown_on: dt.date
-    place: str | None
-    trays: int
-    seeds: int | None
-    litres: float | None
-    soak_min: int | None
-    medium: str | None
-    treated: str | None
-    counted_on: dt.date | None
-    trays_read: int | None
-    emerged: int | None
 
 
 @dataclass(frozen=True)
@@ -207,8 +180,7 @@ class Life:
     mix: str | None
     seed_lot: str | None
     sown_on: dt.date | None
-    sowing: Sown | None
-    """None where its opening names no sowing, or one whose code was not sown, or sown twice."""
+    sowing: str | None
     stage: str | None
     place: str | None
     opened_on: dt.date | None
@@ -227,12 +199,13 @@ class Life:
     came: tuple[Flow, ...]
     went: tuple[Flow, ...]
     places: tuple[Placed, ...]
-    done_there: tuple[DoneThere, ...]
+    care: tuple[Care, ...]
+    months: tuple[Month, ...]
     stages: tuple[tuple[dt.date, str], ...]
     """The day on which each stage was first reached."""
     printed: tuple[Printed, ...]
     names: Mapping[str, Mapping[str, str]]
-    """What codes are called, by list: those of the nursery, and `causes` and `reasons`."""
+    """What codes are called, by list: those of the nursery, and what forms call theirs and are called."""
 
     def name(self, of: str, code: str | None) -> str:
         """What a code of a list is called."""
@@ -305,30 +278,7 @@ SELECT opened_on, opened_with, book_count, last_count, last_count_on, estimate, 
     location, state
 FROM work.standing WHERE group_code = ?
 """
-_DONE_THERE = """
-WITH done AS (
-    SELECT on_date, location, label AS product, target AS pest, NULL::BIGINT AS examined, NULL::BIGINT AS affected
-    FROM treatments WHERE state = 'accepted'
-    UNION ALL
-    SELECT on_date, location, NULL, pest, examined, affected FROM work.walks
-)
-SELECT DISTINCT d.* FROM done d JOIN work.placings p ON p.group_code = $1 AND d.on_date >= p.from_on
-    AND d.on_date <= least(coalesce(p.until_on, DATE '9999-12-31'), coalesce($2, DATE '9999-12-31'))
-LEFT JOIN work.houses h ON h.location = p.location
-WHERE d.location IN (p.location, h.house) ORDER BY ALL
-"""
-_SOWN = """
-SELECT s.sowing_code, s.sown_on, s.location, s.trays, s.seeds, s.litres, s.soak_min, s.medium, s.treated, s.read_on,
-    s.trays_read, s.emerged
-FROM work.origins o JOIN work.sowings s USING (sowing_code) WHERE o.group_code = ? AND s.times = 1
-"""
 _IN, _OUT = ("opened", "moved_in"), ("moved_out", "despatched", "culled", "lost", "died")
-
-
-def _heads(store: Store, sql: str, values: Sequence[Any]) -> list[dict[str, Any]]:
-    found = store.connection.execute(sql, list(values))
-    columns = [name for name, *_ in found.description or ()]
-    return [dict(zip(columns, row, strict=True)) for row in found.fetchall()]
 
 
 def _grouped(rows: Iterable[tuple[Any, ...]]) -> dict[str, list[tuple[Any, ...]]]:
@@ -363,23 +313,26 @@ def _shorts(store: Store, ids: Sequence[str]) -> dict[str, str]:
 
 def _names(store: Store, forms: Mapping[str, Form]) -> dict[str, dict[str, str]]:
     """What codes are called: of lists, and of causes and the reasons of moves as the forms say them."""
-    reasons = [row for form in forms.values() for row in form.choices.get("transfer_reasons", ())]
+    chosen = {
+        of: [row for form in forms.values() for row in form.choices.get(name, ())]
+        for of, name in (("reasons", "transfer_reasons"), ("mediums", "mediums"), ("dose_units", "dose_units"))
+    }
     return (
-        {of: names_of(store, of) for of in LISTS}
+        {of: names_of(store, of) for of in (*LISTS, "pests")}
         | {
             of: {row["name"]: text_in(row, "label") or row["name"] for row in rows}
-            for of, rows in (("causes", causes()), ("reasons", reasons))
+            for of, rows in {"causes": causes(), **chosen}.items()
         }
-        | {"pests": names_of(store, "pests")}
+        | {"forms": {form.form_id: form.title_spoken for form in forms.values()}}
     )
 
 
 def gather(store: Store, code: str, forms: Mapping[str, Form], day: dt.date) -> Life:
     """Everything about the group of this code (eight digits) as of the day."""
     ids = [i for (i,) in store.rows(_ABOUT, [code, shown(code)])]
-    heads, sent, names = _heads(store, _HEADS, [ids]), by_identity(store, ids, forms), _names(store, forms)
+    heads, sent, names = by_name(store, _HEADS, [ids]), by_identity(store, ids, forms), _names(store, forms)
     events = _events(store, code, heads, sent, names, forms)
-    standing = _heads(store, _STANDING, [code])
+    standing = by_name(store, _STANDING, [code])
     here: dict[str, Any] = (
         standing[0]
         if standing
@@ -388,8 +341,8 @@ def gather(store: Store, code: str, forms: Mapping[str, Form], day: dt.date) -> 
             " state".split()
         )
     )
-    origin = store.rows("SELECT rootstock, seed_lot, sow_date FROM work.origins WHERE group_code = ?", [code])
-    rootstock, seed_lot, sown_on = origin[0] if origin else (None, None, None)
+    origin = store.rows("SELECT rootstock, seed_lot, sow_date, sowing_code FROM work.origins WHERE group_code = ?", [code])
+    rootstock, seed_lot, sown_on, sowing = origin[0] if origin else (None, None, None, None)
     doubts = store.rows(
         "SELECT on_date, counted, expected, likely_cause, confidence, advice FROM discrepancies WHERE group_code = ?"
         " ORDER BY on_date, instance_ids, likely_cause",
@@ -409,7 +362,7 @@ def gather(store: Store, code: str, forms: Mapping[str, Form], day: dt.date) -> 
         [code, shown(code)],
     )
     booked = [e for e in events if e.in_books]
-    last = max((e.on for e in booked), default=None) if here["stage"] == "gone" else None
+    until = max((e.on for e in booked), default=day) if here["stage"] == "gone" else day
     return Life(
         code=code,
         day=day,
@@ -421,7 +374,7 @@ def gather(store: Store, code: str, forms: Mapping[str, Form], day: dt.date) -> 
         mix=here["mix"],
         seed_lot=seed_lot,
         sown_on=sown_on,
-        sowing=next((Sown(*row) for row in store.rows(_SOWN, [code])), None),
+        sowing=sowing,
         stage=here["stage"],
         place=here["location"],
         opened_on=here["opened_on"],
@@ -440,7 +393,8 @@ def gather(store: Store, code: str, forms: Mapping[str, Form], day: dt.date) -> 
         came=_flows(booked, _IN),
         went=_flows(booked, _OUT),
         places=tuple(_stays(places)),
-        done_there=tuple(DoneThere(*row) for row in store.rows(_DONE_THERE, [code, last])),
+        care=tuple(_care(store, code, until, names)),
+        months=tuple(months_of(store, code, until, forms)),
         stages=tuple(stages),
         printed=tuple(Printed(on, kind, paper, kept_json(shows)) for on, kind, paper, shows in printed),
         names=names,
@@ -470,6 +424,7 @@ def _events(
             said = tr("{day}: {what}", day=made.made_at.date(), what=said_of(made, asked))
             corrected.setdefault(made.instance_id, []).append(said)
     pictures = {i: list(_pictures(record, forms)) for i, record in sent.items()}
+    cuts, blades = cuts_of(store, {h["budwood_batch"] for h in heads}), blades_of(store, code)
     taken = photos.find(store, {i: named for i, named in pictures.items() if named})
     events, place = [], None
     for head in heads:
@@ -488,7 +443,7 @@ def _events(
                 submission=instance_id,
                 short=shorts[instance_id],
                 form_id=record.form_id,
-                form=forms[record.form_id].title_spoken if record.form_id in forms else record.form_id,
+                form=names["forms"].get(record.form_id, record.form_id),
                 staff_code=record.staff_code,
                 person=names["staff"].get(record.staff_code, ""),
                 state=record.state,
@@ -505,6 +460,8 @@ def _events(
                 attempt=given["attempt"],
                 scion=given["scion"],
                 batch=given["budwood_batch"],
+                cut=cuts.get(given["budwood_batch"] or ""),
+                blades=blades.get(instance_id) if own else None,
                 buds_set=words.get("set"),
                 green=words.get("took", 0) if reads else None,
                 brown=words.get("failed", 0) if reads else None,
@@ -523,6 +480,14 @@ def _events(
         )
         place = given["location"] or place
     return events
+
+
+def _care(store: Store, code: str, until: dt.date, names: Mapping[str, Mapping[str, str]]) -> Iterable[Care]:
+    found = care_of(store, code, until)
+    shorts = _shorts(store, [c.submission for c in found])
+    for c in found:
+        form, person = names["forms"].get(c.form_id, c.form_id), names["staff"].get(c.staff_code, "")
+        yield replace(c, short=shorts[c.submission], form=form, person=person)
 
 
 def _pictures(record: Sent, forms: Mapping[str, Form]) -> Iterable[str]:

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from formpack.group_code import shown
-from formpack.words import many, marked, number, tr, trn
+from formpack.words import as_typed, many, marked, number, tr, trn
+from pipeline.book.climate import said as measured
+from pipeline.book.of_places import amount
+from pipeline.office.group_care import Care, Month
 from pipeline.office.group_life import Change, Event, Flow, Life, Printed
 
 _CHANGED = {
@@ -85,6 +91,7 @@ def did(life: Life, event: Event) -> list[str]:
         said.append(tr("{buds} set by {team}, budding {attempt}", buds=many(event.buds_set, "bud"), **about))
         said += [tr("scion {scion}", scion=name("scions", event.scion))] if event.scion else []
         said += [tr("batch {batch}", batch=life.coded("budwood_batches", event.batch))] if event.batch else []
+        said += _of_cut(event)
     if event.green is not None:
         read = {"green": event.green, "brown": event.brown or 0, "unsure": event.unsure or 0, "missing": event.missing or 0}
         said.append(
@@ -95,6 +102,7 @@ def did(life: Life, event: Event) -> list[str]:
             )
         )
     said += [_changed(life, event, change) for change in event.changes]
+    said += _of_blades(event)
     if event.place and event.place_before and event.place_before != event.place:
         said.append(
             tr(
@@ -197,27 +205,113 @@ def _kept_out(life: Life) -> list[str]:
     return [said]
 
 
-def seed_in_words(life: Life) -> list[tuple[str, str]]:
-    """The sowing that the group was opened from, and what came up of it: (what, as it is)."""
-    s = life.sowing
-    if s is None:
-        return []
+def _sown(life: Life, about: Mapping[str, Any]) -> list[str]:
     amount = tr("seeds not counted")
-    if s.litres is not None:
-        amount = tr("{litres} litres of seed", litres=number(s.litres, 2))
-    elif s.seeds is not None:
-        amount = trn("{n} seed", "{n} seeds", s.seeds)
-    trays = trn("{n} tray", "{n} trays", s.trays)
-    about = {"code": s.code, "amount": amount, "trays": trays, "place": life.name("locations", s.place)}
-    said = [tr("{code}: {amount} in {trays} at {place}", **about)]
-    if s.soak_min:
-        said.append(tr("soaked for {n} minutes", n=s.soak_min))
-    if s.treated:
-        said.append(tr("treated, by the list of seed lots: {treated}", treated=s.treated))
-    found = [(tr("sowing"), "; ".join(said))]
-    if s.counted_on is not None:
-        trays = trn("{n} tray", "{n} trays", s.trays_read or 0)
-        came = trn("{n} seedling", "{n} seedlings", s.emerged or 0)
-        counted = tr("{seedlings} in {trays}, counted on {day}", seedlings=came, trays=trays, day=s.counted_on)
-        found.append((tr("came up"), counted))
-    return found
+    if about["litres"] is not None:
+        amount = tr("{litres} litres of seed", litres=number(about["litres"], 2))
+    elif about["seeds"] is not None:
+        amount = trn("{n} seed", "{n} seeds", about["seeds"])
+    said = [tr("{code}: {amount}", code=about["sowing_code"], amount=amount)]
+    if about["trays"]:
+        said.append(trn("{n} tray", "{n} trays", about["trays"]))
+    if about["location"]:
+        said.append(tr("at {place}", place=life.name("locations", about["location"])))
+    if about["medium"]:
+        said.append(tr("medium: {medium}", medium=life.name("mediums", about["medium"])))
+    if about["soak_min"]:
+        said.append(tr("soaked for {n} minutes", n=about["soak_min"]))
+    if about["treated"]:
+        said.append(tr("treated, by the list of seed lots: {treated}", treated=about["treated"]))
+    if (about["groups"] or 0) > 1:
+        said.append(tr("{n} groups were lifted from it", n=about["groups"]))
+    return said
+
+
+def _came_up(life: Life, about: Mapping[str, Any]) -> list[str]:
+    seedlings = trn("{n} seedling", "{n} seedlings", about["emerged"])
+    said = [tr("{seedlings} in {read} of {trays} trays", seedlings=seedlings, read=about["trays_read"], trays=about["trays"])]
+    if about["multiple"]:
+        said.append(trn("{n} seed gave more than one", "{n} seeds gave more than one", about["multiple"]))
+    return said
+
+
+def _treated(life: Life, about: Mapping[str, Any]) -> list[str]:
+    product, active = about["product"], about["active_ingredient"]
+    said = [tr("{product} ({ingredient})", product=product, ingredient=active) if product and active else product or active]
+    said.append(amount(about["dose"], about["dose_unit"], life.names["dose_units"]))
+    said.append(tr("at {place}", place=life.name("locations", about["location"])))
+    if about["target"]:
+        said.append(tr("against {pest}", pest=life.name("pests", about["target"])))
+    if about["applicator"]:
+        said.append(tr("applied by {person}", person=life.coded("staff", about["applicator"])))
+    return [text for text in said if text]
+
+
+_CARED = {"sowing": _sown, "emergence": _came_up, "treatment": _treated}
+
+
+def cared(life: Life, care: Care) -> list[str]:
+    """What a record of its seed or of a treatment says, each thing in words."""
+    return _CARED[care.form_id](life, care.says)
+
+
+def _of_cut(event: Event) -> list[str]:
+    """Where and when the budwood was cut."""
+    cut, said = event.cut, []
+    if cut is None:
+        return []
+    if cut.cut_on and cut.cut_on <= event.on:
+        said.append(tr("cut on {day}, {days} before", day=cut.cut_on, days=many((event.on - cut.cut_on).days, "day")))
+    elif cut.cut_on:
+        said.append(tr("cut on {day}, which is later", day=cut.cut_on))
+    said += [tr("source block {value}", value=cut.source_block)] if cut.source_block else []
+    said += [tr("source tree {value}", value=cut.source_tree)] if cut.source_tree else []
+    said.append(tr("authorisation {value}", value=cut.authorisation) if cut.authorisation else tr("no authorisation recorded"))
+    said += [tr("{buds} cut", buds=many(cut.buds, "bud"))] if cut.buds is not None else []
+    return said
+
+
+def _of_blades(event: Event) -> list[str]:
+    if event.blades is None:
+        return []
+    n, bare = event.blades.disinfections, event.blades.not_between
+    said = [
+        trn("blades disinfected {n} time that day", "blades disinfected {n} times that day", n)
+        if n
+        else tr("no disinfecting of blades recorded that day")
+    ]
+    if n and bare:
+        said.append(
+            trn(
+                "{n} change of cultivar that day without disinfecting",
+                "{n} changes of cultivar that day without disinfecting",
+                bare,
+            )
+        )
+    return said
+
+
+def in_month(life: Life, month: Month) -> list[str]:
+    """What was done and seen in a month at a place, in lines: all that was recorded, then each thing that was outside."""
+    name = life.name
+    said = [
+        tr("{form}: {records}", form=name("forms", form_id), records=many(n, "record")) for form_id, n in month.forms.items()
+    ]
+    for pest, examined, affected in month.pests:
+        about = {"pest": name("pests", pest), "affected": affected, "examined": examined}
+        if affected:
+            said.append(tr("{pest}: {affected} of {examined} plants", **about))
+        elif pest == "none":
+            said.append(tr("nothing found among {examined} plants", **about))
+        else:
+            said.append(tr("{pest}: none found among {examined} plants", **about))
+    lines = ["; ".join(said)]
+    for o in month.outside:
+        for n, limit, most, text in (
+            (o.below, o.limit_low, o.lowest, marked("{what}: {n} of {readings} readings below {limit}, down to {most}")),
+            (o.above, o.limit_high, o.highest, marked("{what}: {n} of {readings} readings above {limit}, up to {most}")),
+        ):
+            if n and limit is not None:
+                values = {"n": n, "readings": o.readings, "limit": as_typed(limit), "most": as_typed(most)}
+                lines.append(tr(text, what=measured(o.what), **values))
+    return lines

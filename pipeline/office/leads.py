@@ -14,7 +14,7 @@ _HELD = """
 WITH held AS (
     SELECT c.instance_id, c.form_id, s.state, c.group_code, c.visit_date, p.moves_to, p.moving, p.sets_buds, p.opens,
         coalesce(CASE $2 WHEN 'batch' THEN p.budwood_batch WHEN 'seed_lot' THEN p.seed_lot WHEN 'team' THEN p.team_code
-            WHEN 'order' THEN p.order_ref END = $1, false) AS is_named
+            WHEN 'sowing' THEN upper(p.sowing_code) WHEN 'order' THEN p.order_ref END = $1, false) AS is_named
     FROM work.states s JOIN work.current c USING (instance_id) JOIN work.particulars p USING (reading_id)
     WHERE s.state IN ('quarantined', 'waiting')
 )

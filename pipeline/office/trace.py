@@ -1,4 +1,4 @@
-"""Where plants of one batch, seed lot, group or team went, and where those of one order or group came from."""
+"""Where plants of one batch, seed lot, sowing, group or team went, and where those of one order or group came from."""
 
 from __future__ import annotations
 
@@ -7,9 +7,11 @@ import json
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from formpack.group_code import is_group_code, plain, shown
-from formpack.words import marked, tr
+from formpack.readers import NearMiss, with_near_miss
+from formpack.words import listed, marked, tr
 from pipeline.findings import Refused
 from pipeline.formulas.tracing import NONE, Key, Part
 from pipeline.office.leads import KeptOut, Perhaps, kept_out, open_moves, perhaps, quiet_moves
@@ -20,14 +22,15 @@ from pipeline.tables import known_code, unknown_group
 KINDS = {
     "batch": ("budwood_batches", marked("Budwood batch {code}")),
     "seed_lot": ("seed_lots", marked("Seed lot {code}")),
+    "sowing": ("", marked("Sowing {code}")),
     "team": ("teams", marked("What team {code} budded")),
     "order": ("orders", marked("Order {code}")),
     "group": ("", marked("Group {code}")),
 }
-"""What can be traced -> the list that has its codes, and what it is called; `tr` that."""
+"""What can be traced -> the list that has its codes ("" for what is on none), and what it is called; `tr` that."""
 TABLES = tuple(
     "standing movements problems lots accepted bookings openings origins growing states current particulars list_rows"
-    " unrecorded held_back houses deliveries budwood_batches list_budwood_batches list_seed_lots list_teams"
+    " unrecorded held_back houses deliveries budwood_batches sowings drawn list_budwood_batches list_seed_lots list_teams"
     " list_orders list_locations list_rootstocks list_scions list_compatibility".split()
 )
 """The tables that are read here."""
@@ -38,6 +41,8 @@ _STARTS = {
     " WHERE b.word = 'set' AND b.quantity > 0 AND a.team_code = $1 GROUP BY ALL",
     "seed_lot": "SELECT m.group_code, min(m.on_date) FROM work.movements m JOIN work.accepted a USING (instance_id)"
     " WHERE m.kind = 'opened' AND a.seed_lot = $1 GROUP BY ALL",
+    "sowing": "SELECT m.group_code, min(m.on_date) FROM work.movements m JOIN work.accepted a USING (instance_id)"
+    " WHERE m.kind = 'opened' AND upper(a.sowing_code) = $1 GROUP BY ALL",
     "order": "SELECT m.group_code, max(m.on_date) FROM work.movements m JOIN work.accepted a USING (instance_id)"
     " WHERE m.kind = 'despatched' AND a.order_ref = $1 GROUP BY ALL",
 }
@@ -58,6 +63,8 @@ GROUP BY ALL ORDER BY ALL
 """
 _FACTS = ("code", "scion", "source_block", "source_tree", "cut_on", "authorisation", "buds")
 """What is known of a batch that a record of cutting names and the list does not."""
+_OF_SOWING = ("seed_lot", "sown_on", "trays", "litres", "seeds")
+"""What is known of a code that was sown once."""
 
 
 @dataclass(frozen=True)
@@ -102,7 +109,7 @@ class Sent:
 
 @dataclass(frozen=True)
 class From:
-    """A source of the plants of an order or a group: seed lot, batch or team, and how many of the plants are of it."""
+    """A source of the plants of an order or a group: seed lot, sowing, batch or team, and how many of the plants are of it."""
 
     kind: str
     code: str
@@ -166,12 +173,12 @@ class Forwards:
 
 @dataclass(frozen=True)
 class Trace:
-    """What was found. A seed lot, batch or team has only a way forwards, an order only one backwards."""
+    """What was found. A seed lot, sowing, batch or team has only a way forwards, an order only one backwards."""
 
     kind: str
     code: str
-    about: dict[str, str]
-    """What the list says of it, by column."""
+    about: dict[str, Any]
+    """What the list says of it, by column; of a sowing, what its record says."""
     alike: tuple[str, ...]
     """Other batches cut from the same source tree."""
     forwards: Forwards | None
@@ -209,7 +216,7 @@ def trace(store: Store, kind: str, code: str) -> Trace:
     return Trace(kind, code, about, alike, forwards, backwards, kept_out(store, kind, code, touched), exact)
 
 
-def _known(store: Store, kind: str, code: str) -> tuple[str, dict[str, str]]:
+def _known(store: Store, kind: str, code: str) -> tuple[str, dict[str, Any]]:
     """The code as the books have it, and what the list says of it."""
     if kind == "group":
         digits = plain(code) or code
@@ -219,15 +226,32 @@ def _known(store: Store, kind: str, code: str) -> tuple[str, dict[str, str]]:
             said = marked("There is no group {code} in the books; `formpack history {code}` shows what came in about it.")
             raise Refused(tr(said, code=shown(digits)))
         raise unknown_group(store, code)
-    listed = KINDS[kind][0]
-    known = dict(store.rows("SELECT code, texts FROM work.list_rows WHERE list_name = $1", [listed]))
+    if kind == "sowing":
+        return _known_sowing(store, code)
+    of = KINDS[kind][0]
+    known = dict(store.rows("SELECT code, texts FROM work.list_rows WHERE list_name = $1", [of]))
     if kind == "batch":
         for found in store.rows(f"SELECT {', '.join(_FACTS)} FROM work.budwood_batches"):
             facts = {k: str(v) for k, v in zip(_FACTS, found, strict=True) if v is not None}
             known.setdefault(found[0], json.dumps(facts))
-    known_code(f"--{kind.replace('_', '-')}", code, dict.fromkeys(known, ""), listed)
+    known_code(f"--{kind.replace('_', '-')}", code, dict.fromkeys(known, ""), of)
     row: dict[str, str] = json.loads(known[code])
     return code, {k: v for k, v in row.items() if v and k not in ("code", "active")}
+
+
+def _known_sowing(store: Store, code: str) -> tuple[str, dict[str, Any]]:
+    """A sowing that was recorded, or that an opening names."""
+    names = "SELECT sowing_code FROM work.sowings UNION SELECT sowing_code FROM work.drawn"
+    sown, known = code.strip().upper(), [name for (name,) in store.rows(names)]
+    if not known:
+        raise Refused(tr("No sowing is recorded, and no opening of a group names one."))
+    if sown not in known:
+        said = tr("No sowing and no opening of a group names {code}", code=code[:60])
+        raise Refused(
+            with_near_miss(said, NearMiss(known).of(sown) or tr("there are: {codes}.", codes=listed(sorted(known), 8)))
+        )
+    found = store.rows(f"SELECT {', '.join(_OF_SOWING)} FROM work.sowings WHERE sowing_code = $1 AND times = 1", [sown])
+    return sown, {k: v for row in found for k, v in zip(_OF_SOWING, row, strict=True) if v is not None}
 
 
 def _alike(store: Store, code: str) -> tuple[str, ...]:
@@ -243,12 +267,13 @@ def _source(kind: str, code: str) -> Source:
     """What is traced, by its changes."""
     of: dict[str, Callable[[Change], bool]] = {
         "seed_lot": lambda c: c.seed_lot == code,
+        "sowing": lambda c: c.sowing == code,
         "batch": lambda c: c.batch == code,
         "team": lambda c: c.team == code,
     }
     if kind == "group":
         return Source(whole=code)
-    return Source(opened=of[kind]) if kind == "seed_lot" else Source(budded=of[kind], is_of_buds=True)
+    return Source(opened=of[kind]) if kind in ("seed_lot", "sowing") else Source(budded=of[kind], is_of_buds=True)
 
 
 def _forwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tuple[Forwards, bool]:
@@ -389,6 +414,7 @@ def _backwards(store: Store, edges: Sequence[Edge], kind: str, code: str) -> tup
     sources, exact = [], True
     for what, codes in (
         ("seed_lot", {c.seed_lot for c in some if c.kind == "opened"}),
+        ("sowing", {c.sowing for c in some if c.kind == "opened"}),
         ("batch", {c.batch for c in some if c.kind == "set"}),
         ("team", {c.team for c in some if c.kind == "set"}),
     ):

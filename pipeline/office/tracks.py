@@ -18,8 +18,8 @@ Span = tuple[dt.date, dt.date, str, str]
 """Days between which plants of the first group went to the second."""
 _MOVES = "SELECT on_date, group_code, other_group FROM work.movements WHERE kind = 'moved_out' ORDER BY ALL"
 _CHANGES = """
-SELECT m.group_code, m.kind, m.quantity, m.other_group, m.on_date, m.ended, m.instance_id, m.cause, a.seed_lot, a.order_ref,
-    a.consignee,
+SELECT m.group_code, m.kind, m.quantity, m.other_group, m.on_date, m.ended, m.instance_id, m.cause, a.seed_lot,
+    nullif(upper(a.sowing_code), '') AS sowing, a.order_ref, a.consignee,
     CASE WHEN a.reads_buds AND NOT EXISTS (FROM work.bookings b WHERE b.reading_id = a.reading_id AND b.word = 'moves')
         THEN a.team_code END AS team_code,
     a.attempt, NULL AS budwood_batch
@@ -27,12 +27,12 @@ FROM work.movements m JOIN work.accepted a USING (instance_id)
 WHERE m.group_code IN (SELECT unnest($1))
 UNION ALL
 SELECT a.group_code, 'set', sum(b.quantity)::BIGINT, NULL, a.visit_date, a.ended, a.instance_id, NULL, NULL, NULL, NULL,
-    a.team_code, a.attempt, a.budwood_batch
+    NULL, a.team_code, a.attempt, a.budwood_batch
 FROM work.accepted a JOIN work.bookings b USING (reading_id)
 WHERE b.word = 'set' AND b.quantity > 0 AND a.group_code IN (SELECT unnest($1))
 GROUP BY ALL
 UNION ALL
-SELECT group_code, 'read', 0, NULL, visit_date, ended, instance_id, NULL, NULL, NULL, NULL, NULL, NULL, NULL
+SELECT group_code, 'read', 0, NULL, visit_date, ended, instance_id, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL
 FROM work.accepted WHERE reads_buds AND group_code IN (SELECT unnest($1))
 ORDER BY ALL
 """
@@ -52,6 +52,7 @@ class Change:
     instance_id: str
     cause: str | None
     seed_lot: str | None
+    sowing: str | None
     order_ref: str | None
     consignee: str | None
     team: str | None

@@ -12,8 +12,9 @@ from collections.abc import Sequence
 from formpack.group_code import shown
 from formpack.words import many, number, short_day, tr
 from pipeline.office import photos
+from pipeline.office.group_care import Care
 from pipeline.office.group_life import Event, Flow, Life
-from pipeline.office.group_words import did, flow_in_words, head, printed_as, seed_in_words, why_out
+from pipeline.office.group_words import cared, did, flow_in_words, head, in_month, printed_as, why_out
 from pipeline.report.blocks import (
     Block,
     Chapter,
@@ -91,14 +92,14 @@ def facts(life: Life) -> list[tuple[str, str]]:
         (tr("mix of scions"), life.mix if life.mix and not scion else ""),
         (tr("seed lot"), life.coded("seed_lots", life.seed_lot)),
         (tr("sown on"), short_day(life.sown_on) if life.sown_on else ""),
-        *seed_in_words(life),
+        (tr("sowing"), life.sowing or ""),
         (tr("stage"), in_stage(life.stage) if life.stage else ""),
         (tr("place"), life.name("locations", life.place)),
     ]
     return [(what, said) for what, said in found if said]
 
 
-def _who(event: Event) -> str:
+def _who(event: Event | Care) -> str:
     return f"{event.person} ({event.staff_code})" if event.person not in ("", event.staff_code) else event.staff_code
 
 
@@ -117,7 +118,8 @@ def _told(life: Life, event: Event) -> list[str]:
 
 
 def _events(life: Life) -> Chapter | None:
-    if not life.events:
+    events: list[Care | Event] = sorted([*life.care, *life.events], key=lambda e: e.on)
+    if not events:
         return None
     columns = (
         Column(tr("day"), "day"),
@@ -127,10 +129,15 @@ def _events(life: Life) -> Chapter | None:
         Column(tr("submission"), "text", tr("The beginning of its identity; `formpack history` shows all of it.")),
         Column(tr("what was found and done")),
     )
-    rows = [(e.on, e.form, _who(e), e.book, e.short, "\n".join(_told(life, e)) or None) for e in life.events]
-    out = frozenset(i for i, e in enumerate(life.events) if not e.in_books)
+    rows = [
+        (e.on, e.form, _who(e), e.book, e.short, "\n".join(_told(life, e)) or None)
+        if isinstance(e, Event)
+        else (e.on, e.form, _who(e), None, e.short, "; ".join(cared(life, e)))
+        for e in events
+    ]
+    out = frozenset(i for i, e in enumerate(events) if isinstance(e, Event) and not e.in_books)
     table = Table("events", tr("What happened"), columns, rows, marked=out, mark_says=tr("not in the books"))
-    said = many(len(life.events), "submission")
+    said = many(len(events), "submission")
     return Chapter("events", tr("What happened"), [table], tr("{submissions}, the first first.", submissions=said))
 
 
@@ -216,28 +223,17 @@ def _flows(life: Life) -> Chapter | None:
 
 
 def _places(life: Life) -> Chapter | None:
-    if not (life.places or life.printed):
+    if not (life.places or life.printed or life.months):
         return None
     blocks: list[Block] = []
     if life.places:
         where = (Column(tr("place")), Column(tr("from"), "day"), Column(tr("until"), "day"))
         stays = [(life.name("locations", p.place), p.since, p.until) for p in life.places]
         blocks.append(Table("places", tr("Where it stood"), where, stays))
-    if life.done_there:
-        heads = (
-            Column(tr("day"), "day"),
-            Column(tr("place")),
-            Column(tr("product")),
-            Column(tr("pest or symptom")),
-            Column(tr("examined"), "number"),
-            Column(tr("affected"), "number"),
-        )
-        done = [
-            (d.on, life.name("locations", d.place), d.product, life.name("pests", d.pest), d.examined, d.affected)
-            for d in life.done_there
-        ]
-        caption = tr("Treated and scouted at its place, or in the whole house, while it stood there")
-        blocks.append(Table("done_there", caption, heads, done))
+    if life.months:
+        heads = (Column(tr("place")), Column(tr("month"), "month"), Column(tr("what was done and seen")))
+        done = [(life.name("locations", m.place), m.month, "\n".join(in_month(life, m))) for m in life.months]
+        blocks.append(Table("months", tr("What else was done and seen where it stood, by month"), heads, done))
         blocks.append(Says(tr("This shows what was done and seen there. It shows no cause."), "soft"))
     if life.printed:
         columns = (Column(tr("printed on"), "day"), Column(tr("what")), Column(tr("times"), "number"))

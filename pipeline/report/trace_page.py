@@ -6,7 +6,7 @@ from collections import defaultdict
 
 from formpack.group_code import shown
 from formpack.readers import Unreadable
-from formpack.words import listed, many, marked, number, tr, trn
+from formpack.words import as_typed, listed, many, marked, number, tr, trn
 from pipeline.formulas.tracing import Part
 from pipeline.lists import typed
 from pipeline.office.trace import KINDS, Backwards, Forwards, InGroup, Trace
@@ -29,14 +29,24 @@ _ABOUT = {
     "supplier": marked("supplier {value}"),
     "received": marked("received on {value}"),
     "treated": marked("treated: {value}"),
+    "seed_lot": marked("of seed lot {value}"),
+    "sown_on": marked("sown on {value}"),
+    "trays": marked("trays: {value}"),
+    "litres": marked("litres of seed: {value}"),
+    "seeds": marked("seeds: {value}"),
     "consignee": marked("for {value}"),
     "quantity": marked("{value} trees ordered"),
     "wanted_on": marked("wanted on {value}"),
 }
 GONE = {"culled": marked("culled"), "died": marked("found dead"), "lost": marked("lost")}
-_SOURCES = {"seed_lot": marked("seed lot"), "batch": marked("budwood batch"), "team": marked("team that budded")}
+_SOURCES = {
+    "seed_lot": marked("seed lot"),
+    "sowing": marked("sowing"),
+    "batch": marked("budwood batch"),
+    "team": marked("team that budded"),
+}
 _LISTS = {"seed_lot": "seed_lots", "batch": "budwood_batches", "team": "teams"}
-_OPTIONS = {"seed_lot": "--seed-lot", "batch": "--batch", "team": "--team"}
+_OPTIONS = {"seed_lot": "--seed-lot", "sowing": "--sowing", "batch": "--batch", "team": "--team"}
 
 
 def part_says(part: Part) -> str:
@@ -81,7 +91,7 @@ def chapters(store: Store, found: Trace, form_titles: dict[str, str]) -> tuple[C
 def _about(found: Trace) -> str:
     read = found.about | typed(KINDS[found.kind][0], found.about)
     parts = [
-        tr(_ABOUT[k], value=v)
+        tr(_ABOUT[k], value=as_typed(v) if isinstance(v, float) else v)
         for k, v in read.items()
         if k in _ABOUT and v != found.code and v is not None and not isinstance(v, Unreadable)
     ]
@@ -99,6 +109,7 @@ def _begun_says(found: Trace, f: Forwards) -> str:
     none = {
         "batch": marked("No buds of batch {code} have been set, as far as the books go."),
         "seed_lot": marked("No group was opened from seed lot {code}, as far as the books go."),
+        "sowing": marked("No group was opened from sowing {code}, as far as the books go."),
         "team": marked("Team {code} has set no buds, as far as the books go."),
         "group": marked("No plants ever stood in group {code}, as far as the books go."),
     }
@@ -107,6 +118,7 @@ def _begun_says(found: Trace, f: Forwards) -> str:
     some = {
         "batch": marked("{buds} of batch {code} were set in {groups}, the first on {first}; {ever} plants had one."),
         "seed_lot": marked("{plants} of seed lot {code} were opened in {groups}, the first on {first}."),
+        "sowing": marked("{plants} of sowing {code} were opened in {groups}, the first on {first}."),
         "team": marked("Team {code} set {buds} in {groups}, the first on {first}; {ever} plants had one."),
         "group": marked("{ever} plants in all stood in group {code}, the first from {first} on."),
     }
@@ -165,6 +177,7 @@ def _how(kind: str) -> list[str]:
         "batch": tr("A plant counts once a bud of the batch was set in it, whether that bud took or not."),
         "team": tr("A plant counts once the team set a bud in it, whether that bud took or not."),
         "seed_lot": tr("A plant counts if it was opened from the seed lot."),
+        "sowing": tr("A plant counts if it was opened from the sowing."),
         "group": tr("A plant counts if it ever stood in the group."),
         "order": tr("Trees of a group that took in plants of several sources may be of any of them."),
     }
@@ -185,7 +198,7 @@ def _how(kind: str) -> list[str]:
 def _pieces(g: InGroup, kind: str) -> str:
     parts = [tr("{plants} moved from {group}", plants=part_says(part), group=shown(other)) for other, _, part in g.came]
     if g.source and kind != "group":
-        begun = marked("{n} opened here") if kind == "seed_lot" else marked("{n} budded here")
+        begun = marked("{n} opened here") if kind in ("seed_lot", "sowing") else marked("{n} budded here")
         parts.insert(0, tr(begun, n=g.source))
     return listed(parts, 4)
 
@@ -305,7 +318,7 @@ def _backwards(store: Store, found: Trace, b: Backwards) -> list[Chapter]:
         return []
     rows = []
     for s in b.sources:
-        label = names_of(store, _LISTS[s.kind]).get(s.code, "")
+        label = names_of(store, _LISTS[s.kind]).get(s.code, "") if s.kind in _LISTS else ""
         rows.append((tr(_SOURCES[s.kind]), s.code, "" if label == s.code else label, s.part.low, s.part.high))
     columns = (Column(tr("source")), Column(tr("code"), "code"), Column(tr("name")), *_ends())
     twice = tr("What was budded twice counts for both batches and both teams; lots of one group cannot be told apart.")

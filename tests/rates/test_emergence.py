@@ -179,8 +179,8 @@ def test_a_group_s_life_and_an_inspection_begin_with_the_seed(sow: Any) -> None:
     names = "code,label,part_of\nH1,<b>\u05d1\u05d9\u05ea</b>,\n"
     (workspace.lists / "locations.csv").write_text(names, encoding="utf-8")
     said = formpack("history", CODES[0], cwd=workspace.folder)
-    assert "sowing: A-1: 0.50 litres of seed in 10 trays at <b>" in said and "soaked for 480 minutes" in said
-    assert "came up: 1,200 seedlings in 10 trays, counted on 20 February 2026" in said
+    assert "sowing: A-1" in said and "A-1: 0.50 litres of seed; 10 trays; at <b>" in said and "soaked for 480 minutes" in said
+    assert "1,200 seedlings in 10 of 10 trays; 9 seeds gave more than one" in said
     formpack("report", "--for-inspection", "--unchecked", cwd=workspace.folder)
     page = (workspace.reports / "inspection" / "inspection.html").read_text(encoding="utf-8")
     assert "Sowings, and what had come up" in page and "A-1" in page and "<b>\u05d1" not in page

@@ -49,6 +49,7 @@ LINES = (
     "trace --group none",
     "trace --seed-lot L2601-CARR",
     "trace --order O001",
+    "trace --sowing none",
     "history nobody",
     "history 26-0801-97",
     "history 26-0802-94",

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from formpack.catalog import text_in
-from formpack.words import many, number, short_day, tr
+from formpack.words import many, short_day, tr
+from pipeline.book.of_places import amount, units
 from pipeline.field.due_list import Wanted, due_list
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Fold, Says, Table
 from pipeline.report.stock import place_names
@@ -19,18 +19,6 @@ _ROWS = """
 SELECT on_date, location, label, active_ingredient, dose, dose_unit, area_m2, target, applicator, reentry_on, reentry_at
 FROM treatments WHERE state = 'accepted' ORDER BY on_date DESC, started_at DESC, instance_id
 """
-
-
-def units(workspace: Workspace) -> dict[str, str]:
-    """What the form calls its units of dose."""
-    form = workspace.forms.get("treatment")
-    return {row["name"]: text_in(row, "label") for row in form.choices.get("dose_units", ())} if form else {}
-
-
-def amount(dose: float | None, unit: str | None, units: dict[str, str]) -> str | None:
-    """A dose with its unit, in words."""
-    said = None if dose is None else f"{dose:g}" if dose < 1 else number(dose, 0 if dose == int(dose) else 1)
-    return said and tr("{dose} {unit}", dose=said, unit=units.get(unit or "", unit or ""))
 
 
 def _table(name: str, caption: str, rows: list[tuple[Any, ...]]) -> Table:
@@ -54,7 +42,7 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     if not found:
         return None
     places, pests, staff = place_names(store), names_of(store, "pests"), names_of(store, "staff")
-    called = units(workspace)
+    called = units(workspace.forms)
     blocks: list[Block] = [Says(text, "stop") for text in due_list(store, Wanted(days=0)).warnings]
     years = workspace.settings.records.keep_years
     blocks.insert(0, Says(tr("{treatments}, the first on {day}.", treatments=many(found, "treatment"), day=first), "lead"))

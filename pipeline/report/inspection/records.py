@@ -10,10 +10,10 @@ from formpack.catalog import Form, text_in
 from formpack.group_code import shown
 from formpack.words import listed, many, marked, number, short_day, tr, trn
 from pipeline.book.climate import said
+from pipeline.book.of_places import amount, units
 from pipeline.book.totals import MIXED
 from pipeline.formulas.readings import ABOVE, BELOW, NO_LIMITS, WITHIN
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Says, Table, interval
-from pipeline.report.chapters.treatments import amount, units
 from pipeline.report.inspection.long import OF_STANDING, Long, Names, Period, folded, newest, unknown
 from pipeline.report.inspection.source import opened_by_moves
 from pipeline.report.months import cause_words
@@ -369,7 +369,7 @@ FROM work.walks WHERE on_date BETWEEN $1 AND $2 ORDER BY on_date, location, pest
 
 def treatments(workspace: Workspace, called: Names) -> Long:
     """Each treatment with a product."""
-    in_units = units(workspace)
+    in_units = units(workspace.forms)
 
     def row(on: Any, place: str, *rest: Any) -> Any:
         product, active, dose, unit, area, litres, target, who, began, ended_on, ended, until, at, weather, by, _ = rest
