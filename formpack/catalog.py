@@ -1,15 +1,16 @@
 """Sheets -> frozen form definitions. The only reader of forms: shipped folders of CSV, and a nursery's own.
 
 A form is a folder with survey.csv, choices.csv (optional) and settings.csv, or one .xlsx workbook with sheets
-of those names. A survey row of type `include` puts in the rows of forms/_common/survey.csv that have its name in
-`part`, so that what all forms ask is written once; where that is one row, what the include row fills in wins.
-A `trigger` that names a calculation means the questions that it is worked out from. A nursery's own form of the same
-id wins over the shipped one.
+of those names; case and blanks of these names and of headings do not matter. A survey row of type
+`include` puts in the rows of forms/_common/survey.csv that have its name in `part`, so that what all forms ask is written
+once; where that is one row, what the include row fills in wins. A `trigger` that names a calculation means the questions
+that it is worked out from. A nursery's own form of the same id wins over the shipped one.
 """
 
 from __future__ import annotations
 
 import csv
+import difflib
 import functools
 import io
 import re
@@ -76,6 +77,22 @@ _NO_ANSWER = {"begin_group", "end_group", "note", "csv-external"}
 _TRANSLATED = ("label", "hint", "guidance_hint", "constraint_message", "required_message")
 _SPEAKING = (*_TRANSLATED, "relevant", "constraint", "calculation", "choice_filter", "trigger", "default")
 """Columns that can speak of questions."""
+_COLUMNS = {
+    "settings": ("form_id", "form_title", "version", "default_language", "instance_name", "stage", "active"),
+    "survey": (
+        *("type", "name", "required", "relevant", "constraint", "calculation", "trigger", "default", "appearance"),
+        *("choice_filter", "parameters", "ledger", "cause", "unit", "image"),
+    ),
+    "choices": ("list_name", "name", "image"),
+}
+_IN_LANGUAGES = {"settings": ("form_title",), "survey": _TRANSLATED, "choices": ("label",)}
+"""The columns of each sheet that the pack speaks of, and those that it has once a language."""
+_TAKEN = {"reading_id", "instance_id", "state", "form_id", "form_version", "key"}
+"""Names that tables have beside those of the questions."""
+_NOT_READ = (".ods", ".xls", ".xlsm", ".csv", ".numbers")
+"""Endings that a form may be saved with beside .xlsx, which nothing reads."""
+_PHOTO = "max-pixels=1600"
+"""What a photo is made smaller to where the form does not say."""
 _COUNT_UNITS = {"plant", "bud", "shoot", "day"}
 
 
@@ -111,6 +128,11 @@ class Question:
     def is_kept(self) -> bool:
         """Whether the office stores it: an answer, or a calculation with a ledger word or a unit."""
         return self.ledger != "phone" and (self.type != "calculate" or bool(self.ledger or self.unit))
+
+    @property
+    def measures(self) -> str:
+        """What an instrument shows here: the name without the unit at its end."""
+        return self.name.removesuffix(f"_{self.unit}")
 
     @cached_property
     def is_metadata(self) -> bool:
@@ -195,6 +217,11 @@ class Form:
     is_own: bool = False
     files: frozenset[str] = field(default_factory=frozenset)
     """Stems of the external lists that the phone needs (`groups`, `staff`, ...)."""
+
+    @property
+    def is_active(self) -> bool:
+        """Whether phones get it and paper has it; if not, the office still reads what comes by it."""
+        return self.settings.get("active", "") != "no"
 
     @cached_property
     def languages(self) -> tuple[str, ...]:
@@ -333,12 +360,17 @@ def _xlsx_sheets(path: Path) -> dict[str, Sheet]:
             for n, row in rows.items()
             if any(row)
         )
-        sheets[sheet.title] = _typed_in(path, read)
+        sheets[_bare(sheet.title)] = _typed_in(path, read)
     return sheets
 
 
+def _bare(text: str) -> str:
+    """A heading without case and blanks."""
+    return re.sub(r"\s", "", text).casefold()
+
+
 def _sheets(path: Path) -> dict[str, Sheet]:
-    if path.suffix == ".xlsx":
+    if path.suffix.lower() == ".xlsx":
         return _xlsx_sheets(path)
     return {p.stem: _csv_sheet(p) for p in sorted(path.glob("*.csv"))}
 
@@ -352,7 +384,9 @@ def _include(rows: Sheet, common: Sheet, place: str, faults: list[str]) -> Itera
         part = [r for r in common if row.get("name") in r.get("part", "").split()]
         if not part:
             where = place_in_words(f"{place} survey, {row['']}")
-            faults.append(tr("{place}: there is no common part named {name}.", place=where, name=repr(row.get("name"))))
+            there = ", ".join(dict.fromkeys(p for r in common for p in r.get("part", "").split()))
+            said = marked("{place}: there is no common part named {name}; the parts are {parts}.")
+            faults.append(tr(said, place=where, name=repr(row.get("name")), parts=there))
         own = {k: v for k, v in row.items() if v and k not in ("type", "name")} if len(part) == 1 else {}
         for shared in part:
             yield {k: v for k, v in (shared | own).items() if k != "part"} | {
@@ -386,8 +420,9 @@ class _Builder:
     """Reads one form and gathers every fault, so that a person sees them all at once."""
 
     def __init__(self, sheets: Mapping[str, Sheet], common: Mapping[str, Sheet], place: str, own: Path | None) -> None:
-        self.sheets, self.common, self.place, self.own = sheets, common, place, own
+        self.common, self.place, self.own = common, place, own
         self.faults: list[str] = []
+        self.sheets = sheets = {name: self.headed(name, rows) for name, rows in sheets.items()}
         spoken = (k.removeprefix("label::") for row in sheets.get("survey", []) for k in row if k.startswith("label::"))
         self.languages = tuple(dict.fromkeys(spoken)) or LANGUAGES
         """Those that the sheet has label columns for: one may be left out, and others put in."""
@@ -406,10 +441,30 @@ class _Builder:
     def of_choices(self, sentence: str) -> None:
         self.faults.append(tr("{place} choices: {fault}.", place=self.place, fault=sentence))
 
+    def headed(self, sheet: str, rows: Sheet) -> Sheet:
+        """A sheet with its columns in the pack's spelling; one that nothing reads is a fault where it is nearly another, or is
+        one without its language."""
+        known = [*_COLUMNS.get(sheet, ()), *(f"{c}::{x}" for c in _IN_LANGUAGES.get(sheet, ()) for x in LANGUAGES)]
+        spelled = {_bare(column): column for column in known}
+        there = [column for column in (rows[0] if rows else {}) if column]
+        meant = {c: spelled[_bare(c)] for c in there if c not in known and spelled.get(_bare(c), c) not in there}
+        heading = {"": f"{self.place} {sheet}, row 1"}
+        free = [_bare(c) for c in known if c not in there]
+        for column in (c for c in there if c not in known and c not in meant):
+            if near := difflib.get_close_matches(_bare(column), free, 1, 0.85):
+                said = marked("nothing reads the column {column}; name it {other}, or take it away")
+                self.fault(heading, tr(said, column=column, other=spelled[near[0]]))
+            elif sheet != "settings" and column in _IN_LANGUAGES.get(sheet, ()):
+                full = f"{column}::{LANGUAGES[0]}"
+                self.fault(heading, tr("{column} has no language; name the column {full}", column=column, full=full))
+        return [{meant.get(c, c): text for c, text in row.items()} for row in rows]
+
     def spoken(self, row: dict[str, str]) -> dict[str, str]:
         """A row without the languages of the pack that this form leaves out, its picture named for each of the others."""
         gone = tuple(f"::{language}" for language in LANGUAGES if language not in self.languages)
         cells = {k: v for k, v in row.items() if not (gone and k.endswith(gone))}
+        if cells.get("type") == "image" and "max-pixels" not in cells.get("parameters", ""):
+            cells["parameters"] = f"{cells.get('parameters', '')} {_PHOTO}".strip()
         return for_each_language(cells, self.languages)
 
     def parse(self, row: Mapping[str, str], column: str) -> Node | None:
@@ -428,9 +483,15 @@ class _Builder:
         return None
 
     def build(self) -> Form:
+        if self.faults:  # all else may only follow from a heading
+            raise FormError(self.faults)
         missing = [s for s in ("survey", "settings") if not self.sheets.get(s)]
         if missing:
-            raise FormError([tr("{place}: has no sheet {sheet}.", place=self.place, sheet=listed(missing))])
+            empty = marked("{place}: has no sheet {sheet}, or nothing below its first row; its sheets are {there}.")
+            raise FormError([tr(empty, place=self.place, sheet=listed(missing), there=listed(list(self.sheets)) or "-")])
+        if "type" not in self.sheets["survey"][0]:
+            said = marked("{place} survey: no column is headed {column}; headings stand in row 1.")
+            raise FormError([tr(said, place=self.place, column="type")])
         settings = {k: v for k, v in self.sheets["settings"][0].items() if k}
         for key in ("form_id", "form_title", "version"):
             if not settings.get(key):
@@ -439,6 +500,8 @@ class _Builder:
             self.of_settings(tr("form_id must be small letters, digits and _"))
         if settings.get("version") and not re.fullmatch(r"[0-9]{1,18}", settings["version"]):
             self.of_settings(tr("version must be digits, preferably YYYYMMDD and two more"))
+        if settings.get("active", "") not in ("", "yes", "no"):
+            self.of_settings(tr("active is yes, no or empty"))
         if LANGUAGES[0] not in self.languages:
             self.of_survey(tr("has no column {column}; the office reads that language", column=f"label::{LANGUAGES[0]}"))
         if settings.get("default_language", self.languages[0]) not in self.languages:
@@ -515,9 +578,6 @@ class _Builder:
 
     def translations(self, row: Mapping[str, str], columns: Iterable[str], needed: bool) -> None:
         for column in columns:
-            if row.get(column):
-                full = f"{column}::{LANGUAGES[0]}"
-                self.fault(row, tr("{column} has no language; name the column {full}", column=column, full=full))
             lacking = [language for language in self.languages if not row.get(f"{column}::{language}")]
             if len(lacking) == len(self.languages) and not (needed and column == "label"):
                 continue
@@ -560,6 +620,8 @@ class _Builder:
             name = row.get("name", "")
             if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
                 self.fault(row, tr("the name {name} must be small letters, digits and _", name=repr(name)))
+            if name in _TAKEN:
+                self.fault(row, tr("the name {name} is taken by the program; give the question another", name=name))
             if name in seen:
                 self.fault(row, tr("the name {name} is used twice; every question has a name of its own", name=name))
             seen.add(name)
@@ -572,8 +634,9 @@ class _Builder:
             if base in _NO_ANSWER:
                 continue
             if base not in _TYPES:
-                said = tr("the type {type} is not one that this pack can check and book", type=repr(row["type"]))
-                self.fault(row, said)
+                said = marked("the type {type} is not one that this pack can check and book; the types are {types}")
+                types = ", ".join((*_TYPES, "note", "begin_group", "end_group", "include"))
+                self.fault(row, tr(said, type=repr(row["type"]), types=types))
                 continue
             if row.get("required", "") not in ("", "yes", "no"):
                 self.fault(row, tr("required of {name} is yes or empty; put a condition in relevant", name=name))
@@ -653,6 +716,13 @@ class _Builder:
                         expression.to_sql(tree, form.scope(q))
                 except ExpressionError as wrong:
                     self.fault(q.cells, tr("{column} of {name}: {why}", column=column, name=q.name, why=str(wrong)))
+        has_place = bool(form.with_ledger("place"))
+        for q in form.with_ledger("reading"):
+            if q.kind != "number":
+                self.fault(q.cells, tr("{name} is a reading, so its type is decimal or integer", name=q.name))
+            if not has_place:
+                said = marked("{name} is a reading, which is of a place; put in a row `include` of `location`")
+                self.fault(q.cells, tr(said, name=q.name))
         booked = [q for q in form.kept if q.ledger in BOOKED and not form.has_group]
         for q in booked:
             said = marked("{name} books plants, but the form names no group; put in a row `include` of `sign`")
@@ -668,11 +738,18 @@ def _load_folder(folder: Path, is_own: bool) -> dict[str, Form]:
     forms: dict[str, Form] = {}
     faults: list[str] = []
     for path in sorted(folder.iterdir()):
-        is_form = (path.is_dir() and (path / "survey.csv").exists()) or path.suffix == ".xlsx"
-        if not is_form or path.name.startswith(("_", ".", "~")):
-            continue
-        where = f"forms/{path.name}"
+        where, ending = f"forms/{path.name}", path.suffix.lower()
         place = tr("your {place}", place=where) if is_own else where
+        is_form = (path.is_dir() and (path / "survey.csv").exists()) or ending == ".xlsx"
+        if path.name.startswith(("_", ".", "~")):
+            continue
+        if is_own and ending in _NOT_READ and not path.with_suffix(".xlsx").exists():
+            said = marked(
+                "{place}: a form is read from .xlsx alone; save it as an Excel workbook (.xlsx), and take this one away."
+            )
+            faults.append(tr(said, place=place))
+        if not is_form:
+            continue
         try:
             form = _Builder(_sheets(path), _common(), place, folder if is_own else None).build()
         except FormError as wrong:

@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from formpack.words import marked, tr, trn
+from formpack.words import either, marked, tr, trn
 
 Kind = Literal["number", "text", "bool", "date"]
 _KINDS = {"number": marked("a number"), "text": marked("a text"), "bool": marked("a verdict"), "date": marked("a day")}
@@ -287,6 +287,8 @@ class _Parser:
         if kind == "name" and self.of_list:
             return Lookup(value)
         said = tr("{text} at character {at} is not in the portable subset of XLSForm", text=repr(value), at=place + 1)
+        if kind == "name":
+            said = tr("{said}; write {other} instead", said=said, other=either([f"'{value}'", f"${{{value}}}"]))
         raise ExpressionError(said)
 
     def compared(self, node: Node, word: str, place: int) -> None:
@@ -352,7 +354,31 @@ class _Parser:
         return Lookup(self.source[place : self.peek()[2]].strip())
 
 
+_SLIPS = (
+    ("[\u2018\u2019\u201a\u201c\u201d\u201e\u00b4`]", marked("straight quotation marks ('yes')")),
+    ("[\u2264\u2265]|=[<>]", marked(">= or <=")),
+    ("==", "="),
+    ("<>|\u2260", "!="),
+    (r"&|\||\b(?!and\b|or\b)(?i:and|or)\b", marked("and, or in small letters")),
+    (r"[0-9],[0-9]", marked("a decimal point (0.5)")),
+    (r"\$(?!\{)|(?<!\$)\{|\$\{[^}]*[^\w}]", marked("the name of the question as ${name}")),
+)
+"""What people type that cannot be read -> what they mean."""
+
+
 def parse(source: str, of_list: bool = False) -> Node:
+    """As `_parsed`; where it cannot be read and holds a common slip, the error says that too."""
+    try:
+        return _parsed(source, of_list)
+    except ExpressionError as wrong:
+        plain = re.sub(r"'[^']*'|\"[^\"]*\"", "''", source)
+        meant = next((meant for slip, meant in _SLIPS if re.search(slip, plain)), None)
+        if meant is None:
+            raise
+        raise ExpressionError(tr("{said}; write {other} instead", said=str(wrong), other=tr(meant))) from None
+
+
+def _parsed(source: str, of_list: bool) -> Node:
     """The tree of an expression; in one that is `of_list` (`choice_filter`) a plain name is a column. Raises ExpressionError
     outside the portable subset."""
     parser = _Parser(source, of_list)

@@ -15,9 +15,10 @@ import pyxform
 from pyxform.xls2xform import convert
 
 from formpack.catalog import Form, FormError
-from formpack.words import tr
+from formpack.words import place, tr
 from formpack.workbook import form_workbook
 
+_ROW = re.compile(r"\[row : (\d+)\]\s*")
 _VERSION = re.compile(r'(<data\b[^>]* version=")(\d+)(")')
 
 
@@ -42,12 +43,20 @@ def to_xform(form: Form, version: str, language: str | None = None) -> str:
     try:
         made = convert(io.BytesIO(form_workbook(form, version, language)), validate=False, file_type=".xlsx")
     except pyxform.errors.PyXFormError as wrong:
-        raise FormError(
-            [tr("{place}: the converter refuses it: {why}", place=form.place, why=" ".join(str(wrong).split()))]
-        ) from None
+        where, why = _placed(form, " ".join(str(wrong).split()))
+        raise FormError([tr("{place}: the converter refuses it: {why}", place=where, why=why)]) from None
     if made.warnings:
-        raise FormError([tr("{place}: the converter warns: {why}", place=form.place, why=w) for w in made.warnings])
+        placed = [_placed(form, warning) for warning in made.warnings]
+        raise FormError([tr("{place}: the converter warns: {why}", place=where, why=why) for where, why in placed])
     return str(made.xform)
+
+
+def _placed(form: Form, said: str) -> tuple[str, str]:
+    """Where in the nursery's sheet something is of which the converter says the row of the workbook that it was given."""
+    found = _ROW.search(said)
+    if not found or not 2 <= int(found[1]) < len(form.rows) + 2:
+        return form.place, said
+    return place(form.rows[int(found[1]) - 2][""]), _ROW.sub("", said)
 
 
 def validator_verdicts(xforms: Sequence[str]) -> list[str]:
@@ -119,6 +128,8 @@ def publish(
     """Convert every form, raise its version where its content changed since `folder` was written, validate it. A form that is
     not in the folder, but of which a version is `out` on phones, gets a later one.
 
+    One that is not active is left out.
+
     Titles are in `language`, and phones begin in it; without one, in each form's `default_language`.
     Nothing is written here. What has not changed since it was last published is not validated again; without Java
     the validator is left out, which `has_java` tells. Raises FormError with all faults.
@@ -135,7 +146,7 @@ def publish(
             ]
         )
     made: list[Published] = []
-    for form in forms.values():
+    for form in (form for form in forms.values() if form.is_active):
         before = folder / f"{form.form_id}.xml"
         old = before.read_text(encoding="utf-8") if before.exists() else ""
         found = _VERSION.search(old)

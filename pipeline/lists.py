@@ -70,9 +70,8 @@ _LIMITS: dict[tuple[str, str], tuple[float, float, str]] = {
 }
 """(list, column) -> the least, the most, and what is said of what is less or more."""
 MEASURED = ("temperature", "humidity", "light", "ec", "ph", "drain_ec", "drain_ph")
-"""What lists/limits.csv may set limits for; their order is that of the words that phones look up (`field.phone`)."""
-_WORDS = {("limits", "what"): MEASURED}
-"""(list, column) -> the words that may stand there."""
+"""What lists/limits.csv may set limits for, beside what forms of the nursery's own measure; their order is that of the words
+that phones look up (`field.phone`)."""
 _ENDS = (("off_type_low", "off_type_high"), ("low", "high"))
 """Columns of which the first may not be above the second."""
 LONGEST_CODE, LONGEST_CELL = 60, 1000
@@ -235,13 +234,9 @@ def _usable(name: str, place: str, head: list[str], lines: list[tuple[int, list[
 
 
 def typed(list_name: str, row: Mapping[str, str]) -> dict[str, Value | Unreadable]:
-    """The days, numbers and fixed words of a row that are not empty, each as its kind, or what is wrong with it."""
+    """The days and numbers of a row that are not empty, each as its kind, or what is wrong with it."""
     found: dict[str, Value | Unreadable] = {}
     for column, text in row.items():
-        words = _WORDS.get((list_name, column), ())
-        if words and text not in words:
-            why = pack("is nothing that is measured; write one of {words}", words=", ".join(words))
-            found[column] = Unreadable("impossible_value", why)
         if text and (kind := KINDS.get((list_name, column))):
             value = READERS[kind](text)
             least, most, why = _LIMITS.get((list_name, column), (0, 0, ""))
@@ -271,9 +266,9 @@ def _limit_faults(found: ListRead) -> Iterator[Fault]:
             first[key] = row["code"]
 
 
-def cell_faults(found: ListRead, codes: Mapping[str, Collection[str]]) -> Iterator[Fault]:
+def cell_faults(found: ListRead, codes: Mapping[str, Collection[str]], measured: Collection[str]) -> Iterator[Fault]:
     """What single cells of a list say wrongly: days and numbers, and codes of other lists that are not there. `codes` holds
-    the known codes of each list. What many rows say alike is said once."""
+    the known codes of each list, `measured` what limits can be of. What many rows say alike is said once."""
     wrong: dict[tuple[str, str, str], list[int]] = defaultdict(list)
     others = {other for (name, _), other in REFERENCES.items() if name == found.name}
     near = {other: {folded(c): c for c in sorted(codes.get(other, ()), reverse=True)} for other in others}
@@ -288,6 +283,9 @@ def cell_faults(found: ListRead, codes: Mapping[str, Collection[str]]) -> Iterat
                     meant = near[other].get(folded(code), "")
                     said = marked("is not in lists/{list}.csv; {meant} is") if meant else marked("is not in lists/{list}.csv")
                     wrong[column, code, pack(said, list=other, meant=meant)].append(number)
+        if found.name == "limits" and row.get("what", "") not in measured:
+            why = pack("is nothing that is measured; write one of {words}", words=", ".join(measured))
+            wrong["what", row.get("what", ""), why].append(number)
     if found.name == "limits":
         yield from _limit_faults(found)
     for (column, text, why), numbers in wrong.items():

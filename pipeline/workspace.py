@@ -178,7 +178,9 @@ class Workspace:
         """Changes when a file of any form changes, a picture too, shipped or the nursery's own."""
         mark = hashlib.sha256()
         for folder in (shipped("forms"), self.folder / "forms"):
-            for path in sorted(p for p in folder.rglob("*") if p.suffix in (".csv", ".xlsx", ".png", ".jpg") and p.is_file()):
+            for path in sorted(
+                p for p in folder.rglob("*") if p.suffix.lower() in (".csv", ".xlsx", ".png", ".jpg") and p.is_file()
+            ):
                 mark.update(f"{path.relative_to(folder)}\0".encode() + path.read_bytes() + b"\0")
         return mark.hexdigest()
 

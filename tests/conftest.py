@@ -120,6 +120,7 @@ IN_CI_ONLY = (
     "tests/office/test_records.py::test_an_accepted_wrong_answer",
     "tests/office/test_correct.py::test_decisions_survive_rebuild",
     "tests/rates/test_lives.py::test_a_nursery_whose_truth",
+    "tests/test_own_form.py::test_the_page_is_done",
     "tests/field/test_signs.py::test_no_code_stands_on_two_signs_whatever_fails[refused]",
     "tests/field/test_signs.py::test_no_code_stands_on_two_signs_whatever_fails[stopped]",
 )

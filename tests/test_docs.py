@@ -56,7 +56,7 @@ def test_the_manual_of_forms_has_every_word_and_part() -> None:
         shipped = {part for row in csv.DictReader(file) for part in row["part"].split()}
     named = {name for row in re.findall(r"^\| (`[^|]*) \|", parts, re.M) for name in re.findall(r"`(\w+)`", row)}
     assert named == shipped
-    assert "docs/FORMS.md" in README
+    assert "(docs/FORMS.md)" in README and "(docs/OWN_FORM.md)" in README and "(OWN_FORM.md)" in FORMS
 
 
 def test_every_command_and_table_is_documented() -> None:

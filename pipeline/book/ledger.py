@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 from dataclasses import fields
 from typing import Any
 
 from formpack.catalog import Form, Question, causes
 from formpack.readers import Unreadable
-from pipeline.lists import KINDS, Known, cell_faults, merged, typed
+from pipeline.lists import KINDS, MEASURED, Known, cell_faults, merged, typed
 from pipeline.stages import Work
 from pipeline.workspace import LISTS, MADE_FOR_PHONES
 
@@ -69,7 +70,9 @@ def remember_lists(work: Work) -> None:
     found = [workspace.list_read(name) for name in (*LISTS, *sorted(others))]
     known = {f.name: merged(f, before.get(f.name, ()), work.context.noted_on) for f in found if f.name != "compatibility"}
     codes = {name: {k.code for k in some} for name, some in known.items()}
-    faults = [fault for f in found for fault in (*f.faults, *cell_faults(f, codes))]
+    read = [q.measures for form in workspace.forms.values() for q in form.with_ledger("reading")]
+    measured = dict.fromkeys([*MEASURED, *(re.sub("_(min|max)$", "", what) for what in read)])
+    faults = [fault for f in found for fault in (*f.faults, *cell_faults(f, codes, measured))]
     faults += [(f.file, f.broken) for f in found if f.broken]
     rows = [
         (k.list_name, k.code, json.dumps(k.row, ensure_ascii=False), k.inactive_since, k.is_listed)
@@ -220,7 +223,7 @@ def _particulars_sql(form: Form, rows: str) -> str:
 def _measured_sql(form: Form, rows: str) -> list[str]:
     """What instruments showed: the question is what was measured, without the unit in its name."""
     return [
-        f"SELECT reading_id, '{q.name.removesuffix(f'_{q.unit}')}' AS what, '{q.name}' AS question,"
+        f"SELECT reading_id, '{q.measures}' AS what, '{q.name}' AS question,"
         f' a."{q.name}"::DOUBLE AS value FROM {rows} a'
         f' WHERE a."{q.name}" IS NOT NULL'
         for q in form.with_ledger("reading")

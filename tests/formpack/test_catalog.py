@@ -133,7 +133,12 @@ HEAD = [{"type": "include", "name": "who"}, {"type": "include", "name": "sign"}]
         ([_question(), _question()], "used twice"),
         ([_question(name="Killed")], "small letters"),
         ([_question() | {"label::Español (es)": ""}], "empty in Español"),
-        ([_question() | {"label": "Killed"}], "no language"),
+        ([_question() | {"label": "Killed"}], "survey, row 1: label has no language; name the column label::English (en)"),
+        ([_question() | {"relevent": "1 = 1"}], "survey, row 1: nothing reads the column relevent; name it relevant, or take"),
+        ([_question(name="reading_id")], "the name reading_id is taken by the program"),
+        ([_question(ledger="reading")], "killed is a reading, which is of a place; put in a row `include` of `location`"),
+        ([{**_question(ledger="reading"), "type": "text"}], "killed is a reading, so its type is decimal or integer"),
+        ([_question(relevant="${visit_date} = today")], "write 'today' or ${today} instead"),
         ([_question() | {"type": "text_area"}], "not one that this pack can check"),
         (
             [_question() | {"label::Français (fr)": "Mort"}],
@@ -241,7 +246,7 @@ def test_sheets_are_read_as_strictly_as_lists(tmp_path: Path) -> None:
     with pytest.raises(FormError, match="is a folder"):
         load_forms(forms)
     (form / "choices.csv").rmdir()
-    (form / "choices.csv").write_text("list_name,label\ncauses,Hail\n", encoding="utf-8")
+    (form / "choices.csv").write_text("list_name,label::English (en)\ncauses,Hail\n", encoding="utf-8")
     with pytest.raises(FormError, match="no column name"):
         load_forms(forms)
 
@@ -278,6 +283,38 @@ def test_a_broken_workbook_is_refused(tmp_path: Path) -> None:
     (tmp_path / "frost.xlsx").write_bytes(b"no workbook")
     with pytest.raises(FormError, match="not a workbook"):
         load_forms(tmp_path)
+
+
+def test_names_of_sheets_and_headings_are_read_as_people_spell_them(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    del book["Sheet"]
+    head = ["Type", "NAME", "Label :: english (en)", "remarks"]
+    for name, rows in {
+        "Survey ": [head, ["include", "who"], ["image", "leaf", "A leaf", "of mine"]],
+        "Settings": [["Form ID", "form_title", "version"], ["leaves", "Leaves", 1]],
+    }.items():
+        sheet = book.create_sheet(name)
+        for row in rows:
+            sheet.append(row)
+    (tmp_path / "leaves.ods").write_bytes(b"kept beside it")
+    book.save(tmp_path / "leaves.XLSX")
+    with pytest.raises(FormError, match=r"nothing reads the column Form ID; name it form_id, or take it away"):
+        load_forms(tmp_path)
+    book["Settings"]["A1"] = "form_id"
+    book.save(tmp_path / "leaves.XLSX")
+    with pytest.raises(FormError, match=r"your forms/leaves\.ods: a form is read from \.xlsx alone; save it as an"):
+        load_forms(tmp_path)
+    (tmp_path / "leaves.ods").unlink()
+    form = load_forms(tmp_path)["leaves"]
+    assert form.question("leaf").label() == "A leaf"
+    to_xform(form, form.version)  # a photo that says no size is one that the converter warns of
+
+
+def test_what_the_converter_says_has_the_place_in_the_nursery_s_sheet(tmp_path: Path) -> None:
+    photo = _question("leaf") | {"type": "image", "parameters": "max-pixels=1600 size=2"}
+    form = load_forms(_own(tmp_path, [*HEAD, photo]))["frost_damage"]
+    with pytest.raises(FormError, match=r"^your forms/frost_damage survey, row 4: the converter "):
+        to_xform(form, form.version)
 
 
 def test_cells_of_a_workbook_are_never_formulas(tmp_path: Path) -> None:

@@ -114,6 +114,14 @@ def test_any_answers_are_judged_alike(n: int | None, m: int | None, t: str | Non
         ("if(. > 1, 2)", "three arguments"),
         ("contains(${t})", "argument"),
         ("instance('g')//item/x = 1", "full path"),
+        ("${t} = \u2018no\u2019", "write straight quotation marks ('yes') instead"),
+        (". => 3", "write >= or <= instead"),
+        (". == 3", "write = instead"),
+        ("${t} <> 'a, b'", "write != instead"),
+        (". >= 0 AND . <= 5", "write and, or in small letters instead"),
+        (". >= 0,5", "write a decimal point (0.5) instead"),
+        ("${my answer} = 1", "write the name of the question as ${name} instead"),
+        ("${t} = no", "write 'no' or ${no} instead"),
     ],
 )
 def test_what_phones_do_not_share_is_refused_with_a_way_out(text: str, says: str) -> None:
