@@ -47,6 +47,27 @@ def workspace(tmp_path: Path) -> Workspace:
     return new_workspace(tmp_path / "nursery")
 
 
+@pytest.fixture(scope="session")
+def demo_taken_in(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """The demo nursery with everything brought up, made once for all processes."""
+    folder = tmp_path_factory.getbasetemp() / "demo-taken-in"
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        folder = folder.parent.parent / folder.name
+    if not folder.exists():
+        own = Workspace(tmp_path_factory.mktemp("demo") / "nursery")
+        shutil.copytree(SAMPLES / "demo", own.folder)
+        run.import_files(own, [own.inbox], show=run.EVERYTHING)
+        with contextlib.suppress(OSError):  # another process was quicker
+            own.folder.rename(folder)
+    return Workspace(folder)
+
+
+@pytest.fixture(scope="module")
+def demo(demo_taken_in: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """The demo nursery, of one's own."""
+    return Workspace(shutil.copytree(demo_taken_in.folder, tmp_path_factory.mktemp("demo") / "nursery"))
+
+
 @pytest.fixture
 def take_in(workspace: Workspace) -> Callable[..., run.Imported]:
     """Import files given as name=content into the scenario nursery."""

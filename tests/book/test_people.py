@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -186,14 +185,6 @@ def test_two_equal_wrong_counts_in_a_row_are_possible(bench: Bench) -> None:
     assert bench.take_in(dt.date(2026, 7, 11))[CODES[0]][0] in range(993, 997)
 
 
-def test_the_demo_names_nobody(tmp_path: Path) -> None:
+def test_the_demo_names_nobody(demo: Workspace) -> None:
     """Its people copy now and then, and some are very exact."""
-    import shutil
-
-    from pipeline import run
-    from tests.conftest import SAMPLES
-
-    shutil.copytree(SAMPLES / "demo", tmp_path / "demo")
-    workspace = Workspace(tmp_path / "demo")
-    run.import_files(workspace, [workspace.inbox])
-    assert {f for (f,) in table(workspace, "staff_counting", "finding")} == {None}
+    assert {f for (f,) in table(demo, "staff_counting", "finding")} == {None}

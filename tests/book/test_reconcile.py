@@ -15,7 +15,7 @@ from pipeline.book import chains
 from pipeline.findings import Refused
 from pipeline.workspace import Workspace
 from tests.cli.test_cli import formpack
-from tests.conftest import SAMPLES, looked_at, new_workspace, table
+from tests.conftest import looked_at, new_workspace, table
 
 CODES = issue(2026, 801, 12)
 LAST = dt.date(2026, 8, 31)
@@ -355,16 +355,11 @@ def test_a_nursery_with_nothing_in_it(tmp_path: Path) -> None:
     assert "no group stands" in formpack("reconcile", cwd=workspace.folder)
 
 
-def test_the_demo_s_hidden_moves_are_found(tmp_path: Path) -> None:
+def test_the_demo_s_hidden_moves_are_found(demo: Workspace) -> None:
     """The generator moved 64 plants on 14 July 2026 from 25-0015-57 to 25-0008-78 and had nobody write it down. It did so
     again on 8 September into 26-0010-45, but there the next count of the group that gave is itself wrong."""
-    import shutil
-
-    shutil.copytree(SAMPLES / "demo", tmp_path / "demo")
-    workspace = Workspace(tmp_path / "demo")
-    run.import_files(workspace, [workspace.inbox])
-    (move,) = json.loads(formpack("reconcile", "--json", cwd=workspace.folder, code=1))["moves"]
+    (move,) = json.loads(formpack("reconcile", "--json", cwd=demo.folder, code=1))["moves"]
     assert (move["from_group"], move["to_group"]) == ("25-0015-57", "25-0008-78") and abs(move["plants"] - 64) <= 3
     assert move["since"] <= "2026-07-14" <= move["until"]
-    ((cause, difference),) = table(workspace, "discrepancies", "likely_cause, difference", "group_code = '26001045'")
+    ((cause, difference),) = table(demo, "discrepancies", "likely_cause, difference", "group_code = '26001045'")
     assert cause == "unrecorded gain" and 50 <= difference <= 70

@@ -25,13 +25,6 @@ def _demo(folder: Path) -> Workspace:
     return Workspace(folder)
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    workspace = _demo(tmp_path_factory.mktemp("demo") / "nursery")
-    run.import_files(workspace, [SAMPLES / "demo" / "inbox"])
-    return workspace
-
-
 def test_the_demo_nursery_is_as_large_and_as_faulty_as_life(demo: Workspace) -> None:
     assert len(list((SAMPLES / "demo" / "inbox").rglob("*.xml"))) >= 1500
     ((groups,),) = table(demo, "standing", "count(*)")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import random
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,7 +16,7 @@ from pipeline.store import Store
 from pipeline.workspace import Workspace
 from tests.bench import life_bench
 from tests.book.test_reconcile import Bench
-from tests.conftest import SAMPLES, looked_at, new_workspace
+from tests.conftest import looked_at, new_workspace
 from tests.rates.test_rates import opened
 from tests.robust.test_odd_nurseries import anything
 
@@ -86,18 +85,14 @@ def agrees(store: Store) -> None:
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Store, Workspace]]:
-    folder = tmp_path_factory.mktemp("demo") / "nursery"
-    shutil.copytree(SAMPLES / "demo", folder)
-    workspace = Workspace(folder)
-    run.import_files(workspace, [workspace.inbox])
-    with looked_at(workspace) as store:
-        yield store, workspace
+def walked(demo: Workspace) -> Iterator[Store]:
+    with looked_at(demo) as store:
+        yield store
 
 
-def test_the_walk_of_the_demo_comes_to_every_figure_that_is_shown(demo: tuple[Store, Workspace]) -> None:
-    agrees(demo[0])
-    reasons = {r for (r,) in demo[0].rows("SELECT DISTINCT step FROM bridge")}
+def test_the_walk_of_the_demo_comes_to_every_figure_that_is_shown(walked: Store) -> None:
+    agrees(walked)
+    reasons = {r for (r,) in walked.rows("SELECT DISTINCT step FROM bridge")}
     assert reasons >= {"not_recorded", "since_count", "more_found", "expected", "rounding", "unrecorded_move", "noted_wrong"}
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
-import shutil
 from typing import Any
 
 import numpy as np
@@ -20,7 +19,7 @@ from pipeline.formulas.proportions import wilson
 from pipeline.workspace import Workspace
 from tests.book.test_reconcile import Bench
 from tests.cli.test_cli import formpack
-from tests.conftest import DAY, SAMPLES, looked_at, table
+from tests.conftest import DAY, looked_at, table
 from tests.report.test_chapters import assert_whole, chapters_of
 
 CODES = issue(2026, 801, 40)
@@ -318,15 +317,6 @@ def test_orders_that_cannot_be_planned_for_are_told(bench: Bench) -> None:
     assert table(bench.workspace, "projection", "rootstock, scion, month, ordered, shortfall") == [
         ("CARRIZO", "TAHITI", "2027-06", 100, 100)
     ]
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    folder = tmp_path_factory.mktemp("demo") / "nursery"
-    shutil.copytree(SAMPLES / "demo", folder)
-    workspace = Workspace(folder)
-    run.import_files(workspace, [workspace.inbox])
-    return workspace
 
 
 def test_the_ladder_of_the_demo_adds_up_to_the_plant(demo: Workspace) -> None:

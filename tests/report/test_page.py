@@ -6,7 +6,6 @@ import base64
 import hashlib
 import os
 import re
-import shutil
 from collections.abc import Iterator
 from itertools import combinations
 from pathlib import Path
@@ -17,13 +16,12 @@ import numpy as np
 import pytest
 
 from formpack import words
-from pipeline import run
 from pipeline.report import write_report
 from pipeline.report.blocks import Chapter, Picture, Pictures, Says
 from pipeline.report.charts.base import ALARM, INK, LEAF, PEEL, SHADES
 from pipeline.report.page import MOST_SHADE, PALETTE, page_html
 from pipeline.workspace import Workspace
-from tests.conftest import SAMPLES, looked_at
+from tests.conftest import looked_at
 from tests.report import every_kind
 from tests.report.browser import Browser, needs
 from tests.report.every_kind import DAY, LETTERS, MARKUP
@@ -307,12 +305,9 @@ def test_it_is_whole_without_its_script_and_on_paper(browser: Browser, page: Pat
     assert len(sheets) == 5
 
 
-def test_the_page_of_the_demo(browser: Browser, tmp_path: Path) -> None:
-    shutil.copytree(SAMPLES / "demo", tmp_path / "demo")
-    workspace = Workspace(tmp_path / "demo")
-    run.import_files(workspace, [workspace.inbox])
-    with looked_at(workspace) as store:
-        page = write_report(store, workspace)[0]
+def test_the_page_of_the_demo(browser: Browser, demo: Workspace) -> None:
+    with looked_at(demo) as store:
+        page = write_report(store, demo)[0]
     _is_whole(browser, page)
     for width in (390, 1280):
         test_no_rule_of_access_is_broken(browser, page, width)
