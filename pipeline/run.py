@@ -46,7 +46,7 @@ STAGES: tuple[Stage, ...] = (
         "files: forms: form_versions corrections:",
     ),
     code("book.ledger.book_answers", "bookings particulars measured", "answers", "reading_id", "forms:"),
-    sql("current", "instance_id", beside="particulars"),
+    sql("current", "instance_id", beside="particulars measured"),
     code("intake.validate.find_unlisted", "unlisted lapsed", "answers", "reading_id", "forms: list_rows"),
     code("book.hygiene.gather_records", "cut_records sterilised", "answers forms:"),
     code("intake.states.load_decisions", "withdrawn cleared", "corrections:"),

@@ -150,6 +150,6 @@ def unmarked(said: str, data: Iterable[str] = ()) -> list[str]:
     while said != (said := _BRACKETED.sub(" ", said)):
         pass
     for text in sorted(data, key=len, reverse=True):
-        said = said.replace(text, " ")
+        said = re.sub(rf"(?<!\w){re.escape(text)}(?!\w)", " ", said)
     said = _DAYS.sub(" ", said)
     return re.findall(r"[A-Za-zÀ-ÿ]{2,}", re.sub(r"\S*[./_]\S+|\S*\d\S*|--[\w-]+", " ", said))
