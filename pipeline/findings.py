@@ -307,6 +307,16 @@ class Rule(Enum):
         marked("The group was opened from seed lot {value}, and its sowing is of {detail}."),
         marked("Correct the seed lot or the code of the sowing."),
     )
+    other_sow_date = (
+        "note",
+        marked("The group was opened as sown on {value}, and its sowing is of {detail}."),
+        marked("Correct the date, or the code of the sowing."),
+    )
+    seeds_not_known = (
+        "note",
+        marked("Seed lot {value} was sown in litres, and the list does not say how many seeds a litre of it has."),
+        marked("Write it into lists/seed_lots.csv (seeds_per_litre), if it is known; until then these sowings are in no rate."),
+    )
     more_lifted_than_emerged = (
         "note",
         marked("More seedlings have been lifted from this sowing by now ({value}) than it can have given: {detail}."),
@@ -467,7 +477,7 @@ _OF_PLACES = frozenset(
     """.split()
 )
 """Rules whose value is a place in a file."""
-_OF_DAYS = frozenset("before_opening before_budding read_before_sowing clock_off day_of_import".split())
+_OF_DAYS = frozenset("before_opening before_budding read_before_sowing other_sow_date clock_off day_of_import".split())
 _OF_NUMBERS = frozenset(
     """
     outside_expected early_reading late_reading more_read_than_set fewer_read_than_set moved_twice more_than_ordered

@@ -74,6 +74,8 @@ MEASURED = ("temperature", "humidity", "light", "ec", "ph", "drain_ec", "drain_p
 that phones look up (`field.phone`)."""
 _ENDS = (("off_type_low", "off_type_high"), ("low", "high"))
 """Columns of which the first may not be above the second."""
+NO_LIST = pack("is missing; `formpack init` in this folder puts an empty one there")
+"""What is said of a list that is not there, packed."""
 LONGEST_CODE, LONGEST_CELL = 60, 1000
 _MAY_LACK = {"active", "place", "part_of", "label", "looked_after_by", "works_in", "botanical_name", "seeds_per_litre"}
 _NO, _YES = {"no", "n", "nao", "false", "0"}, {"yes", "y", "si", "s", "sim", "true", "1", ""}
@@ -124,7 +126,7 @@ def read_list(path: Path, columns: Sequence[str]) -> ListRead:
     text = text_of(path)
     if isinstance(text, Unreadable):
         is_missing = text.why == MISSING
-        return broken(pack("is missing; `formpack init` in this folder puts an empty one there") if is_missing else text.why)
+        return broken(NO_LIST if is_missing else text.why)
     head_line = re.split(r"[\r\n]", text.lstrip("\r\n"), maxsplit=1)[0]
     mark = ";" if head_line.count(";") > head_line.count(",") else ","
     lines = csv.reader(io.StringIO(text, newline=""), strict=True, delimiter=mark)

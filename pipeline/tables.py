@@ -194,9 +194,10 @@ TASK_WORDS = {
 """The tasks of the table `due`, in words; `tr` them."""
 
 
-def labels(forms: Mapping[str, Form]) -> dict[str, str]:
-    """What the forms call their questions, in the language that is spoken where they have it, by name."""
-    in_turn = sorted(forms.values(), key=lambda form: form.has_group)  # what is asked of groups too is called as it is there
+def labels(forms: Mapping[str, Form], form_id: str = "") -> dict[str, str]:
+    """What the forms call their questions, in the language that is spoken where they have it, by name; what this form asks
+    too is called as it is there, and else as forms about groups call it."""
+    in_turn = sorted(forms.values(), key=lambda form: (form.form_id == form_id, form.has_group))
     asked = {q.name: q for form in in_turn for q in form.questions if q.cells.get("label::English (en)")}
     return {name: q.label_spoken for name, q in asked.items()} | {
         "group_code": tr("Group code"),
@@ -205,10 +206,10 @@ def labels(forms: Mapping[str, Form]) -> dict[str, str]:
     }
 
 
-def what_is_allowed(forms: Mapping[str, Form], lists: Mapping[str, NearMiss], finding: Finding) -> Finding:
+def what_is_allowed(form: Form | None, lists: Mapping[str, NearMiss], finding: Finding) -> Finding:
     """A finding about an answer that is none of those to choose from, with the fixed choices named and with what may have been
     meant; others as they are. `lists` knows the codes by list; `groups` are the groups there are."""
-    asked = [(f, q) for f in forms.values() for q in f.questions if q.name == finding.field]
+    asked = [(form, q) for q in form.questions if q.name == finding.field] if form else []
     if finding.rule == "not_in_list":
         fixed = [f.choices[q.list_name] for f, q in asked if q.type == "select_one" and q.list_name == finding.detail]
         means = {row["name"]: text_in(row, "label") for rows in fixed for row in rows}
@@ -244,28 +245,29 @@ def write_problems(work: Work) -> None:
     """work.problems from all findings that nobody has cleared; those of superseded submissions are left out. What
     keeps the most plants out of the books comes first. What is said alike of many is put into words once, in the language that
     is spoken."""
-    names = labels(work.context.workspace.forms)
     run = work.store.connection.execute
     run(f"CREATE OR REPLACE TEMP TABLE open_findings AS {_FINDINGS}")
     run("CREATE OR REPLACE TEMP TABLE held AS SELECT instance_id, max(abs(plants)) AS plants FROM work.held_back GROUP BY ALL")
-    alike = [Finding("", *said) for said in work.rows("SELECT DISTINCT rule, field, value, detail FROM open_findings")]
+    said = "SELECT DISTINCT rule, field, value, detail, coalesce(form_id, '') AS of_form FROM open_findings"
+    alike = [(Finding("", *found), form_id) for *found, form_id in work.rows(said)]
     lists: dict[str, NearMiss] = {}
-    for name in {f.detail for f in alike if f.rule == "not_in_list"}:
+    for name in {f.detail for f, _ in alike if f.rule == "not_in_list"}:
         known = work.rows(
             "SELECT code, texts::JSON ->> 'label' FROM work.list_rows WHERE list_name = ? AND is_listed ORDER BY code", [name]
         )
         means = {code: label or "" for code, label in known if code}
         lists[name] = NearMiss(means, means)
-    if any(f.rule == "bad_code" for f in alike):
+    if any(f.rule == "bad_code" for f, _ in alike):
         lists["groups"] = NearMiss(shown(code) for (code,) in work.rows("SELECT group_code FROM work.openings"))
     forms = work.context.workspace.forms
-    kinds = dict.fromkeys(("rule", "field", "value", "detail", "shown", "message", "advice"), "VARCHAR")
+    names = {form_id: labels(forms, form_id) for form_id in {form_id for _, form_id in alike}}
+    kinds = dict.fromkeys(("rule", "field", "value", "detail", "of_form", "shown", "message", "advice"), "VARCHAR")
     rows = [
         (
-            *(f.rule, f.field, f.value, f.detail, unpacked(f.value)),
-            *(sentence(what_is_allowed(forms, lists, f), names), tr(Rule[f.rule].advice)),
+            *(f.rule, f.field, f.value, f.detail, form_id, unpacked(f.value)),
+            *(sentence(what_is_allowed(forms.get(form_id), lists, f), names[form_id]), tr(Rule[f.rule].advice)),
         )
-        for f in alike
+        for f, form_id in alike
     ]
     waits = work.rows("SELECT DISTINCT received_on FROM open_findings WHERE starts_with(rule, 'waits')")
     came = [(day, tr("It came on {day}.", day=day)) for (day,) in waits]
@@ -276,7 +278,8 @@ def write_problems(work: Work) -> None:
         "SELECT instance_id, nullif(form_id, '') AS form_id, group_code, severity, rule, nullif(field, '') AS field,"
         " nullif(shown, '') AS value, CASE WHEN starts_with(rule, 'waits') THEN concat_ws(' ', message, came)"
         " ELSE message END AS message, advice"
-        " FROM open_findings JOIN words USING (rule, field, value, detail) LEFT JOIN held USING (instance_id)"
+        " FROM (SELECT *, coalesce(form_id, '') AS of_form FROM open_findings)"
+        " JOIN words USING (rule, field, value, detail, of_form) LEFT JOIN held USING (instance_id)"
         " LEFT JOIN came USING (received_on)"
         " ORDER BY is_note, coalesce(held.plants, 0) DESC, instance_id, rule, field, value, detail",
     )

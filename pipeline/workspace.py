@@ -37,6 +37,8 @@ LISTS: dict[str, tuple[str, ...]] = {
 """The lists of a workspace and the columns that the program reads; a list may have more. In all but
 compatibility, `code` is the key; where `label` is missing the code stands in for it."""
 
+MAY_BE_MISSING = {"pests", "products", "limits"}
+"""Lists that came later than others: where a nursery has none the shipped rows are its list, or no rows are."""
 MADE_FOR_PHONES = {"groups", "sowings"}
 """Lists that forms choose from and the program writes itself: nobody keeps them in lists/."""
 SETTINGS_NAME = "nursery.toml"
@@ -186,7 +188,17 @@ class Workspace:
 
     def list_read(self, name: str) -> ListRead:
         """lists/NAME.csv, with what is wrong in it."""
-        return read_list(self.lists / f"{name}.csv", LISTS.get(name, ("code", "label", "active")))
+        path = self.lists / f"{name}.csv"
+        if self.lacks_list(name):
+            path = shipped("forms") / "lists" / path.name
+            if not path.exists():
+                return ListRead(name)
+        return read_list(path, LISTS.get(name, ("code", "label", "active")))
+
+    def lacks_list(self, name: str) -> bool:
+        """Whether a list that may be missing is."""
+        path = self.lists / f"{name}.csv"
+        return name in MAY_BE_MISSING and not path.exists() and not path.is_symlink()
 
     def read_list(self, name: str) -> list[dict[str, str]]:
         """The rows of lists/NAME.csv that can be used. Raises Refused where none can be read."""

@@ -39,7 +39,7 @@ def records(today: dt.date) -> dict[str, list[dict[str, object]]]:
         ended = begun + dice.randint(40, 110)
         area = dice.choice((200, 320, 400, 480))
         dose = {"product": AGAINST[pest], "dose": dice.choice((0.5, 1.0, 1.5)), "dose_unit": "ml_per_l", "area_m2": area}
-        times = {"started_at": _clock(begun), "over_midnight": "no", "ended_at": _clock(ended)}
+        times = {"started_at": _clock(begun), "ended_at": _clock(ended)}
         until = {"reentry_on": reentry_on, "reentry_at": _clock(ended)}
         who = dice.choice(("S05", "S11"))
         said(treatments, day, who, place, **dose, volume_l=area // 8, target=pest, applicator=who, **times, **until)

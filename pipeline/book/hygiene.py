@@ -13,7 +13,7 @@ _RECORDS = {
     "sterilised": (
         "sterilise",
         dict.fromkeys(("item", "method", "team_code", "done_at", "between_cultivars", "started_at", "ended_at"), "VARCHAR")
-        | dict.fromkeys(("product", "location"), "VARCHAR")
+        | dict.fromkeys(("over_midnight", "product", "location"), "VARCHAR")
         | {"temperature_c": "DOUBLE", "pieces": "BIGINT"},
     ),
 }

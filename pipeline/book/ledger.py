@@ -13,7 +13,7 @@ from typing import Any
 
 from formpack.catalog import Form, Question, causes
 from formpack.readers import Unreadable
-from pipeline.lists import KINDS, MEASURED, Known, cell_faults, merged, typed
+from pipeline.lists import KINDS, MEASURED, NO_LIST, Known, ListRead, cell_faults, merged, typed
 from pipeline.stages import Work
 from pipeline.workspace import LISTS, MADE_FOR_PHONES
 
@@ -68,6 +68,10 @@ def remember_lists(work: Work) -> None:
     for name, code, texts, *rest in work.store.rows(f"SELECT {', '.join(_LIST_ROWS)} FROM kept.list_rows"):
         before.setdefault(name, []).append(Known(name, code, json.loads(texts), *rest))
     found = [workspace.list_read(name) for name in (*LISTS, *sorted(others))]
+    for at, read in enumerate(found):  # one that was there and is lost stands as it was, and is told as any other
+        had = {k.code for k in before.get(read.name, ()) if k.is_listed}
+        if workspace.lacks_list(read.name) and had - {row["code"] for row in read.rows}:
+            found[at] = ListRead(read.name, broken=NO_LIST)
     known = {f.name: merged(f, before.get(f.name, ()), work.context.noted_on) for f in found if f.name != "compatibility"}
     codes = {name: {k.code for k in some} for name, some in known.items()}
     read = [q.measures for form in workspace.forms.values() for q in form.with_ledger("reading")]

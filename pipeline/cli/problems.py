@@ -36,7 +36,7 @@ def _print_rule(name: str, rows: list[tuple[Any, ...]], most: int, names: dict[s
         hides = ""
         if held >= _MANY and name != "double_entry":
             hides = " " + tr("It keeps about {plants} out of the numbers.", plants=many(held, "plant"))
-        say(f"    {f'{what}: ' if what and code else ''}{unpacked(message)}{hides}{f'  [{where}]' if where else ''}")
+        say(f"    {f'{what}: ' if what else ''}{unpacked(message)}{hides}{f'  [{where}]' if where else ''}")
     if most and len(rows) > most:
         say("    " + tr("... and {n} more: --rule {rule}", n=len(rows) - most, rule=name))
 

@@ -94,11 +94,9 @@ WITH alike AS (
 ),
 placed AS (
     SELECT instance_id, first_value(instance_id) OVER same AS first, row_number() OVER same AS position FROM alike
-    WINDOW same AS (PARTITION BY said, CASE WHEN form_id IN (SELECT form_id FROM read_again) THEN ended END
-        ORDER BY ended, instance_id)
+    WINDOW same AS (PARTITION BY said ORDER BY ended, instance_id)
 )
 SELECT instance_id, 'double_entry', '', '', first FROM placed WHERE position > 1"""
-"""Instruments may show the same twice a day: of forms of readings only those that were saved at one time are a double entry."""
 _OPENERS = f"""
 SELECT instance_id, group_code, visit_date, first_value(instance_id) OVER own AS first, row_number() OVER own AS position
 FROM {_SOUND} WHERE opens AND group_code <> '' AND visit_date IS NOT NULL
@@ -190,8 +188,6 @@ def settle(work: Work) -> None:
     work.lay_aside("edits", _FINDING, [(f.instance_id, f.rule, f.field, f.value, f.detail) for f in findings])
     note("SELECT * FROM edits")
     note(_TWO_VERSIONS)
-    forms = work.context.workspace.forms.values()
-    work.lay_aside("read_again", {"form_id": "VARCHAR"}, [(f.form_id,) for f in forms if f.with_ledger("reading")])
     note(_DOUBLE_ENTRIES)
     table("openers", _OPENERS)
     note(_OPENED_TWICE)

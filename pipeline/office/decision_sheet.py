@@ -197,8 +197,9 @@ def _source(form: Form, question: str) -> str:
 
 
 def _questions(forms: Sequence[Form]) -> list[tuple[str, str, str, str]]:
-    found, names = [], labels({form.form_id: form for form in forms})
+    found = []
     for form in forms:
+        names = labels({form.form_id: form})
         for q in form.kept:
             if not q.is_metadata:
                 kind = tr(_ASKS[q.value_type])

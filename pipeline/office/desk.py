@@ -288,8 +288,8 @@ class Desk:
         faults: dict[str, str] = {}
         for finding in found:
             if finding.field in given:
-                more = what_is_allowed(self.forms, self.lists, finding)
-                faults.setdefault(finding.field, sentence(more, labels(self.forms)).rstrip("."))
+                more = what_is_allowed(form, self.lists, finding)
+                faults.setdefault(finding.field, sentence(more, labels(self.forms, form.form_id)).rstrip("."))
         for name in given - set(faults):
             q = form.question(name)
             if q.type == "select_one_from_file" and name in typed:

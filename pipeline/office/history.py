@@ -110,9 +110,7 @@ def history_of(store: Store, submission: str, forms: Mapping[str, Form]) -> dict
         raise Refused(" ".join((said, tr("`formpack problems` and the table submissions name them."))))
     instance_id, form_id, received_at, source = found[0]
     answers = {k: v for k, v in store.value(_ANSWERS, [instance_id]).items() if v is not None}
-    of_form = forms[form_id].questions if form_id in forms else ()
-    asked = labels(forms) | {q.name: said for q in of_form if (said := text_in(q.cells, "label"))}
-    names = {of: names_of(store, of) for of in LISTS}
+    asked, names = labels(forms, form_id), {of: names_of(store, of) for of in LISTS}
     events = [
         (at, 1, tr("became {state}", state=tr(STATE_WORDS.get(state, state))))
         for at, state in store.rows(

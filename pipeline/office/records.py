@@ -282,10 +282,10 @@ def write_records(
     """Write the workbook, each file first where all of a file is wanted; returns the rows, and the submissions in them."""
     contents, number = contents_of(store, [r.instance_id for r in found.records]), last_number(store)
     rows: list[Row] = list(_file_rows(store, found.files, number)) if is_of_files else []
-    taken, names = 0, labels(forms)
+    taken, names = 0, {form_id: labels(forms, form_id) for form_id in {r.form_id for r in found.records}}
     for record in found.records:
         key = row_key(contents.get(record.instance_id, ""), record.instance_id, "", "", number)
-        own = list(_rows_of(record, forms.get(record.form_id), key, names))
+        own = list(_rows_of(record, forms.get(record.form_id), key, names[record.form_id]))
         if len(rows) + len(own) > MOST_ROWS:
             break
         rows += own

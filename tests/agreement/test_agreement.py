@@ -48,7 +48,7 @@ EXTERNAL = {
 TEXTS = {
     "budwood_batch": ("B261101-TAH", "B 1", "=B1", "7"),
     "started_at": ("07:00", "00:00", "08:30", "08:31", "23:59", "24:00", "7:00", "07:60"),
-    "ended_at": ("08:30", "06:59", "07:00", "23:59", "24:00", "24:30", "48:00"),
+    "ended_at": ("08:30", "06:59", "07:00", "23:59", "24:00", "8:30"),
     "done_at": ("10:00", "24:00", "7:30"),
     "reentry_at": ("20:30", "00:00", "08:29", "24:00", "7:00"),
     "product_name": ("Of another list",),
@@ -87,7 +87,7 @@ def _base(form: Form) -> dict[str, str]:
         elif q.type == "date":
             answers[q.name] = (TODAY - dt.timedelta(days=30 if q.name == "sow_date" else 0)).isoformat()
         elif q.type == "select_one" and q.is_kept:
-            answers[q.name] = "no" if q.name == "over_midnight" else form.codes(q.list_name)[0]
+            answers[q.name] = form.codes(q.list_name)[0]
         elif q.type == "select_one_from_file" and q.is_kept:
             answers[q.name] = EXTERNAL[q.name]
         elif q.name in ("code_scanned", "to_scanned", "aside_scanned"):
@@ -120,7 +120,7 @@ def _edges(form: Form, q: Question, base: dict[str, str]) -> Iterator[tuple[str,
         if q.name == "found_what":
             yield "none, with some affected", "none"
     elif q.type == "text":
-        yield from ((text, text) for text in TEXTS[q.name])
+        yield from ((text, text) for text in TEXTS.get(q.name, ()))
 
 
 def _cases(form: Form) -> Iterator[tuple[str, dict[str, str]]]:
@@ -138,6 +138,13 @@ def _cases(form: Form) -> Iterator[tuple[str, dict[str, str]]]:
         yield "any_out no", {**base, "taken_out": "no"}
         sums = [q.name for q in form.kept if q.name in ("planted", "counted")]
         yield from ((f"any_out no, {name} too few", {**base, "taken_out": "no", name: "-1"}) for name in sums)
+    if "over_midnight" in base:
+        night = {**base, "started_at": "22:30", "ended_at": "00:15"}
+        yield from (
+            (f"over_midnight {said or 'blank'} at night", {**night, "over_midnight": said}) for said in ("yes", "no", "")
+        )
+        tomorrow = {**night, "reentry_on": (TODAY + dt.timedelta(days=1)).isoformat()} if "reentry_on" in base else night
+        yield from ((f"reentry_at {at} at night", {**tomorrow, "reentry_at": at}) for at in ("00:14", "00:15"))
     for name in _CODES:
         if base.get(name):
             tries = {
@@ -184,10 +191,12 @@ def _as_sent(form: Form, answers: dict[str, str]) -> dict[str, str]:
     sent.pop({"counted": "litres", "litres": "seeds"}.get(sent.get("sown_by", ""), ""), None)
     if form.form_id == "bud_take" and sent.get("brown", "0") in ("0", "-1", ""):
         sent.pop("set_aside_to", None)
+    if "over_midnight" in sent and not sent.get("ended_at", "99") < sent.get("started_at", ""):
+        sent.pop("over_midnight")
     if form.form_id == "sterilise":
         item, method = (sent.get(name, "") for name in ("item", "method"))
         gone = [] if item in ("knives", "shears") else ["team_code", "done_at", "between_cultivars"]
-        gone += ["started_at", "ended_at"] if not item or not gone else []
+        gone += ["started_at", "ended_at", "over_midnight"] if not item or not gone else []
         gone += ["temperature_c"] if method not in ("steam", "heat") else []
         gone += ["product"] if method != "solution" else []
         sent = {k: v for k, v in sent.items() if k not in gone}

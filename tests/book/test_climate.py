@@ -213,9 +213,18 @@ def test_phones_get_the_limits_of_each_place(workspace: Workspace) -> None:
     assert told == dict.fromkeys(("H1", "H1B1", "H1B2"), f"18 30 {everywhere}") | {"Y1": f"- - {everywhere}"}
 
 
-def test_the_same_reading_at_another_time_is_another_reading(take_in: TakeIn, workspace: Workspace) -> None:
-    """Morning and evening may show the same; what was saved at the same time with the same answers was typed twice."""
-    rows = [f"r{i},2026-10-01,2026-10-01T{at}:00.000Z,S03,H1B1,25,,,," for i, at in enumerate(("07:30", "18:00", "18:00"))]
-    take_in({"structure_climate.csv": HEAD + "\n".join(rows) + "\n"})
-    assert table(workspace, "readings", "read_at, value") == [("07:30", 25), ("18:00", 25)]
-    assert table(workspace, "problems", "instance_id, rule", "severity = 'stop'") == [("r2", "double_entry")]
+def test_the_same_twice_a_day_is_two_readings(workspace: Workspace, take_in: TakeIn) -> None:
+    """Not where it was saved in one minute, nor where the hour that was typed is the same."""
+    said = {"morning": ("07:00:05", ""), "evening": ("17:00:05", ""), "again": ("17:00:45", "")}
+    said |= {"typed": ("19:00:00", "08:00"), "typed_again": ("19:05:00", "08:00")}
+    lines = [f"{key},2026-10-20,2026-10-20T{end}.000+02:00,S03,H1,20,,,{at}," for key, (end, at) in said.items()]
+    lines += ["late,2026-10-20,2026-12-28T08:00:00.000+02:00,S03,H1,21,,,,", "nowhere,2026-10-20,,S03,H9,21,,,,"]
+    take_in({"germination_room.csv": HEAD + "\n".join(lines) + "\n"})
+    assert table(workspace, "readings", "instance_id, read_at") == [
+        *[("late", None), ("morning", "07:00"), ("typed", "08:00"), ("evening", "17:00")]
+    ]
+    found = table(workspace, "problems", "instance_id, rule, message")
+    assert {(i, rule) for i, rule, _ in found} == {
+        *[("again", "double_entry"), ("typed_again", "double_entry"), ("late", "clock_off"), ("nowhere", "not_in_list")]
+    }
+    assert next(m for i, _, m in found if i == "nowhere") == "Which house, room or place?: H9 is not in the list locations."

@@ -40,6 +40,7 @@ def cut(bench: Bench, day: str, batch: str, buds: int, **more: str) -> str:
 
 def steam(bench: Bench, day: str, start: str, end: str, celsius: object, item: str = "medium", method: str = "steam") -> str:
     what = {"item": item, "method": method, "started_at": start, "ended_at": end, "temperature_c": celsius}
+    what["over_midnight"] = "yes" if end < start else ""
     key = bench.note("sterilise", day, 0, **what, team_code="", between_cultivars="", product="", done_at="")
     del bench.rows["sterilise"][-1]["group_code"]
     return key
@@ -121,9 +122,10 @@ def test_what_list_and_record_say_differently_is_told(bench: Bench) -> None:
         [(key, "source_tree", "M099"), (key, "buds", "3900"), (other, "visit_date", "2026-07-02")]
     )
     assert any("lists/budwood_batches.csv has M012 for B-TAH" in r[3] for r in told)
-    kept = {r[0]: r[1:] for r in table(bench.workspace, "budwood", "budwood_batch, source_tree, cut_on, buds_cut, state")}
-    assert kept["B-TAH"] == ("M012", dt.date(2026, 6, 28), 4000, "not used")
-    assert kept["TWO"] == ("M013", None, None, "not used")
+    columns = "budwood_batch, source_tree, cut_on, buds_cut, left_over, state"
+    kept = {r[0]: r[1:] for r in table(bench.workspace, "budwood", columns)}
+    assert kept["B-TAH"] == ("M012", dt.date(2026, 6, 28), 4000, 4000, "not used")
+    assert kept["TWO"] == ("M013", None, None, None, "not used"), "nobody knows how many were cut, nor how many are left"
 
 
 def test_old_budwood_only_where_the_nursery_says_how_old(bench: Bench) -> None:
@@ -139,10 +141,24 @@ def test_old_budwood_only_where_the_nursery_says_how_old(bench: Bench) -> None:
     assert problems(bench) == [("old_budwood", late), ("set_before_cut", before)]
 
 
+def test_knives_disinfected_in_the_minute_of_the_work_before_lie_between(bench: Bench) -> None:
+    """As the form asks for it: at the change of cultivar, saved at once."""
+    opened(bench, 0, 1)
+    bench.rows["open_group"][-1]["end"] = bench.rows["open_group"][0]["end"]
+    for group, at, scion in ((0, "09:10", "TAHITI"), (1, "09:40", "VALENCIA")):
+        bud(bench, group, "07-01", "B-TAH", 10, scion=scion)
+        bench.rows["budding"][-1]["end"] = f"2026-07-01T{at}:30.000+02:00"
+    knives(bench, "07-01", "09:10", "T02")
+    bench.rows["sterilise"][-1]["end"] = "2026-07-01T09:10:55.000+02:00"
+    bench.take_in()
+    made = table(bench.workspace, "hygiene", "changes, not_between, state", "kind = 'blades'")
+    assert made == [(1, 0, "held")]
+
+
 def test_cycles_beside_the_set_time(bench: Bench) -> None:
     assert (Hygiene.steam_minutes, Hygiene.steam_celsius) == (30, round((140 - 32) / 1.8, 6))
     short, cool = steam(bench, "07-01", "07:00", "07:29", 80), steam(bench, "07-02", "07:00", "07:30", "59.9")
-    steam(bench, "07-03", "23:45", "24:15", 60)
+    steam(bench, "07-03", "23:45", "00:15", 60)
     steam(bench, "07-04", "07:00", "09:00", "")
     bench.rows["sterilise"].append(
         bench.rows["sterilise"][-1] | {"KEY": "uuid:x-1", "method": "solution", "item": "trays", "product": "Y"}

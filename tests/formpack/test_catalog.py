@@ -43,11 +43,12 @@ WITHOUT_GROUP = {
     " nothing_read",
     "feeding": "location recipe ec ph minutes litres drain_ec drain_ph read_at",
     "weeding": "location people minutes",
-    "sterilise": "item method team_code done_at between_cultivars started_at ended_at temperature_c product pieces location",
+    "sterilise": "item method team_code done_at between_cultivars started_at ended_at over_midnight"
+    " temperature_c product pieces location",
     "budwood_cut": "budwood_batch scion source_block source_tree authorisation buds stored stored_c",
     "scouting": "location found_what shown_plants examined affected traps trap_count photo",
     "treatment": "location product product_name active_ingredient dose dose_unit area_m2 volume_l target applicator started_at"
-    " over_midnight ended_at reentry_on reentry_at weather",
+    " ended_at over_midnight reentry_on reentry_at weather",
 }
 OPTIONAL = {"height_cm", "stem_mm", "stub_cm", "set_aside_to", "photo", "note", "list_date", "shown_stage", "shown_count"}
 OPTIONAL |= {"counted_again", "lot_said", "any_out", "soak_min", "multiple"}

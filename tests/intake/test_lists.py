@@ -16,7 +16,7 @@ from pipeline.lists import read_list
 from pipeline.office import backup
 from pipeline.rates.promises import orders_left_out
 from pipeline.store import Store
-from pipeline.workspace import LISTS, Workspace
+from pipeline.workspace import LISTS, MAY_BE_MISSING, Workspace
 from tests.cli.test_cli import formpack
 from tests.conftest import DAY, SAMPLES, looked_at, table
 
@@ -137,6 +137,26 @@ def test_a_list_that_is_not_there_is_as_it_was(nursery: Workspace) -> None:
     assert run.import_files(Workspace(nursery.folder), []).states["accepted"] == 5
     assert [r for r, _ in said(nursery)] == ["faulty_list"]
     assert "lists/staff.csv is missing" in formpack("forms", cwd=nursery.folder, code=2)
+
+
+def test_a_nursery_that_updates_is_not_stopped_by_lists_that_came_later(workspace: Workspace) -> None:
+    """The shipped rows are its list, or none are; one that was there and is lost stands as it was, and is told."""
+    for name in MAY_BE_MISSING:
+        (workspace.lists / f"{name}.csv").rename(workspace.folder / f"{name}.csv")
+    run.import_files(workspace, sorted(SCENARIO.iterdir()))
+    assert "is missing" not in formpack("forms", cwd=workspace.folder) and said(workspace) == []
+    rows = {
+        name: (workspace.phone / f"{name}.csv").read_text(encoding="utf-8").splitlines()[1:] for name in ("pests", "products")
+    }
+    assert "none,Nothing found (nada),yes" in rows["pests"] and rows["products"] == []
+    (workspace.folder / "products.csv").rename(workspace.lists / "products.csv")
+    run.import_files(workspace, [])
+    (workspace.lists / "products.csv").unlink()
+    run.import_files(workspace, [])
+    assert [r for r, _ in said(workspace)] == ["faulty_list"]
+    assert "lists/products.csv: is missing; `formpack init`" in formpack("forms", cwd=workspace.folder)
+    with looked_at(workspace) as store:
+        assert store.rows("SELECT code FROM work.list_products ORDER BY code") == [("P01",), ("P02",)]
 
 
 def test_semicolons_quotes_and_capitals_in_a_list_are_read(nursery: Workspace) -> None:

@@ -164,6 +164,27 @@ def test_what_does_not_fit_a_sowing_is_found_and_nothing_is_lost(sow: Any) -> No
     assert lost + held == 709, "the rest adds up to what was opened, to the plant"
 
 
+def test_what_a_sowing_and_its_lot_say_differently_is_told(sow: Any) -> None:
+    """Another rootstock, another day of sowing, and, once a lot, litres of which nobody knows how many seeds they have."""
+    sowings = [
+        _sown("A-1", "SW", seeds=600) | {"rootstock": "RANGPUR"},
+        _sown("C-1", "CA", litres=1),
+        _sown("C-2", "CA", litres=2),
+    ]
+    workspace = sow(sowing=sowings, open_group=[_opened(CODES[0], "A-1", "SW", 400, 0) | {"sow_date": "2026-01-09"}])
+    assert set(table(workspace, "problems", "rule, instance_id, message")) == {
+        ("lot_of_other_rootstock", "sow-A-1", "The seed lot SW is on the list as SWINGLE."),
+        (
+            *("other_sow_date", f"open-{CODES[0]}"),
+            "The group was opened as sown on 9 January 2026, and its sowing is of 10 January 2026.",
+        ),
+        (
+            *("seeds_not_known", "sow-C-1"),
+            "Seed lot CA was sown in litres, and the list does not say how many seeds a litre of it has.",
+        ),
+    }
+
+
 def test_without_sowings_the_ladder_begins_in_the_tray(sow: Any) -> None:
     workspace = sow(open_group=[_opened(CODES[0], "", "SW", 400, 0)])
     assert table(workspace, "ladder", "stage")[0] == ("tray",) and table(workspace, "emergence") == []

@@ -7,7 +7,8 @@ WITH used AS (
     GROUP BY a.budwood_batch
 )
 SELECT b.code AS budwood_batch, b.scion, b.source_block, b.source_tree, b.cut_on, b.authorisation, b.buds AS buds_cut,
-    coalesce(u.buds_set, 0) AS buds_set, greatest(0, b.buds - coalesce(u.buds_set, 0)) AS left_over, u.first_used, u.last_used,
+    coalesce(u.buds_set, 0) AS buds_set,
+    CASE WHEN b.buds IS NOT NULL THEN greatest(0, b.buds - coalesce(u.buds_set, 0)) END AS left_over, u.first_used, u.last_used,
     (u.last_used - b.cut_on)::BIGINT AS oldest_days,
     CASE WHEN u.code IS NULL THEN 'not used' WHEN u.first_used < b.cut_on THEN 'set before it was cut'
         WHEN u.buds_set > b.buds THEN 'more set than cut' WHEN u.last_used - b.cut_on > t.budwood_days THEN 'used late'

@@ -2,24 +2,26 @@
 -- disinfecting was first recorded, each team (or, where no team is named, person) and day with work by blades: groups,
 -- changes of cultivar, and which of them have no disinfecting recorded between. The order is that of the times of
 -- saving; where these do not tell it, or the cultivar is not known, changes are empty. The hour that was typed of a
--- disinfecting counts where the phone saved its own zone; some save all in UTC, and there the time of saving counts.
+-- disinfecting counts where the phone saved its own zone, as the whole of its minute; some save all in UTC, and there the
+-- time of saving counts.
 WITH recorded AS (
-    SELECT c.instance_id, c.visit_date, c.staff_code, r.* EXCLUDE (reading_id),
-        CASE WHEN r.done_at IS NOT NULL AND regexp_matches(c.ended, '[+-][0-9]{2}:[0-9]{2}$')
-                AND right(c.ended, 5) <> '00:00'
-            THEN TRY_CAST(c.visit_date || 'T' || r.done_at || ':00' || right(c.ended, 6) AS TIMESTAMPTZ)
-            ELSE TRY_CAST(c.ended AS TIMESTAMPTZ) END AS saved,
+    SELECT c.instance_id, c.visit_date, c.staff_code, r.* EXCLUDE (reading_id), c.ended,
+        CASE WHEN regexp_matches(c.ended, '[+-][0-9]{2}:[0-9]{2}$') AND right(c.ended, 5) <> '00:00'
+            THEN c.visit_date || 'T' || r.done_at END AS typed,
         r.item IN ('knives', 'shears') AS is_of_blades
     FROM work.sterilised r JOIN work.current c USING (reading_id) JOIN work.states s USING (instance_id)
     WHERE s.state = 'accepted' AND c.visit_date <= (SELECT until_on FROM work.horizon)
 ),
 timed AS (
     SELECT *, TRY_CAST(left(ended_at, 2) AS BIGINT) * 60 + TRY_CAST(right(ended_at, 2) AS BIGINT)
-        - TRY_CAST(left(started_at, 2) AS BIGINT) * 60 - TRY_CAST(right(started_at, 2) AS BIGINT) AS minutes
+        - TRY_CAST(left(started_at, 2) AS BIGINT) * 60 - TRY_CAST(right(started_at, 2) AS BIGINT)
+        + CASE WHEN over_midnight = 'yes' THEN 1440 ELSE 0 END AS minutes
     FROM recorded WHERE NOT is_of_blades
 ),
 done AS (
-    SELECT visit_date, saved, team_code, CASE WHEN team_code IS NULL THEN staff_code END AS staff_code
+    SELECT visit_date, TRY_CAST(coalesce(typed || ':00' || right(ended, 6), ended) AS TIMESTAMPTZ) AS saved,
+        TRY_CAST(coalesce(typed || ':59' || right(ended, 6), ended) AS TIMESTAMPTZ) AS saved_by,
+        team_code, CASE WHEN team_code IS NULL THEN staff_code END AS staff_code
     FROM recorded WHERE is_of_blades
 ),
 work_done AS (
@@ -39,7 +41,7 @@ changes AS (
     SELECT w.*, coalesce(w.scion <> w.scion_before, false) AS is_change,
         count(d.visit_date) FILTER (WHERE d.saved <= w.saved) AS turn, count(d.visit_date) AS disinfections,
         coalesce(bool_and(d.saved IS NOT NULL) FILTER (WHERE d.visit_date IS NOT NULL), true) AS is_timed,
-        coalesce(bool_or(d.saved BETWEEN w.saved_before AND w.saved), false) AS is_between
+        coalesce(bool_or(d.saved <= w.saved AND d.saved_by >= w.saved_before), false) AS is_between
     FROM in_turn w LEFT JOIN done d ON d.visit_date = w.visit_date AND d.team_code IS NOT DISTINCT FROM w.team_code
         AND d.staff_code IS NOT DISTINCT FROM w.staff_code
     GROUP BY ALL

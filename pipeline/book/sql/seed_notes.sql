@@ -12,7 +12,7 @@ counted AS (
     FROM work.emergence_counts e JOIN work.sowings s USING (sowing_code) WHERE s.times = 1
 ),
 adding_up AS (
-    SELECT d.*, s.seed_lot AS sown_lot, s.times, s.seeds, s.emerged_all,
+    SELECT d.*, s.seed_lot AS sown_lot, s.sown_on, s.times, s.seeds, s.emerged_all,
         sum(d.lifted) OVER (PARTITION BY d.sowing_code ORDER BY d.visit_date, d.ended, d.instance_id)::BIGINT AS upto
     FROM work.drawn d JOIN work.sowings s USING (sowing_code)
 )
@@ -30,6 +30,15 @@ SELECT instance_id, 'more_emerged_than_sown', 'emerged', emerged::VARCHAR, pack(
 FROM counted WHERE emerged > seeds_read AND trays_read <= trays AND coalesce(multiple, 0) = 0
 UNION ALL
 SELECT instance_id, 'other_seed_lot', 'seed_lot', seed_lot, sown_lot FROM adding_up WHERE times = 1 AND seed_lot <> sown_lot
+UNION ALL
+SELECT instance_id, 'other_sow_date', 'sow_date', sow_date::VARCHAR, pack('{day}', ['day=@' || sown_on])
+FROM adding_up WHERE times = 1 AND sow_date <> sown_on
+UNION ALL
+SELECT n.instance_id, 'lot_of_other_rootstock', 'seed_lot', n.seed_lot, l.rootstock
+FROM work.sown n JOIN work.list_seed_lots l ON l.code = n.seed_lot WHERE l.rootstock <> n.rootstock
+UNION ALL
+SELECT min(instance_id), 'seeds_not_known', 'seed_lot', seed_lot, ''
+FROM work.sowings WHERE seeds IS NULL AND litres IS NOT NULL GROUP BY seed_lot
 UNION ALL
 SELECT a.instance_id, 'more_lifted_than_emerged', 'lifted', a.upto::VARCHAR,
     CASE WHEN a.emerged_all IS NULL THEN packn('{n} seed was sown', '{n} seeds were sown', a.seeds)

@@ -3,7 +3,8 @@
 SELECT t.instance_id, s.state, t.on_date, t.location, h.house, t.product,
     coalesce(p.label, t.product_name, t.product) AS label,
     coalesce(nullif(t.active_ingredient, ''), p.active_ingredient) AS active_ingredient, t.dose, t.dose_unit, t.area_m2,
-    t.volume_l, t.target, t.applicator, t.started_at, t.on_date + (t.over_midnight = 'yes')::INTEGER AS ended_on, t.ended_at,
+    t.volume_l, t.target, t.applicator, t.started_at,
+    t.on_date + (coalesce(t.over_midnight, '') = 'yes')::INTEGER AS ended_on, t.ended_at,
     t.reentry_on, t.reentry_at, t.weather, t.staff_code
 FROM work.treated t JOIN work.states s USING (instance_id)
 LEFT JOIN work.houses h USING (location) LEFT JOIN work.list_products p ON p.code = t.product

@@ -189,12 +189,18 @@ def deliveries(called: Names) -> Long:
 
 
 _STERILISED = """
-SELECT c.visit_date AS on_date, r.item, r.method, r.product, coalesce(r.started_at, r.done_at) AS started_at, r.ended_at,
-    r.temperature_c, r.pieces, r.team_code, r.location, c.staff_code, c.instance_id
+SELECT c.visit_date AS on_date, r.item, r.method, r.product, coalesce(r.started_at, r.done_at) AS started_at,
+    CASE WHEN r.ended_at IS NOT NULL THEN c.visit_date + (coalesce(r.over_midnight, '') = 'yes')::INTEGER END AS ended_on,
+    r.ended_at, r.temperature_c, r.pieces, r.team_code, r.location, c.staff_code, c.instance_id
 FROM work.sterilised r JOIN work.current c USING (reading_id) JOIN work.states s USING (instance_id), work.horizon h
 WHERE s.state = 'accepted' AND c.visit_date BETWEEN $1 AND least($2, h.until_on)
 ORDER BY c.visit_date, c.ended, c.instance_id
 """
+
+
+def _ended(on: Any, ended_on: Any, at: str | None) -> str | None:
+    """When work of a day ended: the time, with its day where that is a later one."""
+    return f"{short_day(ended_on)} {at}" if ended_on and ended_on > on else at
 
 
 def sterilised(workspace: Workspace, called: Names) -> Long:
@@ -202,9 +208,9 @@ def sterilised(workspace: Workspace, called: Names) -> Long:
     form = workspace.forms.get("sterilise")
     words = {c["name"]: text_in(c, "label") for rows in (form.choices.values() if form else ()) for c in rows}
 
-    def row(on: Any, item: str, method: str, product: str, start: str, end: str, *rest: Any) -> Any:
-        celsius, pieces, team, place, who, _ = rest
-        how = (words.get(item, item), words.get(method, method), product, start, end, celsius, pieces)
+    def row(on: Any, item: str, method: str, product: str, start: str, *rest: Any) -> Any:
+        ended_on, ended, celsius, pieces, team, place, who, _ = rest
+        how = (words.get(item, item), words.get(method, method), product, start, _ended(on, ended_on, ended), celsius, pieces)
         return (on, *how, called.teams.get(team, team), called.places.get(place, place), called.person(who) if who else None)
 
     columns = [
@@ -374,8 +380,7 @@ def treatments(workspace: Workspace, called: Names) -> Long:
     def row(on: Any, place: str, *rest: Any) -> Any:
         product, active, dose, unit, area, litres, target, who, began, ended_on, ended, until, at, weather, by, _ = rest
         what = (unknown(product), active, amount(dose, unit, in_units), area, litres, called.pests.get(target, target))
-        over = f"{short_day(ended_on)} {ended}" if ended_on and ended_on > on else ended
-        times = (called.person(who), began, over, Cell(f"{until} {at}", f"{short_day(until)} {at}"))
+        times = (called.person(who), began, _ended(on, ended_on, ended), Cell(f"{until} {at}", f"{short_day(until)} {at}"))
         return (on, called.places.get(place, place), *what, *times, weather, called.person(by))
 
     columns = [
