@@ -73,13 +73,19 @@ class Task:
         return tr("by {day}", day=day) if self.days_over < 0 else tr("today")
 
 
+UNKNOWN_DAYS = 30
+"""Days for which a place is told of where the record of its treatment does not say how long nobody goes in (common practice, no
+published source)."""
+
+
 @dataclass(frozen=True)
 class Closed:
-    """A place (a code) that nobody goes into until a day and a time of it, as was taken from the label of a treatment."""
+    """A place (a code) that nobody goes into until a day and a time of it, as was taken from the label of a treatment; None
+    where the record of the treatment does not say it in a way that can be read."""
 
     place: str
-    until_on: dt.date
-    until_at: str
+    until_on: dt.date | None
+    until_at: str | None
     treated_on: dt.date
 
 
@@ -189,11 +195,15 @@ class DueList:
             "{place}: not to be entered until {day} {time}, as was taken from the label of the treatment of {treated}. The"
             " label itself and local rules decide."
         )
+        unknown = marked(
+            "{place}: treated on {treated}; until when nobody goes in cannot be read from its record. The label itself and"
+            " local rules decide."
+        )
         return [
             tr(
-                said,
+                said if c.until_on else unknown,
                 place=self.places.label(c.place),
-                day=short_day(c.until_on),
+                day=c.until_on and short_day(c.until_on),
                 time=c.until_at,
                 treated=short_day(c.treated_on),
             )
@@ -288,12 +298,15 @@ def due_list(store: Store, wanted: Wanted) -> DueList:
 
 def _closed(store: Store) -> list[Closed]:
     """The places that are not to be entered on the day of the store, each with the latest time; treatments that are kept out of
-    the books are among them, and one without a time lasts the day."""
+    the books are among them, and one without a time lasts the day. Where a record has no day that can be read, the place is
+    among them for `UNKNOWN_DAYS`, beside what others say of it."""
     rows = store.rows(
-        "SELECT location, reentry_on, coalesce(reentry_at, '23:59') AS until_at, on_date FROM treatments, work.day"
-        " WHERE reentry_on >= as_of AND on_date <= as_of AND location IS NOT NULL"
-        " QUALIFY row_number() OVER (PARTITION BY location ORDER BY reentry_on DESC, until_at DESC, on_date DESC) = 1"
-        " ORDER BY location"
+        "SELECT location, reentry_on, CASE WHEN reentry_on IS NOT NULL THEN coalesce(reentry_at, '23:59') END AS until_at,"
+        " on_date FROM treatments, work.day WHERE (reentry_on >= as_of OR (reentry_on IS NULL AND on_date > as_of - $1))"
+        " AND on_date <= as_of AND location IS NOT NULL"
+        " QUALIFY row_number() OVER (PARTITION BY location, reentry_on IS NULL ORDER BY reentry_on DESC, until_at DESC,"
+        " on_date DESC) = 1 ORDER BY location, reentry_on NULLS FIRST",
+        [UNKNOWN_DAYS],
     )
     return [Closed(*row) for row in rows]
 
@@ -321,9 +334,12 @@ def due_today(store: Store) -> tuple[dict[str, str], dict[str, str]]:
         for place in found.places.way(t.place) if t.place else ():
             of_places.setdefault(place, []).append(t)
     said = marked("{place} not to be entered until {day} {time}, as the label of the treatment says")
+    unknown = marked("{place} treated on {treated}, look at the label before you go in")
     told: dict[str, list[str]] = {place: [_by_count(tasks)] for place, tasks in of_places.items()}
     for c in reversed(found.closed):
-        words = tr(said, place=found.places.label(c.place), day=short_day(c.until_on), time=c.until_at)
+        day = c.until_on and short_day(c.until_on)
+        when = {"day": day, "time": c.until_at, "treated": short_day(c.treated_on)}
+        words = tr(said if day else unknown, place=found.places.label(c.place), **when)
         for place in {*found.places.labels, c.place}:
             if _is_near(found.places, place, c.place):
                 told.setdefault(place, []).insert(0, words)

@@ -89,3 +89,20 @@ def test_a_treatment_that_is_kept_out_closes_its_place_all_the_same(
     take_in({"treatment.csv": text})
     assert table(workspace, "treatments", "state", "location = 'H1B1'") == [("quarantined",)]
     assert "House 1 bench 1: not to be entered until 3 Nov 2026 07:45" in formpack("due", cwd=workspace.folder)
+
+
+def test_a_treatment_that_does_not_say_until_when_is_told_too(
+    workspace: Workspace, take_in: Callable[..., run.Imported]
+) -> None:
+    """It is kept out, and nothing says that the place may be entered; after thirty days its sign is what is left."""
+    text = (SAID / "treatment.csv").read_text(encoding="utf-8").replace(",2026-11-03,07:45", ",3 maybe,")
+    take_in({"open_group.csv": _opened(), "treatment.csv": text})
+    assert table(workspace, "treatments", "state, reentry_on", "location = 'H1B1'") == [("quarantined", None)]
+    words = "House 1 bench 1: treated on 2 Nov 2026; until when nobody goes in cannot be read from its record."
+    assert words in formpack("due", cwd=workspace.folder)
+    (closed, *_) = json.loads(formpack("due", "--json", cwd=workspace.folder))["not_to_be_entered"]
+    assert (closed["place"], closed["until_on"]) == ("H1B1", None)
+    with run.opened(workspace, phone.TABLES) as (store, _):
+        phone.write_lists(store, workspace)
+    assert "look at the label before you go in" in (workspace.phone / "locations.csv").read_text(encoding="utf-8")
+    assert words not in formpack("due", "--as-of", "2026-12-02", cwd=workspace.folder)

@@ -49,7 +49,8 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     rows = []
     for on, place, label, active, dose, unit, area, target, who, until, at in store.rows(_ROWS):
         what = (label, active, amount(dose, unit, called), area, pests.get(target, target), staff.get(who, who))
-        rows.append((on, places.get(place, place), *what, Cell(f"{until} {at}", f"{short_day(until)} {at}")))
+        closed = Cell(f"{until} {at or ''}", f"{short_day(until)} {at or ''}") if until else None
+        rows.append((on, places.get(place, place), *what, closed))
     if rows:
         blocks.append(_table("treatments_last", tr("The latest treatments"), rows[:_SHOWN]))
     if rows[_SHOWN:]:
