@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from formpack.catalog import text_in
 from formpack.group_code import shown
 from formpack.pictures import pictures_in
 from formpack.words import listed, marked, place, tr
@@ -304,7 +305,19 @@ def _lists_for_phones(store: Store, workspace: Workspace) -> tuple[dict[str, byt
         made[f"{name}.csv"] = _as_csv(columns, filled)
         if len(rows) > MOST_ROWS:
             warnings.append(_too_long(name, len(rows)))
+        if not rows and (forms := _must_have(workspace, name)):
+            said = marked("{file} has no row to choose; without one a phone cannot finish {forms}.")
+            warnings.append(tr(said, file=read.file, forms=listed(forms, 3)))
     return made, warnings
+
+
+def _must_have(workspace: Workspace, name: str) -> list[str]:
+    """The titles of the forms in use that always ask for a row of a list."""
+    return [
+        text_in(form.settings, "form_title") or form.title
+        for form in workspace.forms.values()
+        if form.is_active and any(q.list_name == name and q.required and q.relevant is None for q in form.questions)
+    ]
 
 
 def _recorded_batches(store: Store, listed: Collection[str]) -> list[dict[str, str]]:

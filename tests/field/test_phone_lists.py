@@ -57,6 +57,14 @@ def nursery(prepared: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     return Workspace(shutil.copytree(prepared.folder, tmp_path / "nursery"))
 
 
+def test_a_list_without_a_row_that_a_form_must_have_is_said(nursery: Workspace) -> None:
+    heads = (nursery.lists / "seed_lots.csv").read_text(encoding="utf-8").splitlines()[0]
+    (nursery.lists / "seed_lots.csv").write_text(heads + "\n", encoding="utf-8")
+    said = formpack("forms", cwd=nursery.folder)
+    assert "lists/seed_lots.csv has no row to choose; without one a phone cannot finish Open a group." in said
+    assert said.count("no row to choose") == 1, "nobody has to choose of other lists, or these have rows"
+
+
 def _written(workspace: Workspace) -> phone.PhoneLists:
     workspace = Workspace(workspace.folder)
     with looked_at(workspace, phone.TABLES) as store:
