@@ -257,38 +257,6 @@ def book_answers(work: Work) -> None:
     work.put_query("measured", " UNION ALL ".join([_NONE_MEASURED, *measured]))
 
 
-_OF_SEED = {
-    "sown": (
-        "sowing",
-        dict.fromkeys(("sowing_code", "seed_lot", "rootstock", "medium", "location"), _TEXT)
-        | dict.fromkeys(("trays", "seeds", "soak_min"), "BIGINT")
-        | {"litres": "DOUBLE"},
-    ),
-    "emergence_counts": (
-        "emergence",
-        {"sowing_code": _TEXT} | dict.fromkeys(("trays_read", "emerged", "multiple"), "BIGINT"),
-    ),
-}
-"""Tables of accepted answers: of which form, and with which questions; a form of the nursery's own may lack some."""
-
-
-def load_seed(work: Work) -> None:
-    """work.sown and work.emergence_counts: what accepted submissions say of seed sown and what came up, codes in capitals."""
-    for name, (form_id, kinds) in _OF_SEED.items():
-        form = work.context.workspace.forms.get(form_id)
-        asked = {q.name for q in form.kept} if form else set()
-        rows = f'answers."{form_id}"' if form else "(SELECT reading_id FROM work.current WHERE false)"
-        said = {c: f'TRY_CAST(a."{c}" AS {kind})' if c in asked else f"NULL::{kind}" for c, kind in kinds.items()}
-        said["sowing_code"] = f"upper({said['sowing_code']})"
-        work.put_query(
-            name,
-            "SELECT c.instance_id, c.visit_date, coalesce(c.ended, '') AS ended,"
-            f" {', '.join(f'{sql} AS {c}' for c, sql in said.items())}"
-            f" FROM {rows} a JOIN work.current c USING (reading_id) JOIN work.states s USING (instance_id)"
-            " WHERE s.state = 'accepted' AND c.visit_date <= (SELECT until_on FROM work.horizon)",
-        )
-
-
 def fold_lots(work: Work) -> None:
     """work.folded: the buds of each lot after all its readings."""
     from pipeline.formulas.take import fold_readings

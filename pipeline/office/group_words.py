@@ -8,7 +8,7 @@ from typing import Any
 from formpack.group_code import shown
 from formpack.words import as_typed, many, marked, number, tr, trn
 from pipeline.book.climate import said as measured
-from pipeline.book.of_places import amount
+from pipeline.book.log_records import amount
 from pipeline.office.group_care import Care, Month
 from pipeline.office.group_life import Change, Event, Flow, Life, Printed
 

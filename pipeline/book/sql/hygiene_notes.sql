@@ -30,7 +30,7 @@ never AS (
         array_to_string(list_sort(list(DISTINCT coalesce(team_code, staff_code)))[:8], ', ') AS who
     FROM work.hygiene WHERE state = 'none recorded'
 )
-SELECT f.instance_id, 'batch_told_otherwise' AS rule, f.field, f.value, 
+SELECT f.instance_id, 'batch_told_otherwise' AS rule, f.field, f.value,
     pack('lists/budwood_batches.csv has {other} for {batch}', ['other= ' || l.value, 'batch= ' || l.code]) AS detail
 FROM facts f JOIN listed l ON l.code = f.budwood_batch AND l.field = f.field WHERE l.value <> f.value
 UNION ALL

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from formpack.words import many, short_day, tr
-from pipeline.book.of_places import amount, units
+from pipeline.book.log_records import amount, units
 from pipeline.field.due_list import Wanted, due_list
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Fold, Says, Table
 from pipeline.report.stock import place_names

@@ -10,7 +10,7 @@ from formpack.catalog import Form, text_in
 from formpack.group_code import shown
 from formpack.words import listed, many, marked, number, short_day, tr, trn
 from pipeline.book.climate import said
-from pipeline.book.of_places import amount, units
+from pipeline.book.log_records import amount, units
 from pipeline.book.totals import MIXED
 from pipeline.formulas.readings import ABOVE, BELOW, NO_LIMITS, WITHIN
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Says, Table, interval
