@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from pipeline.formulas.emergence import emergence
+from pipeline.formulas.emergence import emergence, spread
 from pipeline.formulas.proportions import exact
 from pipeline.stages import Work
 
@@ -42,13 +42,22 @@ def _for_each(rows: Sequence[Sowing], what: str, of: str) -> float | None:
     return sum(r[what] for r in known) / sum(r[of] for r in known) if known else None
 
 
-def _row(rows: Sequence[Sowing]) -> tuple[Any, ...]:
+def _read(rows: Iterable[Sowing]) -> list[Sowing]:
+    """The sowings of which it is known how many of how many seeds came up."""
+    return [r for r in rows if r["times"] == 1 and r["seeds_read"]]
+
+
+def _counts(read: Sequence[Sowing]) -> tuple[list[int], list[int]]:
+    return [r["emerged"] for r in read], [r["seeds_read"] for r in read]
+
+
+def _row(rows: Sequence[Sowing], usual: float) -> tuple[Any, ...]:
     """The columns of `emergence` beside by and level. Seeds are those of codes sown once; the rate is that of the
     trays counted, the share of seeds with several shoots that of the trays in which somebody looked for them."""
     once = [r for r in rows if r["times"] == 1]
-    read = [r for r in once if r["seeds_read"]]
+    read = _read(rows)
     looked = [r for r in read if r["multiple"] is not None and r["multiple"] <= r["seeds_read"]]
-    rate = emergence([r["emerged"] for r in read], [r["seeds_read"] for r in read]) if read else (None,) * 4
+    rate = emergence(*_counts(read), usual) if read else (None,) * 4
     several, of = _sum(looked, "multiple"), _sum(looked, "seeds_read")
     share = (several / of, *exact(several, of)) if several is not None and of else (None,) * 3
     days = [r["days"] for r in once if r["days"] is not None]
@@ -72,4 +81,5 @@ def estimate_emergence(work: Work) -> None:
                 levels[by, sowing[by]].append(sowing)
     order = ("all", *_LEVELS)
     keys = sorted(levels, key=lambda key: (order.index(key[0]), key[1]))
-    work.put("emergence", _KINDS, [(*key, *_row(levels[key])) for key in keys])
+    usual = spread(*_counts(_read(sowings)))
+    work.put("emergence", _KINDS, [(*key, *_row(levels[key], usual)) for key in keys])

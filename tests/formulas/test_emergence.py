@@ -7,7 +7,7 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from pipeline.formulas.emergence import emergence
+from pipeline.formulas.emergence import emergence, spread
 from tests.published.test_mead_2002_germination import GERMINATED
 
 _50 = [50] * 4
@@ -46,3 +46,14 @@ def test_the_interval_holds_the_truth_where_sowings_differ(sowings: int, least: 
         found = emergence(once + 2 * several, seeds)
         held += found.low <= 0.9 <= found.high
     assert least <= held / rounds <= 0.985
+
+
+@pytest.mark.parametrize("sowings", [2, 3, 8])
+def test_few_sowings_borrow_how_much_sowings_usually_differ(sowings: int) -> None:
+    dice, held, rounds = np.random.default_rng(17), 0, 400
+    for _ in range(rounds):
+        seeds = np.round(800 * np.exp(dice.normal(0, 0.7, sowings + 25))).astype(int) + 20
+        came = dice.poisson(seeds * dice.gamma(40, 0.8 / 40, len(seeds)))
+        found = emergence(came[:sowings], seeds[:sowings], spread(came, seeds))
+        held += found.low <= 0.8 <= found.high
+    assert 0.93 <= held / rounds <= 0.99

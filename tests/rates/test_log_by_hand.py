@@ -366,16 +366,27 @@ def sowings_of(nursery: Nursery) -> list[Row]:
     return found
 
 
-def ratio(rows: list[Row]) -> tuple[float | None, ...]:
+def differ(rows: list[Row]) -> float:
+    """How many times the variance of a Poisson number sowings have, by the ratio estimator."""
+    up, seeds = sum(r["up"] for r in rows), sum(r["read"] for r in rows)
+    apart = sum((r["up"] - up / seeds * r["read"]) ** 2 for r in rows) if seeds else 0.0
+    return apart * len(rows) / (len(rows) - 1) / up if len(rows) > 1 and up else 1.0
+
+
+def ratio(rows: list[Row], every: list[Row]) -> tuple[float | None, ...]:
     """Seedlings for each seed with limits: Garwood's for a Poisson number by chi-squared, whose variance is so many times as
-    large as sowings differ, with Student's quantile as there are few."""
+    large as sowings differ, with Student's quantile as there are few; few sowings differ at least as all do, for the part
+    that they lack of ten beyond the first."""
     if not rows:
         return None, None, None
     up, seeds = sum(r["up"] for r in rows), sum(r["read"] for r in rows)
     rate, times = up / seeds, 1.0
     if len(rows) > 1 and up:
-        spread = sum((r["up"] - rate * r["read"]) ** 2 for r in rows) * len(rows) / (len(rows) - 1) / up
-        freedom = max(3.0, seeds**2 / sum(r["read"] ** 2 for r in rows) - 1)
+        beyond = seeds**2 / sum(r["read"] ** 2 for r in rows) - 1
+        of_all, squares = sum(r["up"] for r in every), sum(r["up"] ** 2 for r in every)
+        usual = max(0.0, differ(every) - 1) * of_all / squares
+        least = 1 + usual * sum(r["up"] ** 2 for r in rows) / up * max(0.0, 1 - beyond / 10)
+        spread, freedom = max((max(1.0, differ(rows)), max(3.0, beyond)), (least, 10.0))
         times = spread * float(stats.t.ppf(0.975, freedom) / stats.norm.ppf(0.975)) ** 2 if spread > 1 else 1.0
     low = float(stats.chi2.ppf(0.025, 2 * up / times)) / 2 if up else 0.0
     return rate, low * times / seeds, float(stats.chi2.ppf(0.975, 2 * up / times + 2)) / 2 * times / seeds
@@ -391,6 +402,7 @@ def check_emergence(workspace: Workspace, nursery: Nursery) -> None:
     parts = {"all": "", "seed_lot": "seed_lot", "rootstock": "rootstock", "room": "location", "sowing": "code"}
     levels = {(by, s[part] if part else "all") for s in sowings for by, part in parts.items()}
     assert set(made) == levels
+    every = [s for s in sowings if s["times"] == 1 and s["read"]]
     for (by, level), found in made.items():
         mine = [s for s in sowings if by == "all" or s[parts[by]] == level]
         once = [s for s in mine if s["times"] == 1]
@@ -400,7 +412,7 @@ def check_emergence(workspace: Workspace, nursery: Nursery) -> None:
         drawn, by_litre = ([s for s in mine if s["lifted"] is not None and s[of_what]] for of_what in ("seeds", "litres"))
         wanted = (
             *(len(mine), total(s["seeds"] for s in once), total(s["read"] for s in read), total(s["up"] for s in read)),
-            *(*ratio(read), several, of, *(exact(several, of) if of else (None, None))),
+            *(*ratio(read, every), several, of, *(exact(several, of) if of else (None, None))),
             statistics.median(days) if (days := [s["days"] for s in once if s["days"] is not None]) else None,
             *(total(s["lifted"] for s in once), total(s["planted"] for s in once)),
             sum(s["lifted"] for s in drawn) / sum(s["seeds"] for s in drawn) if drawn else None,
