@@ -191,6 +191,8 @@ def _as_sent(form: Form, answers: dict[str, str]) -> dict[str, str]:
     sent.pop({"counted": "litres", "litres": "seeds"}.get(sent.get("sown_by", ""), ""), None)
     if form.form_id == "bud_take" and sent.get("brown", "0") in ("0", "-1", ""):
         sent.pop("set_aside_to", None)
+    if form.form_id == "treatment" and sent.get("product"):
+        sent.pop("product_name", None)
     if "over_midnight" in sent and not sent.get("ended_at", "99") < sent.get("started_at", ""):
         sent.pop("over_midnight")
     if form.form_id == "sterilise":

@@ -20,7 +20,7 @@ CULLS = dict.fromkeys("cull_off_type cull_weak cull_disease cull_bud_failed cull
 CODES = {"sowing_code": "26-A", "seed_lot": "L2601-CARR", "rootstock": "CARRIZO"}
 GROUP = {"group_code": CODE}
 TREATED = {"product": "P01", "dose": 1.25, "dose_unit": "ml_per_l", "applicator": "S02", "started_at": "07:00"}
-TREATED |= {"over_midnight": "no", "ended_at": "08:00", "reentry_at": "08:00"}
+TREATED |= {"over_midnight": "", "ended_at": "08:00", "reentry_at": "08:00"}
 LOT = {"team_code": "T02", "attempt": 1}
 
 

@@ -38,7 +38,7 @@ def log(workspace: Workspace) -> Log:
 
 
 def treat(log: Log, on: dt.date, place: str) -> None:
-    times = {"started_at": "07:00", "over_midnight": "no", "ended_at": "08:00", "reentry_on": on, "reentry_at": "12:00"}
+    times = {"started_at": "07:00", "over_midnight": "", "ended_at": "08:00", "reentry_on": on, "reentry_at": "12:00"}
     told = {"product": "P01", "dose": 1, "dose_unit": "ml_per_l", "area_m2": 10, "target": "SCALE", "applicator": "S01"}
     log.of_place("treatment", on, place, **told, **times)
 
