@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 from PIL import Image, ImageChops, ImageStat
 
+from formpack import shipped
 from formpack.catalog import LANGUAGES, FormError, load_forms
-from formpack.pictures import COLUMN, MOST_BYTES
+from formpack.pictures import COLUMN, MOST_BYTES, pictures_of
 from formpack.workbook import form_workbook
 from formpack.xform import to_xform
 from pipeline.field import phone
@@ -53,6 +54,12 @@ def test_what_is_drawn_is_what_the_forms_show() -> None:
     drawn = {f"{name}.png" for name in pictures.PICTURES}
     assert {name for form in load_forms().values() for name in form.pictures} == drawn
     assert {p.name for p in pictures.FOLDER.glob("*.png")} == drawn and len(list(pictures.FOLDER.iterdir())) == 2 * len(drawn)
+
+
+def test_each_pest_of_the_shipped_list_is_shown_once_it_is_chosen() -> None:
+    notes = {row["relevant"]: pictures_of(row) for row in load_forms()["scouting"].rows if pictures_of(row)}
+    codes = [line.split(",")[0] for line in (shipped("forms") / "lists" / "pests.csv").read_text("utf-8").splitlines()[1:]]
+    assert notes == {f"${{found_what}} = '{code}'": {f"pest_{code.lower()}.png"} for code in codes if code != "none"}
 
 
 def test_no_two_are_alike_in_black_and_white_at_the_size_of_a_thumb() -> None:
