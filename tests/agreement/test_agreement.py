@@ -251,17 +251,22 @@ def nursery(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     return workspace
 
 
+@pytest.fixture(scope="module")
+def native() -> Iterator[Phone]:
+    with Phone() as running:
+        yield running
+
+
 EVERY_DAY = ("bud_take", "open_group", "transfer", "frost_damage")
 """The forms with the most rules; CI tries all."""
 
 
 @pytest.mark.parametrize("form_id", sorted(FORMS) if os.environ.get("CI") else EVERY_DAY)
-def test_agreement(form_id: str, nursery: Workspace) -> None:
+def test_agreement(form_id: str, nursery: Workspace, native: Phone) -> None:
     form = FORMS[form_id]
     path = nursery.phone / f"{form_id}.xml"
     cases = list(_cases(form))
-    with Phone() as native:
-        refusals = [native.fill(path, answers) for _, answers in cases]
+    refusals = [native.fill(path, answers) for _, answers in cases]
     with Store.open(nursery.store_file) as store:
         offices = _office(form, store, [_as_sent(form, answers) for _, answers in cases])
     assert refusals[0] == [], f"the base case must be fine: {refusals[0]}"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
+import math
 import os
 from dataclasses import replace
 
@@ -125,6 +127,16 @@ def test_a_tiny_chain_is_as_enumerated(counted: list[int], book: list[int], more
         parts = [(0, base), *zip(*jumps[t], strict=True)]
         return sum(chance * whole[0, fall + by] for by, chance in parts if -width < fall + by < width)
 
+    @functools.cache
+    def seen(t: int, n: int) -> float:
+        chance = 1.0
+        if counted[t] >= 0:
+            typed = [int(v) for v in c.typed[0, t] if v >= 0]
+            known = {int(v[0, t]) for v in (c.shown, c.known) if v[0, t] >= 0}
+            chances = (float(v[0, t]) for v in (c.rounds, c.copy, c.lean))
+            chance = written_chance(typed, n, 0.6, rates, *chances, known, float(c.of_others[0, t]))
+        return chance * lives(int(c.alive[0, t]), n, rates) if c.alive[0, t] >= 0 else chance
+
     sd = max(rates.error * opened, 1.0)
     thin = {d: 1 / (abs(d) + 5) for d in range(low, low + width)}
     all_thin, start = sum(thin.values()), {}
@@ -143,16 +155,7 @@ def test_a_tiny_chain_is_as_enumerated(counted: list[int], book: list[int], more
             continue
         if any(0 <= m < n for n, m in zip(stood, c.ceiling[0].tolist(), strict=True)):
             continue
-        seen = 1.0
-        for t, (y, n) in enumerate(zip(counted, stood, strict=True)):
-            if y >= 0:
-                typed = [int(v) for v in c.typed[0, t] if v >= 0]
-                known = {int(v[0, t]) for v in (c.shown, c.known) if v[0, t] >= 0}
-                chances = (float(v[0, t]) for v in (c.rounds, c.copy, c.lean))
-                seen *= written_chance(typed, n, 0.6, rates, *chances, known, float(c.of_others[0, t]))
-            if c.alive[0, t] >= 0:
-                seen *= lives(int(c.alive[0, t]), n, rates)
-        inner = step(1, path[0], path[1]) * step(2, path[1], path[2]) * seen
+        inner = step(1, path[0], path[1]) * step(2, path[1], path[2]) * math.prod(seen(t, n) for t, n in enumerate(stood))
         if inner == 0:
             continue
         for d0, first in start.items():

@@ -239,7 +239,7 @@ STORE = Store.in_memory()
 
 
 @given(heads=more_heads(), data=st.data())
-@settings(max_examples=200 if os.environ.get("CI") else 25, deadline=None)
+@settings(max_examples=120 if os.environ.get("CI") else 25, deadline=None)
 def test_sets_say_what_the_plain_function_says(heads: list[Head], data: st.DataObject) -> None:
     ids = st.sampled_from([h.instance_id for h in heads])
     stopped, withdrawn = data.draw(st.sets(ids, max_size=2)), data.draw(st.sets(ids, max_size=2))

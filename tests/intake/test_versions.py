@@ -16,7 +16,7 @@ from pipeline.field import phone
 from pipeline.office import backup
 from pipeline.store import Store
 from pipeline.workspace import Workspace
-from tests.conftest import DAY, SAMPLES, looked_at, table
+from tests.conftest import DAY, SAMPLES, looked_at, new_workspace, table
 
 OPENING = (SAMPLES / "the_same_count_is_sent_twice" / "inbox" / "opening.xml").read_text(encoding="utf-8")
 COUNT = (SAMPLES / "the_same_count_is_sent_twice" / "inbox" / "count.xml").read_text(encoding="utf-8")
@@ -77,13 +77,19 @@ def of_versions(workspace: Workspace) -> list[tuple[str, str]]:
     return table(workspace, "problems", "rule, message", "rule IN ('old_version', 'unknown_version', 'missing_answer')")
 
 
-@pytest.fixture
-def edited(workspace: Workspace) -> Workspace:
+@pytest.fixture(scope="module")
+def edited_once(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    workspace = new_workspace(tmp_path_factory.mktemp("versions") / "nursery")
     take(workspace)
     assert publish(workspace) == OURS
     changed = ask_more(workspace)
     assert publish(changed) == str(int(OURS) + 1)
     return changed
+
+
+@pytest.fixture
+def edited(edited_once: Workspace, tmp_path: Path) -> Workspace:
+    return Workspace(shutil.copytree(edited_once.folder, tmp_path / "nursery"))
 
 
 def test_the_version_that_went_to_the_phones_is_the_right_one(edited: Workspace) -> None:

@@ -190,7 +190,7 @@ def holds_truth(told: Told, found: Trace, kind: str, code: str) -> None:
     assert f.despatched.low <= despatched <= f.despatched.high
 
 
-@pytest.mark.parametrize("seed", range(5) if os.environ.get("CI") else [2])
+@pytest.mark.parametrize("seed", range(3) if os.environ.get("CI") else [2])
 def test_every_plant_is_where_the_trace_says(seed: int, nursery: Workspace) -> None:
     """Forwards from every seed lot, batch, team and group, and backwards from every order."""
     told = Told(nursery, seed, with_times=seed % 3 != 2)

@@ -40,7 +40,7 @@ def test_a_full_disk_is_one_sentence(room: int, tmp_path: Path) -> None:
     run.import_files(workspace, sorted(workspace.inbox.iterdir())[:2], show=run.EVERYTHING)
     before = tables_in(tmp_path)
     for number in range(200):  # each small enough to stand in the store
-        rows = "".join(f"k{number}-{n},{os.urandom(2000).hex()}\n" for n in range(30))
+        rows = "".join(f"k{number}-{n},{os.urandom(9000).hex()}\n" for n in range(7))
         (workspace.inbox / f"big-{number}.csv").write_text("KEY,visit_date\n" + rows, encoding="utf-8")
     done = on_a_small_disk(workspace, workspace.store_file.stat().st_size + room, "import")
     assert (done.returncode, done.stdout, done.stderr.count("\n")) == (2, "", 1), done.stderr

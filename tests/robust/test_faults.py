@@ -7,7 +7,7 @@ from pathlib import Path
 from tests.robust.books import module_run
 from tests.robust.faults import CASES
 
-MANY = 2
+MANY = 1
 """Faults in each case; `python -m tests.robust.faults` does all."""
 
 
