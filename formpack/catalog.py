@@ -94,6 +94,10 @@ _NOT_READ = (".ods", ".xls", ".xlsm", ".csv", ".numbers")
 _PHOTO = "max-pixels=1600"
 """What a photo is made smaller to where the form does not say."""
 _COUNT_UNITS = {"plant", "bud", "shoot", "day"}
+_UNITS = {"°c": "c", "ºc": "c", "celsius": "c", "%": "pct", "percent": "pct", "ms/cm": "ms_cm"}
+"""What people write for units that shipped readings have at the end of their names."""
+_IN_SMALL_LETTERS = {"settings": ("active",), "survey": ("required", "ledger")}
+"""Columns of the program's words: capitals in them, as spreadsheet programs make them, do not matter."""
 
 
 class FormError(Exception):
@@ -364,6 +368,17 @@ def _xlsx_sheets(path: Path) -> dict[str, Sheet]:
     return sheets
 
 
+def _in_small_letters(sheet: str, row: dict[str, str]) -> dict[str, str]:
+    """A row with the words of the program as it knows them: `Include` of `Who` is `include` of `who`."""
+    told = row | {column: row[column].lower() for column in _IN_SMALL_LETTERS.get(sheet, ()) if column in row}
+    if sheet == "survey" and "type" in row:
+        base, blank, rest = re.sub(r"(?i)^(begin|end) (?=(group|repeat)$)", r"\1_", row["type"]).partition(" ")
+        told["type"] = base.lower() + blank + rest
+        if told["type"] == "include":
+            told["name"] = row.get("name", "").lower()
+    return told
+
+
 def _bare(text: str) -> str:
     """A heading without case and blanks."""
     return re.sub(r"\s", "", text).casefold()
@@ -373,25 +388,6 @@ def _sheets(path: Path) -> dict[str, Sheet]:
     if path.suffix.lower() == ".xlsx":
         return _xlsx_sheets(path)
     return {p.stem: _csv_sheet(p) for p in sorted(path.glob("*.csv"))}
-
-
-def _include(rows: Sheet, common: Sheet, place: str, faults: list[str]) -> Iterator[dict[str, str]]:
-    for row in rows:
-        if row.get("type") != "include":
-            if row.get("type"):
-                yield row | {"": f"{place} survey, {row['']}"}
-            continue
-        part = [r for r in common if row.get("name") in r.get("part", "").split()]
-        if not part:
-            where = place_in_words(f"{place} survey, {row['']}")
-            there = ", ".join(dict.fromkeys(p for r in common for p in r.get("part", "").split()))
-            said = marked("{place}: there is no common part named {name}; the parts are {parts}.")
-            faults.append(tr(said, place=where, name=repr(row.get("name")), parts=there))
-        own = {k: v for k, v in row.items() if v and k not in ("type", "name")} if len(part) == 1 else {}
-        for shared in part:
-            yield {k: v for k, v in (shared | own).items() if k != "part"} | {
-                "": f"{place} survey, {row['']} ({shared['name']})"
-            }
 
 
 _NAMED = re.compile(r"\$\{\s*(\w+)\s*\}")
@@ -422,12 +418,20 @@ class _Builder:
     def __init__(self, sheets: Mapping[str, Sheet], common: Mapping[str, Sheet], place: str, own: Path | None) -> None:
         self.common, self.place, self.own = common, place, own
         self.faults: list[str] = []
-        self.sheets = sheets = {name: self.headed(name, rows) for name, rows in sheets.items()}
+        self.sheets = sheets = {
+            name: [_in_small_letters(name, row) for row in self.headed(name, rows)] for name, rows in sheets.items()
+        }
         spoken = (k.removeprefix("label::") for row in sheets.get("survey", []) for k in row if k.startswith("label::"))
         self.languages = tuple(dict.fromkeys(spoken)) or LANGUAGES
         """Those that the sheet has label columns for: one may be left out, and others put in."""
         self.untold: dict[str, list[str]] = {}
         """Texts that lack in a language beyond those of the pack."""
+        self.unclear: set[str] = set()
+        """Names of questions that have a fault already."""
+        self.is_whole = True
+        """Whether every part to put in was found; if not, what it asks is not missed too."""
+        self.read: list[tuple[Mapping[str, str], str, Node]] = []
+        """Rows, columns and what is written there."""
 
     def fault(self, row: Mapping[str, str], sentence: str) -> None:
         self.faults.append(tr("{place}: {fault}.", place=place_in_words(row[""]), fault=sentence))
@@ -459,6 +463,29 @@ class _Builder:
                 self.fault(heading, tr("{column} has no language; name the column {full}", column=column, full=full))
         return [{meant.get(c, c): text for c, text in row.items()} for row in rows]
 
+    def parts(self) -> list[str]:
+        """The names of what `include` can put in."""
+        return list(dict.fromkeys(p for r in self.common["survey"] for p in r.get("part", "").split()))
+
+    def included(self) -> Iterator[dict[str, str]]:
+        """The rows of the survey with their places, those of parts in the place of `include`."""
+        for row in self.sheets["survey"]:
+            if row.get("type") != "include":
+                if row.get("type"):
+                    yield row | {"": f"{self.place} survey, {row['']}"}
+                continue
+            part = [r for r in self.common["survey"] if row.get("name") in r.get("part", "").split()]
+            if not part:
+                self.is_whole = False
+                where = place_in_words(f"{self.place} survey, {row['']}")
+                said = marked("{place}: there is no common part named {name}; the parts are {parts}.")
+                self.faults.append(tr(said, place=where, name=repr(row.get("name")), parts=", ".join(self.parts())))
+            own = {k: v for k, v in row.items() if v and k not in ("type", "name")} if len(part) == 1 else {}
+            for shared in part:
+                yield {k: v for k, v in (shared | own).items() if k != "part"} | {
+                    "": f"{self.place} survey, {row['']} ({shared['name']})"
+                }
+
     def spoken(self, row: dict[str, str]) -> dict[str, str]:
         """A row without the languages of the pack that this form leaves out, its picture named for each of the others."""
         gone = tuple(f"::{language}" for language in LANGUAGES if language not in self.languages)
@@ -472,11 +499,16 @@ class _Builder:
         if not text:
             return None
         try:
-            tree = expression.parse(text, of_list=column == "choice_filter")
+            tree = expression.parse(text, column == "choice_filter", "." if column == "constraint" else "${name}")
             if column == "calculation" and expression.is_verdict(tree):
                 raise ExpressionError(tr("engines write true and false differently; write if(..., 'yes', 'no')"))
-            if column in ("relevant", "constraint", "choice_filter") and isinstance(tree, expression.ALONE):
-                raise ExpressionError(tr("engines differ in whether an answer alone is true; write a comparison"))
+            if column in ("relevant", "constraint", "choice_filter") and not expression.is_verdict(tree):
+                if isinstance(tree, (expression.Answer, expression.Lookup)):
+                    raise ExpressionError(tr("engines differ in whether an answer alone is true; write a comparison"))
+                ends = expression.span(tree) or ("10", "100")
+                meant = f". >= {ends[0]} and . <= {ends[1]}" if column == "constraint" else "${name} = 'yes'"
+                raise ExpressionError(tr("it compares nothing; write a comparison, such as {example}", example=meant))
+            self.read.append((row, column, tree))
             return tree
         except ExpressionError as wrong:
             self.fault(row, tr("{column} of {name}: {why}", column=column, name=row.get("name"), why=str(wrong)))
@@ -510,13 +542,13 @@ class _Builder:
             expression.parse(settings.get("instance_name") or "''")
         except ExpressionError as wrong:
             self.of_settings(tr("{column}: {why}", column="instance_name", why=str(wrong)))
-        included = [self.spoken(r) for r in _include(self.sheets["survey"], self.common["survey"], self.place, self.faults)]
+        included = [self.spoken(r) for r in self.included()]
         rows = tuple(_with_plain_triggers(included))
         choices = self.choices(rows)
         questions = tuple(self.questions(rows, choices))
-        for name in NEEDED:
-            if name not in {q.name for q in questions}:
-                self.of_survey(tr("asks no {name}; put in a row `include` of `who`", name=name))
+        lacking = [name for name in NEEDED if name not in {q.name for q in questions} | self.unclear]
+        if lacking and self.is_whole:
+            self.of_survey(tr("asks no {name}; put in a row `include` of `who`", name=listed(lacking)))
         files = {r["type"].partition(" ")[2].removesuffix(".csv") for r in rows if r["type"].startswith("select_one_from")}
         files |= {r.get("name", "") for r in rows if r["type"] == "csv-external"}
         form = Form(
@@ -534,6 +566,11 @@ class _Builder:
         )
         self.check_use(form)
         for language, texts in self.untold.items():
+            code = language.rpartition("(")[2]
+            if ours := next((x for x in LANGUAGES if x.rpartition("(")[2] == code), ""):
+                said = marked("{language} is called {other} here; name the column label::{other}, and its others so too")
+                self.fault({"": f"{self.place} survey, row 1"}, tr(said, language=language, other=ours))
+                continue
             self.faults.append(
                 trn(
                     "{place}: {n} text is missing in {language}: {first}. Rows of `include` speak {languages}; for more, begin"
@@ -605,6 +642,10 @@ class _Builder:
                 said = marked("{name} is a repeat, and the office takes one answer to a question: send the form once for each")
                 self.fault(row, tr(said, name=row.get("name")))
                 continue
+            name = row.get("name", "")
+            if base not in {*_TYPES, *_NO_ANSWER} or (rest and not base.startswith("select_")):
+                self.no_type(row)
+                continue
             visible = base not in ("calculate", "csv-external", "end_group", "start", "end", "deviceid")
             self.translations(row, _TRANSLATED, needed=visible)
             self.pictures(row)
@@ -617,9 +658,9 @@ class _Builder:
                 else:
                     enclosing.pop()
                 continue
-            name = row.get("name", "")
             if not re.fullmatch(r"[a-z][a-z0-9_]*", name):
                 self.fault(row, tr("the name {name} must be small letters, digits and _", name=repr(name)))
+                self.unclear |= {name, re.sub(r"[^a-z0-9]+", "_", name.lower())}
             if name in _TAKEN:
                 self.fault(row, tr("the name {name} is taken by the program; give the question another", name=name))
             if name in seen:
@@ -633,14 +674,10 @@ class _Builder:
                 enclosing.append((relevant, row.get("relevant", "")))
             if base in _NO_ANSWER:
                 continue
-            if base not in _TYPES:
-                said = marked("the type {type} is not one that this pack can check and book; the types are {types}")
-                types = ", ".join((*_TYPES, "note", "begin_group", "end_group", "include"))
-                self.fault(row, tr(said, type=repr(row["type"]), types=types))
-                continue
             if row.get("required", "") not in ("", "yes", "no"):
                 self.fault(row, tr("required of {name} is yes or empty; put a condition in relevant", name=name))
-            if row.get("constraint") and not row.get(f"constraint_message::{LANGUAGES[0]}"):
+            why = f"constraint_message::{LANGUAGES[0]}"
+            if row.get("constraint") and LANGUAGES[0] in self.languages and not row.get(why):
                 self.fault(row, tr("{name} has a constraint and no constraint_message to explain it", name=name))
             ledger = row.get("ledger", "")
             if ledger and ledger not in LEDGER_WORDS:
@@ -668,10 +705,21 @@ class _Builder:
                 calculation=self.parse(row, "calculation"),
                 ledger=ledger,
                 cause=row.get("cause", ""),
-                unit=row.get("unit", ""),
+                unit=row.get("unit", "").lower(),
             )
         if enclosing:
             self.of_survey(tr("a begin_group has no end_group"))
+
+    def no_type(self, row: Mapping[str, str]) -> None:
+        """Says of a row that its type is none, or that it is no question but a note."""
+        if not any(row.get(column) for column in ("name", *(f"label::{x}" for x in self.languages))):
+            self.fault(row, tr("this is no question; keep notes beside the table, or on another sheet"))
+            return
+        self.unclear.add(row.get("name", ""))
+        self.is_whole = self.is_whole and row.get("name") not in self.parts()
+        said = marked("the type {type} is not one that this pack can check and book; the types are {types}")
+        types = ", ".join((*_TYPES, "note", "begin_group", "end_group", "include"))
+        self.fault(row, tr(said, type=repr(row["type"]), types=types))
 
     def check_file(self, row: Mapping[str, str], file: str) -> None:
         """A list of its own file is a CSV, and the question says which of its columns are code and label: the lists here have
@@ -680,6 +728,7 @@ class _Builder:
         if not re.fullmatch(r"\w+\.csv", file):
             said = marked("the type of {name} must name a list of the folder lists, such as select_one_from_file staff.csv")
             self.fault(row, tr(said, name=name))
+            return
         given = dict(_parameters(row))
         if given.get("value") != "code" or "label" not in given:
             self.fault(
@@ -692,17 +741,35 @@ class _Builder:
                 ),
             )
 
+    def check_choices(self, form: Form) -> None:
+        """What an answer is compared with is one that can be chosen; of a shipped list, fewer may be offered."""
+        pack = _shipped_forms().values() if self.own is not None else ()
+        asked = {q.name: q for q in form.questions if form.choices.get(q.list_name)}
+        for row, column, tree in self.read:
+            for name, text in dict.fromkeys(expression.compared_with(tree)):
+                q = asked.get(row.get("name", "") if name is None else name)
+                if q is None:
+                    continue
+                codes = form.codes(q.list_name)
+                known = {*codes, *(choice["name"] for other in pack for choice in other.choices.get(q.list_name, ()))}
+                words = text.split() if q.type == "select_multiple" else [text]
+                if {*words} - known:
+                    said = marked("{column} of {name}: {text} is no choice of {list} ({codes}); write one of these")
+                    values = {"text": f"'{text}'", "list": q.list_name, "codes": listed(codes, 5)}
+                    self.fault(row, tr(said, column=column, name=row.get("name"), **values))
+
     def check_use(self, form: Form) -> None:
-        """Names in expressions exist, and what the office must judge can be said in SQL."""
-        names = {q.name for q in form.questions}
+        """Names in expressions exist, what they are compared with too, and what the office must judge can be said in SQL."""
+        names = {q.name for q in form.questions} | self.unclear
         lists = (*self.common["choices"], *form.choices.get("causes", ()))
         causes = {c["name"] for c in lists if c.get("list_name") == "causes"}
         said = marked("{column} of {name} speaks of {used}, which the form does not ask")
         for row in form.rows:
             for column in (c for c in row if c.partition("::")[0] in _SPEAKING):
                 for used in dict.fromkeys(_MEANT.findall(row[column])):
-                    if used not in names:
+                    if used not in names and self.is_whole:
                         self.fault(row, tr(said, column=column, name=row.get("name"), used=used))
+        self.check_choices(form)
         for q in form.questions:
             other = q.cause.removeprefix("${").removesuffix("}")
             if q.cause and other not in (names if q.cause.startswith("${") else causes):
@@ -720,10 +787,17 @@ class _Builder:
         for q in form.with_ledger("reading"):
             if q.kind != "number":
                 self.fault(q.cells, tr("{name} is a reading, so its type is decimal or integer", name=q.name))
-            if not has_place:
+            meant = _UNITS.get(q.unit)
+            if not re.fullmatch(r"[a-z0-9_]*", q.unit) or (meant and q.name.endswith(f"_{meant}")):
+                said = marked(
+                    "unit of {name} is {unit}; write c for °C, pct for %, ms_cm for mS/cm, others in small letters, digits"
+                    " and _"
+                )
+                self.fault(q.cells, tr(said, name=q.name, unit=repr(q.cells["unit"])))
+            if not has_place and self.is_whole:
                 said = marked("{name} is a reading, which is of a place; put in a row `include` of `location`")
                 self.fault(q.cells, tr(said, name=q.name))
-        booked = [q for q in form.kept if q.ledger in BOOKED and not form.has_group]
+        booked = [q for q in form.kept if q.ledger in BOOKED and not form.has_group and self.is_whole]
         for q in booked:
             said = marked("{name} books plants, but the form names no group; put in a row `include` of `sign`")
             self.fault(q.cells, tr(said, name=q.name))
@@ -783,6 +857,11 @@ def load_forms(own: Path | None = None) -> dict[str, Form]:
         if faults := list(faults_of_files({name for form in forms.values() for name in form.pictures}, own)):
             raise FormError(faults)
     return dict(sorted(forms.items()))
+
+
+def replaced(form: Form) -> Form | None:
+    """The shipped form in whose place a nursery's own stands."""
+    return _shipped_forms().get(form.form_id) if form.is_own else None
 
 
 def causes() -> list[Mapping[str, str]]:

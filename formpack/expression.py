@@ -28,6 +28,10 @@ class ExpressionError(ValueError):
     """An expression outside the portable subset. `str()` says what, where and what to write instead."""
 
 
+class _Nothing(ExpressionError):
+    """A comparison has nothing on its left."""
+
+
 @dataclass(frozen=True)
 class Number:
     text: str
@@ -286,10 +290,15 @@ class _Parser:
             return self.call(value, place)
         if kind == "name" and self.of_list:
             return Lookup(value)
-        said = tr("{text} at character {at} is not in the portable subset of XLSForm", text=repr(value), at=place + 1)
         if kind == "name":
+            said = tr("{text} at character {at} is no number and has no quotation marks", text=repr(value), at=place + 1)
             said = tr("{said}; write {other} instead", said=said, other=either([f"'{value}'", f"${{{value}}}"]))
-        raise ExpressionError(said)
+            raise ExpressionError(said)
+        if value in _COMPARISONS:
+            raise _Nothing(tr("{text} at character {at} has nothing before it", text=repr(value), at=place + 1))
+        raise ExpressionError(
+            tr("{text} at character {at} is not in the portable subset of XLSForm", text=repr(value), at=place + 1)
+        )
 
     def compared(self, node: Node, word: str, place: int) -> None:
         if isinstance(node, ALONE):
@@ -366,13 +375,19 @@ _SLIPS = (
 """What people type that cannot be read -> what they mean."""
 
 
-def parse(source: str, of_list: bool = False) -> Node:
-    """As `_parsed`; where it cannot be read and holds a common slip, the error says that too."""
+_LEFT_OUT = re.compile(r"(^\s*|\(\s*|\b(?:and|or)\s+)(?=[<>=!])")
+
+
+def parse(source: str, of_list: bool = False, answer: str = ".") -> Node:
+    """As `_parsed`; where it cannot be read and holds a common slip, the error says that too. `answer` is what most likely
+    should stand on the left of a comparison."""
     try:
         return _parsed(source, of_list)
     except ExpressionError as wrong:
         plain = re.sub(r"'[^']*'|\"[^\"]*\"", "''", source)
         meant = next((meant for slip, meant in _SLIPS if re.search(slip, plain)), None)
+        if meant is None and isinstance(wrong, _Nothing):
+            meant = _LEFT_OUT.sub(lambda found: f"{found[1]}{answer} ", source).strip()
         if meant is None:
             raise
         raise ExpressionError(tr("{said}; write {other} instead", said=str(wrong), other=tr(meant))) from None
@@ -414,7 +429,31 @@ def is_verdict(node: Node) -> bool:
     """Whether it comes to true or false."""
     if isinstance(node, Operation):
         return node.operator in (*_COMPARISONS, "and", "or")
-    return isinstance(node, Call) and node.function in _FUNCTIONS and _FUNCTIONS[node.function].gives == "bool"
+    if not isinstance(node, Call):
+        return False
+    if node.function == "if":
+        return all(is_verdict(part) for part in node.arguments[1:])
+    return node.function == "ends-with" or (node.function in _FUNCTIONS and _FUNCTIONS[node.function].gives == "bool")
+
+
+def span(node: Node) -> tuple[str, str] | None:
+    """(least, most) where numbers are written as `10-100`, which is a difference."""
+    match node:
+        case Operation("-", Number(low), Number(high)):
+            return low, high
+    return None
+
+
+def compared_with(node: Node) -> Iterator[tuple[str | None, str]]:
+    """Each answer (None for `.`) that is held against a text, with the text; blanks are left out."""
+    for part in walk(node):
+        match part:
+            case (
+                Operation("=" | "!=", Answer(name), Text(value))
+                | Operation("=" | "!=", Text(value), Answer(name))
+                | Call("selected", (Answer(name), Text(value)))
+            ) if value:
+                yield name, value
 
 
 def is_phone_only(node: Node) -> bool:

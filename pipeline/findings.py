@@ -55,8 +55,8 @@ class Rule(Enum):
         "stop",
         marked("The form {value} is not in the pack."),
         marked(
-            "Say which form it is by the file's name, a form_id column or --form, and import it again; or put the sheets of a"
-            " new form in the forms folder of the workspace, and the next import takes it up."
+            "Say which form it is by the file's name, a form_id column or --form, and import it again; or put the"
+            " workbook of the form (back) into the forms folder of the workspace, and the next import takes it up."
         ),
     )
     answered_twice = (
@@ -394,7 +394,8 @@ class Rule(Enum):
         marked("{value}: it has no column for {detail}."),
         marked(
             "Name the column as the question is named (the workbook in paper/ has all names) in a copy of the file, and import"
-            " the copy; the rows of this one stay out."
+            " the copy; the rows of this one stay out. If the question is new in a form of your own, take away its required,"
+            " and they are taken."
         ),
     )
     unknown_column = (

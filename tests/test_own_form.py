@@ -62,16 +62,16 @@ def type_in(folder: Path, form_id: str, table: Cells) -> None:
 
 
 def follow(folder: Path, said: str) -> None:
-    """Run the commands of a part of the page; each line that it shows begins a line of what they print."""
+    """Run the commands of a part of the page: it shows all that they print, but for lines `...`."""
     blocks = re.findall(r"^```(sh|text)\n(.*?)^```", said, re.M | re.S)
     assert blocks
     printed: list[str] = []
     for kind, text in blocks:
-        for line in text.splitlines():
-            if kind == "sh":
-                printed += run(folder, line)
-            else:
-                assert any(p.startswith(line) for p in printed), printed
+        if kind == "sh":
+            printed = [line for command in text.splitlines() for line in run(folder, command)]
+        else:
+            shown = "".join(r"(.*\n)*" if line == "..." else re.escape(f"{line}\n") for line in text.splitlines())
+            assert re.fullmatch(shown, "".join(f"{line}\n" for line in printed)), printed
 
 
 def run(folder: Path, line: str) -> list[str]:
@@ -95,8 +95,8 @@ def translated() -> dict[str, Cells]:
 
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A nursery with a group and, to be quick, one shipped form and no validator; a phone's engine has a test of its own."""
-    shipped = {"open_group": load_forms()["open_group"]}
+    """A nursery with a group and, to be quick, two shipped forms and no validator; a phone's engine has a test of its own."""
+    shipped = {form_id: form for form_id, form in load_forms().items() if form_id in ("open_group", "loss")}
     monkeypatch.setattr("formpack.catalog._shipped_forms", lambda: shipped)
     monkeypatch.setattr("formpack.xform.has_java", lambda: False)
     made = new_workspace(tmp_path / "nursery").folder
@@ -147,7 +147,7 @@ def test_the_page_is_done_from_nothing_to_the_end(folder: Path) -> None:
     head, cells = made["settings"]
     made["settings"] = [[*head, "active"], [*cells, "no"]]
     save(folder / "forms" / f"{WATER}.xlsx", made)
-    assert "Of your own: Tree height (tree_height, 1).\n" in formpack("forms", cwd=folder)
+    follow(folder, "```sh\nformpack forms\n```\n" + PARTS["9"])
     assert not list(folder.glob(f"p*/{WATER}.*")) and len(list(folder.glob(f"p*/{TREES}.*"))) == 4
     (folder / "inbox" / f"{WATER}.csv").write_text(
         "KEY,visit_date,staff_code,location,filter_cleaned\nw2,2026-11-02,S02,H1,yes\n", encoding="utf-8"
@@ -167,8 +167,24 @@ def test_the_commonest_mistakes_are_said_as_the_page_shows(
     made[sheet][int(row) - 1][made[sheet][0].index(column)] = typed
     save(folder / "forms" / f"{WATER}.xlsx", made)
     said = formpack("forms", cwd=folder, code=2)
-    assert any(line.startswith(says.removesuffix("...")) for line in said.splitlines()), said
+    (line,) = said.splitlines()
+    assert line.startswith(says.removesuffix("...")) and (says.endswith("...") or line == says)
     assert not (folder / "phone" / f"{WATER}.xml").exists()
+
+
+def test_an_id_that_is_taken_is_said(folder: Path) -> None:
+    made = sheets(WATER)
+    made["settings"][1][0] = "loss"
+    save(folder / "forms" / f"{WATER}.xlsx", made)
+    said = formpack("forms", cwd=folder).splitlines()
+    assert "Of your own: Water check (loss, 1, in the place of the form Loss)." in said
+    assert said[-1] == (
+        "your forms/water_check.xlsx: the form_id loss is that of the form Loss, which phones no longer get; if that is not"
+        " meant, give yours another form_id."
+    )
+    made["settings"][1][1] = "Loss"
+    save(folder / "forms" / f"{WATER}.xlsx", made)
+    assert "if that is not meant" not in formpack("forms", cwd=folder), "the shipped form in other words"
 
 
 def test_phones_fill_both_in(tmp_path: Path) -> None:

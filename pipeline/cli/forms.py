@@ -29,6 +29,8 @@ def forms(workspace: WorkspaceOption = Path(), as_of: AsOfOption = None, as_json
     say(tr("{forms} and {lists} are in {folder}; groups.csv has {groups}.", folder=str(ws.phone), **counted))
     if made.own:
         say(tr("Of your own: {forms}.", forms=listed(made.own)))
+    if made.out_of_use:
+        say(tr("Out of use: {forms}.", forms=listed(made.out_of_use)))
     if made.houses:
         say(
             trn(

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from formpack.catalog import text_in
+from formpack.catalog import Form, replaced, text_in
 from formpack.group_code import shown
 from formpack.pictures import pictures_in
 from formpack.words import listed, marked, place, tr
@@ -148,7 +148,9 @@ class PhoneLists:
 class PhoneFiles:
     forms: int
     own: tuple[str, ...]
-    """The nursery's own among them: what each is called, its id and version."""
+    """The nursery's own among them: what each is called, its id and version, and the shipped one in whose place it is."""
+    out_of_use: tuple[str, ...]
+    """Those that are written no more: what each is called, and its id."""
     lists: int
     groups: int
     houses: int
@@ -226,8 +228,29 @@ def write_all(store: Store, workspace: Workspace) -> PhoneFiles:
         made = write_lists(store, workspace)
         published, validated = write_forms(workspace, store)
         write_paper(workspace)
-    own = tuple(f"{p.form.title_spoken} ({p.form.form_id}, {p.version})" for p in published if p.form.is_own)
-    return PhoneFiles(len(published), own, made.lists, made.groups, made.houses, validated, made.warnings)
+    own = tuple(_told(p.form, p.version) for p in published if p.form.is_own)
+    gone = tuple(f"{form.title_spoken} ({form.form_id})" for form in workspace.forms.values() if not form.is_active)
+    warnings = (*made.warnings, *_in_their_place(p.form for p in published))
+    return PhoneFiles(len(published), own, gone, made.lists, made.groups, made.houses, validated, warnings)
+
+
+def _told(form: Form, version: str) -> str:
+    """What a form of the nursery's own is called, with the shipped form that it stands for."""
+    told = f"{form.form_id}, {version}"
+    if shipped := replaced(form):
+        told = tr("{told}, in the place of the form {shipped}", told=told, shipped=shipped.title_spoken)
+    return f"{form.title_spoken} ({told})"
+
+
+def _in_their_place(forms: Iterable[Form]) -> Iterable[str]:
+    """A sentence for each form of one's own in the place of a shipped one of another title: the id may be taken by chance."""
+    for form in forms:
+        if (shipped := replaced(form)) and shipped.title != form.title:
+            said = marked(
+                "{place}: the form_id {id} is that of the form {shipped}, which phones no longer get; if that is not meant,"
+                " give yours another form_id."
+            )
+            yield tr(said, place=form.place, id=form.form_id, shipped=shipped.title_spoken)
 
 
 def are_out(workspace: Workspace) -> bool:

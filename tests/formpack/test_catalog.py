@@ -8,7 +8,7 @@ from typing import Any
 import openpyxl
 import pytest
 
-from formpack.catalog import LANGUAGES, FormError, load_forms
+from formpack.catalog import LANGUAGES, FormError, load_forms, replaced
 from formpack.workbook import form_workbook
 from formpack.xform import to_xform
 from tests.conftest import SAMPLES
@@ -105,13 +105,16 @@ def _question(name: str = "killed", **more: Any) -> dict[str, str]:
     return {"type": "integer", "name": name, **words, "required": "yes", **more}
 
 
+ASKED = {**_question("any"), "type": "select_one yes_no"}
+WHY = {f"constraint_message::{x}": "No" for x in LANGUAGES}
+PLACE = {"type": "include", "name": "location"}
 HEAD = [{"type": "include", "name": "who"}, {"type": "include", "name": "sign"}]
 
 
 @pytest.mark.parametrize(
     ("rows", "says"),
     [
-        ([_question(constraint="floor(.) = 1")], "int()"),
+        ([_question(constraint="floor(.) = 1", **WHY)], "int()"),
         ([_question(constraint=". >= 0")], "no constraint_message"),
         ([_question(relevant="${nobody} = 1")], "nobody, which the form does not ask"),
         ([_question(choice_filter="floor(${killed}) = code")], "choice_filter of killed: floor() at character 1"),
@@ -122,7 +125,10 @@ HEAD = [{"type": "include", "name": "who"}, {"type": "include", "name": "sign"}]
         ([_question(relevant="if(${visit_date}, 1, 0) = 1")], "'if' at character 1 has an answer alone beside it"),
         ([{"type": "calculate", "name": "many", "calculation": "1 > 2"}], "write if(..., 'yes', 'no')"),
         ([_question() | {"label::Español (es)": "${nobody}"}], "label::Español (es) of killed speaks of nobody, which"),
-        ([_question() | {f"hint::{x}": "${last-saved#killed}" for x in LANGUAGES}], "speaks of last-saved#killed, which"),
+        (
+            [_question() | {f"hint::{x}": "${last-saved#killed}" if "en" in x else "-" for x in LANGUAGES}],
+            "speaks of last-saved#killed, which",
+        ),
         ([_question() | {"type": "note", "relevant": "${nobody} = 1"}], "relevant of killed speaks of nobody, which"),
         (
             [_question() | {"guidance_hint::English (en)": "Why"}],
@@ -138,8 +144,42 @@ HEAD = [{"type": "include", "name": "who"}, {"type": "include", "name": "sign"}]
         ([_question() | {"relevent": "1 = 1"}], "survey, row 1: nothing reads the column relevent; name it relevant, or take"),
         ([_question(name="reading_id")], "the name reading_id is taken by the program"),
         ([_question(ledger="reading")], "killed is a reading, which is of a place; put in a row `include` of `location`"),
-        ([{**_question(ledger="reading"), "type": "text"}], "killed is a reading, so its type is decimal or integer"),
+        ([PLACE, {**_question(ledger="reading"), "type": "text"}], "killed is a reading, so its type is decimal or integer"),
         ([_question(relevant="${visit_date} = today")], "write 'today' or ${today} instead"),
+        ([_question(relevant="= 'yes'")], "'=' at character 1 has nothing before it; write ${name} = 'yes' instead"),
+        (
+            [_question(constraint="10-100") | WHY],
+            "constraint of killed: it compares nothing; write a comparison, such as . >= 10 and . <= 100",
+        ),
+        ([_question(relevant="'yes'")], "relevant of killed: it compares nothing; write a comparison, such as ${name} = 'yes'"),
+        ([_question(relevant="count-selected(${staff_code})")], "relevant of killed: it compares nothing"),
+        ([ASKED, _question(relevant="${any} = 'Yes'")], "relevant of killed: 'Yes' is no choice of yes_no (yes and no)"),
+        ([ASKED, _question(relevant="not(selected(${any}, 'Yes'))")], "'Yes' is no choice of yes_no (yes and no)"),
+        ([ASKED | {"type": "select_multiple yes_no"}, _question(relevant="${any} = 'yes maybe'")], "'yes maybe' is no choice"),
+        (
+            [ASKED | {"constraint": ". != 'ja'"} | WHY],
+            "constraint of any: 'ja' is no choice of yes_no",
+        ),
+        (
+            [ASKED, {"type": "calculate", "name": "c", "calculation": "if('Yes' = ${any}, 1, 0)"}],
+            "calculation of c: 'Yes' is no choice of yes_no",
+        ),
+        ([PLACE, _question("water_c", ledger="reading", unit="°C")], "unit of water_c is '°C'; write c for °C, pct for %"),
+        ([PLACE, _question("water_c", ledger="reading", unit="Celsius")], "unit of water_c is 'Celsius'; write c for °C"),
+        (
+            [_question(), {"type": "Made by Ana"}],
+            "row 5: this is no question; keep notes beside the table, or on another sheet.",
+        ),
+        ([_question(), {"type": "Note made by Ana"}], "row 5: this is no question"),
+        (
+            [{**_question(), "type": "number"}, _question("more", relevant="${killed} > 1")],
+            "row 4: the type 'number' is not one",
+        ),
+        ([_question("How many"), _question("more", relevant="${how_many} > 1")], "row 4: the name 'How many' must be small"),
+        (
+            [_question() | {"label::Spanish (es)": "Muertas"}],
+            "survey, row 1: Spanish (es) is called Español (es) here; name the column label::Español (es), and",
+        ),
         ([_question() | {"type": "text_area"}], "not one that this pack can check"),
         (
             [_question() | {"label::Français (fr)": "Mort"}],
@@ -158,7 +198,49 @@ HEAD = [{"type": "include", "name": "who"}, {"type": "include", "name": "sign"}]
 def test_a_form_with_a_fault_is_refused_with_its_place(rows: list[dict[str, str]], says: str, tmp_path: Path) -> None:
     with pytest.raises(FormError) as refused:
         load_forms(_own(tmp_path, [*HEAD, *rows]))
-    assert any(says in fault and "frost_damage" in fault for fault in refused.value.faults), refused.value.faults
+    (fault,) = refused.value.faults
+    assert says in fault and "frost_damage" in fault
+
+
+def test_a_part_that_is_not_there_makes_one_line(tmp_path: Path) -> None:
+    rows = [{"type": "include", "name": "whom"}, HEAD[1], _question(relevant="decimal-date-time(${visit_date}) > 5")]
+    with pytest.raises(FormError) as refused:
+        load_forms(_own(tmp_path, rows))
+    assert len(refused.value.faults) == 1
+
+
+def test_right_forms_are_let_through(tmp_path: Path) -> None:
+    """Texts, several choices, lists of files, columns of lists; capitals as spreadsheet programs make them; notes beside."""
+    more = {"label::English (en)": "More", "label::Español (es)": "Más", "label::Português (pt)": "Mais"}
+    rows = [
+        {"type": "Include", "name": "Who"},
+        {"type": "include", "name": "location"},
+        {**_question("why"), "type": "Text", "required": "Yes", "my notes": "Made by Ana"},
+        {**_question("seen"), "type": "Select_multiple causes", "constraint": "not(selected(., 'frost') and . != 'frost')"}
+        | WHY,
+        {**_question("both"), "type": "select_one yes_no", "relevant": "${seen} = 'frost heat' or selected(${seen}, 'dead')"},
+        {**_question("house", relevant="${both} != ''"), "type": "select_one_from_file locations.csv"}
+        | {"choice_filter": "active != 'No'", "parameters": "value=code label=label"},
+        {"type": "Begin group", "name": "g", "relevant": "${why} = 'Yes' or ${house} = 'H1' or ${location} != 'H 2'", **more},
+        _question("hot_water_c", ledger="Reading", unit="C", constraint="if(${why} = '', . > 1, . > 2)") | WHY,
+        _question("salt", ledger="reading", unit="celsius", relevant="starts-with(${why}, 'Ja') and regex(${why}, '^.*$')"),
+        {"type": "End_group"},
+        {"type": "calculate", "name": "worked", "calculation": "if(selected-at(${seen}, 0) = 'other', ${why}, 'No')"},
+    ]
+    form = load_forms(_own(tmp_path, rows))["frost_damage"]
+    assert form.question("hot_water_c").measures == "hot_water" and form.question("why").required
+    to_xform(form, form.version)
+
+
+def test_a_shipped_form_may_be_changed_to_offer_fewer_choices(tmp_path: Path) -> None:
+    """What its other rows say of a choice that is gone is no mistake."""
+    form = FORMS["loss"]
+    causes = tuple(choice for choice in form.choices["causes"] if choice["name"] not in ("disease", "pest"))
+    for form_id in ("loss", "loss_of_ours"):
+        fewer = replace(form, choices={**form.choices, "causes": causes}, settings={**form.settings, "form_id": form_id})
+        (tmp_path / f"{form_id}.xlsx").write_bytes(form_workbook(fewer))
+    assert replaced(load_forms(tmp_path)["loss"]) == form
+    assert replaced(load_forms(tmp_path)["loss_of_ours"]) is None
 
 
 def test_a_cause_of_ones_own_stands_in_the_choices_sheet(tmp_path: Path) -> None:

@@ -121,7 +121,9 @@ def test_any_answers_are_judged_alike(n: int | None, m: int | None, t: str | Non
         (". >= 0 AND . <= 5", "write and, or in small letters instead"),
         (". >= 0,5", "write a decimal point (0.5) instead"),
         ("${my answer} = 1", "write the name of the question as ${name} instead"),
-        ("${t} = no", "write 'no' or ${no} instead"),
+        ("${t} = no", "'no' at character 8 is no number and has no quotation marks; write 'no' or ${no} instead"),
+        (">= 10 and <= 100", "'>=' at character 1 has nothing before it; write . >= 10 and . <= 100 instead"),
+        ("${t} = 'a' and (<5 or > 7)", "write ${t} = 'a' and (. <5 or . > 7) instead"),
     ],
 )
 def test_what_phones_do_not_share_is_refused_with_a_way_out(text: str, says: str) -> None:
