@@ -155,6 +155,7 @@ STAGES: tuple[Stage, ...] = (
     sql("day_notes"),
     sql("paper_notes"),
     sql("hygiene"),
+    sql("blade_works"),
     sql("hygiene_notes"),
     sql("place_notes"),
     sql("seed_notes"),

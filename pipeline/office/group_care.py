@@ -30,14 +30,9 @@ WHERE o.group_code = $1 AND s.times = 1 AND e.trays_read BETWEEN 1 AND s.trays A
 ORDER BY e.visit_date, e.ended, e.instance_id
 """
 _HERE = """
-WITH RECURSIVE within AS (
-    SELECT location, location AS place FROM work.placings WHERE group_code = $1
-    UNION
-    SELECT w.location, l.part_of FROM within w JOIN work.list_locations l ON l.code = w.place WHERE l.part_of IS NOT NULL
-),
-stood AS (
-    SELECT w.place, p.from_on, least(coalesce(p.until_on, $2), $2) AS until_on
-    FROM work.placings p JOIN within w USING (location) WHERE p.group_code = $1
+WITH stood AS (
+    SELECT w.held_by AS place, p.from_on, least(coalesce(p.until_on, $2), $2) AS until_on
+    FROM work.placings p JOIN work.place_ways w USING (location) WHERE p.group_code = $1
 ),
 placed AS (
     SELECT c.instance_id, c.form_id, c.visit_date AS on_date, c.staff_code,
@@ -70,13 +65,7 @@ GROUP BY ALL HAVING count(*) FILTER (r.state IN ('below', 'above')) > 0 ORDER BY
 _CUTS = """
 SELECT code, source_block, source_tree, cut_on, authorisation, buds FROM work.budwood_batches WHERE code IN (SELECT unnest($1))
 """
-_BLADES = """
-SELECT a.instance_id, h.disinfections, h.not_between
-FROM work.accepted a JOIN work.hygiene h ON h.kind = 'blades' AND h.on_date = a.visit_date
-    AND h.team_code IS NOT DISTINCT FROM CASE WHEN a.sets_buds THEN a.team_code END
-    AND h.staff_code IS NOT DISTINCT FROM CASE WHEN NOT a.sets_buds OR a.team_code IS NULL THEN a.staff_code END
-WHERE a.group_code = $1 AND (a.sets_buds OR a.stage IN ('cut_back', 'topped'))
-"""
+_BLADES = "SELECT instance_id, disinfections, not_between FROM work.blade_works WHERE group_code = $1"
 
 
 @dataclass(frozen=True)

@@ -22,10 +22,10 @@ from pipeline.store import Store, kept_json
 from pipeline.tables import labels, names_of
 
 TABLES = tuple(
-    "submissions problems movements standing counts discrepancies accepted bookings unrecorded origins placings stage_events"
-    " chain_nodes chain_beliefs flows sowings emergence_counts particulars scouted treated sterilised walks treatments climate"
-    " hygiene budwood_batches day list_pests list_staff list_teams list_locations list_rootstocks list_scions list_seed_lots"
-    " list_budwood_batches list_orders".split()
+    "submissions problems movements standing counts discrepancies accepted bookings unrecorded origins placings"
+    " stage_events chain_nodes chain_beliefs flows sowings emergence_counts particulars scouted treated sterilised walks"
+    " treatments climate blade_works place_ways budwood_batches day list_pests list_staff list_teams list_locations"
+    " list_rootstocks list_scions list_seed_lots list_budwood_batches list_orders".split()
 )
 """The tables that `gather` reads."""
 

@@ -90,17 +90,10 @@ treated AS (
     SELECT s.unit, count(DISTINCT a.instance_id) AS treatments
     FROM stood s JOIN applied a USING (location, from_on, until_on) GROUP BY s.unit
 ),
-blades AS (
-    SELECT DISTINCT a.group_code, a.visit_date, h.team_code, h.state
-    FROM work.accepted a JOIN work.hygiene h ON h.kind = 'blades' AND h.on_date = a.visit_date
-        AND h.team_code IS NOT DISTINCT FROM CASE WHEN a.sets_buds THEN a.team_code END
-        AND h.staff_code IS NOT DISTINCT FROM CASE WHEN NOT a.sets_buds OR a.team_code IS NULL THEN a.staff_code END
-    WHERE a.sets_buds OR a.stage IN ('cut_back', 'topped')
-),
 clean AS (
     SELECT u.unit, CASE WHEN bool_or(b.state IN ('not between cultivars', 'too many groups')) THEN 'not held'
         WHEN bool_and(b.state = 'held') THEN 'held' ELSE 'not told' END AS hygiene
-    FROM units u JOIN blades b ON b.group_code = u.group_code AND b.visit_date BETWEEN u.from_on AND u.until_on
+    FROM units u JOIN work.blade_works b ON b.group_code = u.group_code AND b.visit_date BETWEEN u.from_on AND u.until_on
         AND (u.team_code IS NULL OR u.team_code = b.team_code)
     GROUP BY u.unit
 ),
