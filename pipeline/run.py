@@ -340,6 +340,7 @@ def bring_up(
     has been read. Returns the stages that ran. Raises Refused where something is there that is not as it was made: nothing is
     made from that."""
     calendar = workspace.settings.today or dt.date.today()
+    store.set_threads()
     with store.transaction():
         store.make_schema()
         noted_on = day if when_read else max(calendar, days.last_day(store) or calendar)

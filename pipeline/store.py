@@ -43,7 +43,7 @@ NOT_COMPARED = ("state", "changes", "chain_cache")
 _SET = """
 SET enable_progress_bar = false;
 SET TimeZone = 'UTC';
-SET threads = 2;
+SET threads = 1;
 SET memory_limit = '640MB';
 CREATE OR REPLACE TEMP MACRO pack(message, given := []::VARCHAR[]) AS
     chr(2) || array_to_string(list_prepend(message, given), chr(31)) || chr(3);
@@ -53,6 +53,8 @@ CREATE OR REPLACE TEMP MACRO packn(one, more, n, given := []::VARCHAR[]) AS
 """What every connection begins with. `pack` makes a text that `formpack.words` puts into words where it is shown:
 `pack('{n} buds were set', ['n=#' || buds])`; a number has # before it, a day @, to be written as the language does; `packn` has
 a message for one and one for several."""
+_LARGE = 200 * 2**20
+"""Bytes of a store from which on two threads are quicker than one (tests/bench)."""
 _KEPT = """
 CREATE SCHEMA IF NOT EXISTS kept;
 CREATE SCHEMA IF NOT EXISTS work;
@@ -227,6 +229,7 @@ class Store:
         store = cls(connection, path)
         try:
             connection.execute(_SET)
+            store.set_threads()
             if not is_read_only:
                 store.make_schema()
             else:
@@ -237,6 +240,13 @@ class Store:
                 raise unreadable(wrong, path.name) from None
             raise
         return store
+
+    def set_threads(self) -> None:
+        """One thread for a small store, whose queries are over before a second one has begun; two for a large one."""
+        files = [self.path, self.path.with_name(f"{self.path.name}.wal")] if self.path else []
+        size = sum(file.stat().st_size for file in files if file.exists())
+        if size >= _LARGE:
+            self.connection.execute("SET threads = 2")
 
     @property
     def layout(self) -> int:
