@@ -47,6 +47,11 @@ def workspace(tmp_path: Path) -> Workspace:
     return new_workspace(tmp_path / "nursery")
 
 
+def copied(prepared: Workspace, to: Workspace) -> Workspace:
+    """What a module has prepared once, in the workspace of a test."""
+    return Workspace(shutil.copytree(prepared.folder, to.folder, dirs_exist_ok=True))
+
+
 @pytest.fixture(scope="session")
 def demo_taken_in(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """The demo nursery with everything brought up, made once for all processes."""

@@ -19,7 +19,7 @@ from pipeline.rates.promises import orders_left_out
 from pipeline.store import Store
 from pipeline.workspace import LISTS, MAY_BE_MISSING, Workspace
 from tests.cli.test_cli import formpack
-from tests.conftest import DAY, SAMPLES, looked_at, table
+from tests.conftest import DAY, SAMPLES, copied, looked_at, new_workspace, table
 
 SCENARIO = SAMPLES / "failed_buds_are_set_aside_and_budded_again" / "inbox"
 LATER = dt.date(2026, 11, 20)
@@ -37,11 +37,17 @@ def said(workspace: Workspace) -> list[tuple[str, str]]:
     return table(workspace, "problems", "rule, message")
 
 
-@pytest.fixture
-def nursery(workspace: Workspace) -> Workspace:
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    workspace = new_workspace(tmp_path_factory.mktemp("lists") / "nursery")
     assert run.import_files(workspace, sorted(SCENARIO.iterdir())).states["accepted"] == 5
     assert said(workspace) == []
     return workspace
+
+
+@pytest.fixture
+def nursery(prepared: Workspace, workspace: Workspace) -> Workspace:
+    return copied(prepared, workspace)
 
 
 def test_a_row_that_is_gone_or_renamed_throws_nothing_out(nursery: Workspace, tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from pipeline import run
 from pipeline.office.audit import proofs
 from pipeline.store import Store
 from pipeline.workspace import Workspace
-from tests.conftest import SAMPLES
+from tests.conftest import SAMPLES, copied, new_workspace
 
 DAMAGE = {
     "bytes_kept": ["UPDATE kept.raw_files SET content = 'x'::BLOB WHERE name = '1.xml'"],
@@ -22,10 +22,16 @@ DAMAGE = {
 }
 
 
-@pytest.fixture
-def store(workspace: Workspace) -> Store:
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    workspace = new_workspace(tmp_path_factory.mktemp("audit") / "nursery")
     run.import_files(workspace, [SAMPLES / "failed_buds_are_set_aside_and_budded_again" / "inbox"], show=run.EVERYTHING)
-    return Store.open(workspace.store_file)
+    return workspace
+
+
+@pytest.fixture
+def store(prepared: Workspace, workspace: Workspace) -> Store:
+    return Store.open(copied(prepared, workspace).store_file)
 
 
 def test_sound_books_pass_every_proof(store: Store) -> None:

@@ -17,14 +17,15 @@ from pipeline.office.desk import DECISIONS, Decided, Desk
 from pipeline.office.problem_list import COLUMNS, findings
 from pipeline.workspace import Workspace
 from tests.cli.test_cli import formpack
-from tests.conftest import SAMPLES, every_table, looked_at, table
+from tests.conftest import SAMPLES, copied, every_table, looked_at, new_workspace, table
 
 COLUMNS_AT = {name: position for position, name in enumerate(COLUMNS)}
 Fill = Callable[..., Path]
 
 
-@pytest.fixture
-def nursery(workspace: Workspace) -> Workspace:
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    workspace = new_workspace(tmp_path_factory.mktemp("correct") / "nursery")
     for name in (
         "a_table_typed_in_the_office_with_faults",
         "seedlings_that_do_not_add_up",
@@ -40,6 +41,11 @@ def nursery(workspace: Workspace) -> Workspace:
     )
     run.import_files(workspace, [workspace.inbox])
     return workspace
+
+
+@pytest.fixture
+def nursery(prepared: Workspace, workspace: Workspace) -> Workspace:
+    return copied(prepared, workspace)
 
 
 def fill(workspace: Workspace, decisions: list[dict[str, Any]], name: str = "list.xlsx") -> Path:

@@ -16,7 +16,7 @@ from pipeline.office import records
 from pipeline.office.records import COLUMNS
 from pipeline.workspace import Workspace
 from tests.cli.test_cli import formpack
-from tests.conftest import every_table, looked_at, table
+from tests.conftest import copied, every_table, looked_at, new_workspace, table
 
 OPENING = (
     "KEY,visit_date,staff_code,group_code,seed_lot,rootstock,sow_date,lifted,cull_off_type,cull_bent_root,cull_etiolated,"
@@ -36,11 +36,19 @@ MISTAKE = (
 AT = {name: position for position, name in enumerate(COLUMNS)}
 
 
-@pytest.fixture
-def nursery(workspace: Workspace, take_in: Callable[..., run.Imported]) -> Workspace:
-    done = take_in({"open_group.csv": OPENING, "loss.csv": LOSSES})
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    workspace = new_workspace(tmp_path_factory.mktemp("records") / "nursery")
+    for name, text in {"open_group.csv": OPENING, "loss.csv": LOSSES}.items():
+        (workspace.inbox / name).write_text(text, encoding="utf-8")
+    done = run.import_files(workspace, [workspace.inbox])
     assert (done.stops, done.notes) == (0, 0)
     return workspace
+
+
+@pytest.fixture
+def nursery(prepared: Workspace, workspace: Workspace) -> Workspace:
+    return copied(prepared, workspace)
 
 
 def written(workspace: Workspace, *words: str, code: int = 0) -> tuple[Path, list[dict[str, Any]]]:

@@ -14,13 +14,13 @@ from tests.bench.next_bench import Fewer, follow
 from tests.book.test_reconcile import CODES, Bench
 from tests.book.test_totals import DAY
 from tests.cli.test_cli import formpack
-from tests.conftest import looked_at
+from tests.conftest import copied, looked_at, new_workspace
 
 
-@pytest.fixture
-def nursery(workspace: Workspace) -> Workspace:
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """Eight groups: six well known, one left open in house 1 (by S02), one in the yard that was not counted for months."""
-    bench = Bench(workspace)
+    bench = Bench(new_workspace(tmp_path_factory.mktemp("round") / "nursery"))
     for group in range(8):
         bench.open(group, 1000, "Y1" if group == 7 else "H1")
     for group in range(6):
@@ -29,7 +29,12 @@ def nursery(workspace: Workspace) -> Workspace:
     bench.counts(6, 997, 996, 995, 994, 993, 850, who="S02")
     bench.counts(7, 997, who="S03")
     bench.take_in(DAY)
-    return workspace
+    return bench.workspace
+
+
+@pytest.fixture
+def nursery(prepared: Workspace, workspace: Workspace) -> Workspace:
+    return copied(prepared, workspace)
 
 
 def _next(workspace: Workspace, hours: str) -> dict[str, Any]:
