@@ -25,6 +25,10 @@ _WIDTHS = {
 }
 
 
+_TOP, _BOLD = Alignment(wrap_text=True, vertical="top"), Font(bold=True)
+_OF_A_PART, _HEAD = (PatternFill("solid", fgColor=color) for color in ("EDF2E8", "D9E4CF"))
+
+
 def _fill(sheet: Worksheet, rows: Sequence[Mapping[str, str]]) -> None:
     columns = list(dict.fromkeys(k for row in rows for k in row if k and k not in ("part",)))
     columns.sort(key=lambda c: _FIRST.index(c) if c in _FIRST else len(_FIRST))
@@ -33,16 +37,16 @@ def _fill(sheet: Worksheet, rows: Sequence[Mapping[str, str]]) -> None:
         sheet.append([row.get(c) or None for c in columns])
         if row.get("type", "").startswith(("begin_", "end_")):
             for cell in sheet[sheet.max_row]:
-                cell.fill = PatternFill("solid", fgColor="EDF2E8")
+                cell.fill = _OF_A_PART
     for cell in sheet[1]:
-        cell.font = Font(bold=True)
-        cell.fill = PatternFill("solid", fgColor="D9E4CF")
+        cell.font, cell.fill = _BOLD, _HEAD
     for position, column in enumerate(columns, start=1):
         sheet.column_dimensions[get_column_letter(position)].width = _WIDTHS.get(column.split("::")[0], 16)
     for line in sheet.iter_rows(min_row=2):
         for cell in line:
-            cell.alignment = Alignment(wrap_text=True, vertical="top")
-            cell.data_type = "s" if cell.value is not None else cell.data_type  # never a spreadsheet formula
+            if cell.value is not None:
+                cell.alignment = _TOP
+                cell.data_type = "s"  # never a spreadsheet formula
     sheet.freeze_panes = "C2"
 
 

@@ -40,8 +40,12 @@ def engine_jar() -> Path:
 
 def to_xform(form: Form, version: str, language: str | None = None) -> str:
     """The XForm of a form, not yet validated. Any warning of the converter is a fault."""
+    return _converted(form, form_workbook(form, version, language))
+
+
+def _converted(form: Form, workbook: bytes) -> str:
     try:
-        made = convert(io.BytesIO(form_workbook(form, version, language)), validate=False, file_type=".xlsx")
+        made = convert(io.BytesIO(workbook), validate=False, file_type=".xlsx")
     except pyxform.errors.PyXFormError as wrong:
         where, why = _placed(form, " ".join(str(wrong).split()))
         raise FormError([tr("{place}: the converter refuses it: {why}", place=where, why=why)]) from None
@@ -153,11 +157,13 @@ def publish(
         version = max(form.version, found[2], key=int) if found else form.version
         if not old and out and form.form_id in out:
             version = str(max(int(version), out[form.form_id] + 1))
-        xform = to_xform(form, version, language)
+        workbook = form_workbook(form, version, language)
+        xform = _converted(form, workbook)
         if old and xform != old and found and version == found[2]:
             version = str(int(version) + 1)
-            xform = to_xform(form, version, language)
-        made.append(Published(form, version, xform, form_workbook(form, version, language), xform != old))
+            workbook = form_workbook(form, version, language)
+            xform = _converted(form, workbook)
+        made.append(Published(form, version, xform, workbook, xform != old))
     if has_java():
         new = [p for p in made if p.is_new]
         verdicts = validator_verdicts([p.xform for p in new])
