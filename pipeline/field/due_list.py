@@ -333,7 +333,7 @@ def due_today(store: Store) -> tuple[dict[str, str], dict[str, str]]:
         of_groups.setdefault(t.group, set()).add(t.task)
         for place in found.places.way(t.place) if t.place else ():
             of_places.setdefault(place, []).append(t)
-    said = marked("{place} not to be entered until {day} {time}, as the label of the treatment says")
+    said = marked("{place} not to be entered until {day} {time}, as was taken from the label of the treatment")
     unknown = marked("{place} treated on {treated}, look at the label before you go in")
     told: dict[str, list[str]] = {place: [_by_count(tasks)] for place, tasks in of_places.items()}
     for c in reversed(found.closed):

@@ -46,7 +46,7 @@ WITHOUT_GROUP = {
     "sterilise": "item method team_code done_at between_cultivars started_at ended_at over_midnight"
     " temperature_c product pieces location",
     "budwood_cut": "budwood_batch scion source_block source_tree authorisation buds stored stored_c",
-    "scouting": "location found_what shown_plants examined affected traps trap_count photo",
+    "scouting": "location shown_plants found_what examined affected traps trap_count photo",
     "treatment": "location product product_name active_ingredient dose dose_unit area_m2 volume_l target applicator started_at"
     " ended_at over_midnight reentry_on reentry_at weather",
 }

@@ -218,9 +218,9 @@ def test_a_list_of_an_older_version_stays_blind(told: tuple[Workspace, Workspace
 
 
 _DUE = {
-    "English (en)": ("Due for this group by the list: {}.", "Due at this place by the list: {}."),
-    "Español (es)": ("Tareas de este grupo según la lista: {}.", "Tareas en este lugar según la lista: {}."),
-    "Português (pt)": ("Tarefas deste grupo segundo a lista: {}.", "Tarefas neste lugar segundo a lista: {}."),
+    "English (en)": ("Due for this group by the list: {}.", "At this place, by the list: {}."),
+    "Español (es)": ("Tareas de este grupo según la lista: {}.", "En este lugar, según la lista: {}."),
+    "Português (pt)": ("Tarefas deste grupo segundo a lista: {}.", "Neste lugar, segundo a lista: {}."),
 }
 
 

@@ -69,7 +69,7 @@ def test_the_phone_says_how_many_to_examine_and_where_nobody_goes(
         assert (told[place]["plants"], told[place]["find_share"], told[place]["find_sure"]) == (str(plants), "1", "95")
         n = int(told[place]["to_examine"])
         assert hypergeom.pmf(0, plants, 9, n) <= 0.05 < hypergeom.pmf(0, plants, 9, n - 1), "1 % of 960, rounded down"
-        words = "House 1 bench 1 not to be entered until 3 Nov 2026 07:45, as the label of the treatment says"
+        words = "House 1 bench 1 not to be entered until 3 Nov 2026 07:45, as was taken from the label of the treatment"
         assert told[place]["due_today"].startswith(words)
     assert told["Y1"]["plants"] == told["Y1"]["due_today"] == "", "its last treatment is over, or says no time at all"
     groups = (workspace.phone / "groups.csv").read_text(encoding="utf-8")

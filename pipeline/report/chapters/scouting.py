@@ -27,7 +27,7 @@ def _rows(store: Store, by: str) -> list[tuple[Any, ...]]:
 
 
 def _numbers(affected: int, rate: float | None, low: float | None, high: float, least: float) -> tuple[Any, ...]:
-    return (affected, Cell(None, tr("none")) if rate is None else rate, low, high, Cell(least, percent(least, 2)))
+    return (affected, Cell(None, tr("none found")) if rate is None else rate, low, high, Cell(least, percent(least, 2)))
 
 
 def _table(name: str, caption: str, heads: Sequence[str], rows: Sequence[Sequence[Any]]) -> Table:
