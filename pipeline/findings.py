@@ -360,6 +360,11 @@ class Rule(Enum):
             " found. Until then it is not known to be free."
         ),
     )
+    reentry_shorter = (
+        "note",
+        marked("Nobody goes in until {value}, which is sooner than the hours of {detail} in lists/products.csv."),
+        marked("Look at the label, and put the record or the list right; until then keep to the longer time."),
+    )
     product_not_listed = (
         "note",
         marked("The product {value} is not on the nursery's list."),

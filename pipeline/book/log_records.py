@@ -30,7 +30,8 @@ _SCOUTED = {
     **dict.fromkeys(("examined", "affected", "traps", "trap_count", "shown_plants"), "BIGINT"),
 }
 _TREATED = {
-    **dict.fromkeys(("location", "product", "product_name", "active_ingredient", "dose_unit", "target"), "VARCHAR"),
+    **dict.fromkeys(("location", "product", "product_name", "active_ingredient", "ingredient_name"), "VARCHAR"),
+    **dict.fromkeys(("dose_unit", "target", "target_other"), "VARCHAR"),
     **dict.fromkeys(("dose", "area_m2", "volume_l"), "DOUBLE"),
     **dict.fromkeys(("applicator", "started_at", "over_midnight", "ended_at", "reentry_at", "weather"), "VARCHAR"),
     "reentry_on": "DATE",

@@ -249,7 +249,7 @@ _SAYS = {
     "take_usual_high": marked("upper limit of what is usual; chance alone goes beyond in 5 of 100 months"),
     "take_usual_low": marked("lower limit of what is usual; chance alone goes beyond in 5 of 100 months"),
     "taken": marked("buds that took"),
-    "target": marked("code of the pest or symptom that it was against"),
+    "target": marked("code of the pest or symptom that it was against, or words for what is on no list"),
     "task": marked("what is to be done"),
     "tasks_late": marked("tasks that are late"),
     "team_code": marked("code of the team"),

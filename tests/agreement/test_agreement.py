@@ -52,6 +52,8 @@ TEXTS = {
     "done_at": ("10:00", "24:00", "7:30"),
     "reentry_at": ("20:30", "00:00", "08:29", "24:00", "7:00"),
     "product_name": ("Of another list",),
+    "ingredient_name": ("Ingredient of a label",),
+    "target_other": ("Weeds",),
     "weather": ("Calm, cloudy",),
     "recipe": ("Starter",),
     "read_at": ("07:30", "00:00", "23:59", "24:00", "7:30", "07:60", "morning"),
@@ -191,8 +193,10 @@ def _as_sent(form: Form, answers: dict[str, str]) -> dict[str, str]:
     sent.pop({"counted": "litres", "litres": "seeds"}.get(sent.get("sown_by", ""), ""), None)
     if form.form_id == "bud_take" and sent.get("brown", "0") in ("0", "-1", ""):
         sent.pop("set_aside_to", None)
-    if form.form_id == "treatment" and sent.get("product"):
-        sent.pop("product_name", None)
+    if form.form_id == "treatment":
+        gone = ["product_name", "ingredient_name"] if sent.get("product") else []
+        gone += ["target_other"] if sent.get("target") else []
+        sent = {k: v for k, v in sent.items() if k not in gone}
     if "over_midnight" in sent and not sent.get("ended_at", "99") < sent.get("started_at", ""):
         sent.pop("over_midnight")
     if form.form_id == "sterilise":

@@ -106,3 +106,15 @@ def test_a_treatment_that_does_not_say_until_when_is_told_too(
         phone.write_lists(store, workspace)
     assert "look at the label before you go in" in (workspace.phone / "locations.csv").read_text(encoding="utf-8")
     assert words not in formpack("due", "--as-of", "2026-12-02", cwd=workspace.folder)
+
+
+def test_a_time_sooner_than_the_list_has_is_said(workspace: Workspace, take_in: Callable[..., run.Imported]) -> None:
+    """P01 has 24 hours: a treatment that ended at 07:45 on 2 November is open again at 07:45 on the 3rd, not before."""
+    text = (SAID / "treatment.csv").read_text(encoding="utf-8")
+    sooner = text.replace("000000000007", "000000000077").replace("2026-11-03,07:45", "2026-11-03,07:44").splitlines()
+    take_in({"treatment.csv": text})
+    (workspace.inbox / "treatment_2.csv").write_text("\n".join(sooner[:2]) + "\n", encoding="utf-8")
+    take_in({})
+    found = table(workspace, "problems", "instance_id, message", "rule = 'reentry_shorter'")
+    said = "Nobody goes in until 2026-11-03 07:44, which is sooner than the hours of Product P01 in lists/products.csv."
+    assert found == [("uuid:00000000-0000-4000-8000-000000000077", said)]

@@ -10,6 +10,11 @@ FROM work.walks JOIN work.wanted USING (instance_id)
 WHERE affected = 0 AND examined < wanted
 GROUP BY location, strftime(on_date, '%Y-%m')
 UNION ALL
+SELECT t.instance_id, 'reentry_shorter', 'reentry_at', t.reentry_on || ' ' || t.reentry_at, p.label
+FROM work.treatments t JOIN work.list_products p ON p.code = t.product
+WHERE t.state = 'accepted' AND TRY_CAST(t.reentry_on || ' ' || t.reentry_at || ':00' AS TIMESTAMP)
+    < TRY_CAST(t.ended_on || ' ' || t.ended_at || ':00' AS TIMESTAMP) + to_seconds(3600 * p.reentry_hours)
+UNION ALL
 SELECT instance_id, 'product_not_listed', 'product_name', label, ''
 FROM work.treatments WHERE product IS NULL AND label IS NOT NULL AND state = 'accepted'
 UNION ALL
