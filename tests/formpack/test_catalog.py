@@ -47,8 +47,8 @@ WITHOUT_GROUP = {
     " temperature_c product pieces location",
     "budwood_cut": "budwood_batch scion source_block source_tree authorisation buds stored stored_c",
     "scouting": "location shown_plants found_what examined affected traps trap_count photo",
-    "treatment": "location product product_name active_ingredient dose dose_unit area_m2 volume_l target applicator started_at"
-    " ended_at over_midnight reentry_on reentry_at weather",
+    "treatment": "location product product_name ingredient_name active_ingredient dose dose_unit area_m2 volume_l target"
+    " target_other applicator started_at ended_at over_midnight reentry_on reentry_at weather",
 }
 OPTIONAL = {"height_cm", "stem_mm", "stub_cm", "set_aside_to", "photo", "note", "list_date", "shown_stage", "shown_count"}
 OPTIONAL |= {"counted_again", "lot_said", "any_out", "soak_min", "multiple"}
