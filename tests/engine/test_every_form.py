@@ -291,7 +291,8 @@ def test_the_records_of_one_morning_fit_together(phone_in: Callable[[str], Phone
         ("transfer", "moved_out", "", 200, "split"),
     ]
     # the day of the work is a fixed one, the phone's clock is that of the machine; all buds are of one batch of the list
-    assert {rule for (rule,) in table(workspace, "problems", "rule")} <= {"clock_off", "more_set_than_cut", "seeds_not_known", "reentry_shorter"}
+    noted = {"clock_off", "more_set_than_cut", "seeds_not_known", "reentry_shorter"}
+    assert {rule for (rule,) in table(workspace, "problems", "rule")} <= noted
 
 
 def _inlined(folder: Path, form_id: str) -> str:
