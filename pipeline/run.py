@@ -215,7 +215,7 @@ STAGES: tuple[Stage, ...] = (
 )
 """Every stage, in order."""
 EVERYTHING = tuple(dict.fromkeys(name for stage in STAGES for name in stage.makes))
-_VIEWS = {"submissions": ("current", "states"), "readings": ("climate",)}
+_VIEWS = {"submissions": ("current", "states")} | {name: (of,) for name, of in tables.SHOWN_AS.items()}
 """Tables of the contract that are no tables of their own, with what they show."""
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from formpack.catalog import Form, replaced, text_in
+from formpack.catalog import Form, replaced
 from formpack.group_code import shown
 from formpack.pictures import pictures_in
 from formpack.words import listed, marked, place, tr
@@ -337,7 +337,7 @@ def _lists_for_phones(store: Store, workspace: Workspace) -> tuple[dict[str, byt
 def _must_have(workspace: Workspace, name: str) -> list[str]:
     """The titles of the forms in use that always ask for a row of a list."""
     return [
-        text_in(form.settings, "form_title") or form.title
+        form.title_spoken
         for form in workspace.forms.values()
         if form.is_active and any(q.list_name == name and q.required and q.relevant is None for q in form.questions)
     ]

@@ -5,11 +5,13 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 from collections.abc import Callable
 
 import pytest
 from scipy.stats import binomtest, hypergeom
 
+from formpack import shipped
 from formpack.group_code import issue
 from pipeline import run
 from pipeline.field import phone
@@ -118,3 +120,18 @@ def test_a_time_sooner_than_the_list_has_is_said(workspace: Workspace, take_in: 
     found = table(workspace, "problems", "instance_id, message", "rule = 'reentry_shorter'")
     said = "Nobody goes in until 2026-11-03 07:44, which is sooner than the hours of Product P01 in lists/products.csv."
     assert found == [("uuid:00000000-0000-4000-8000-000000000077", said)]
+
+
+def test_a_form_of_one_s_own_may_not_ask_until_when(workspace: Workspace, take_in: Callable[..., run.Imported]) -> None:
+    own = workspace.folder / "forms" / "treatment"
+    shutil.copytree(shipped("forms") / "treatment", own)
+    lines = (own / "survey.csv").read_text(encoding="utf-8").splitlines()
+    gone = [line for line in lines if "reentry" in line.split(",")[1]]
+    (own / "survey.csv").write_text("\n".join(line for line in lines if line not in gone) + "\n", encoding="utf-8")
+    head, *rows = csv.reader((SAID / "treatment.csv").read_text(encoding="utf-8").splitlines())
+    kept = [i for i, name in enumerate(head) if "reentry" not in name]
+    told = [",".join(row[i] for i in kept) for row in (head, *rows)]
+    take_in({"open_group.csv": _opened(), "treatment.csv": "\n".join(told) + "\n"})
+    assert len(gone) == 3 and ("accepted", None) in table(workspace, "treatments", "state, reentry_on")
+    formpack("report", cwd=workspace.folder, code=1)
+    formpack("report", "--for-inspection", "--unchecked", cwd=workspace.folder, code=1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 from formpack.words import many, short_day, tr
@@ -19,6 +20,11 @@ _ROWS = """
 SELECT on_date, location, label, active_ingredient, dose, dose_unit, area_m2, target, applicator, reentry_on, reentry_at
 FROM treatments WHERE state = 'accepted' ORDER BY on_date DESC, started_at DESC, instance_id
 """
+
+
+def closed_until(on: dt.date | None, at: str | None) -> Cell | None:
+    """When a place may be entered again; nothing where a nursery's own form does not ask it."""
+    return Cell(" ".join(filter(None, (f"{on}", at))), " ".join(filter(None, (short_day(on), at)))) if on else None
 
 
 def _table(name: str, caption: str, rows: list[tuple[Any, ...]]) -> Table:
@@ -49,8 +55,7 @@ def chapter(store: Store, workspace: Workspace) -> Chapter | None:
     rows = []
     for on, place, label, active, dose, unit, area, target, who, until, at in store.rows(_ROWS):
         what = (label, active, amount(dose, unit, called), area, pests.get(target, target), staff.get(who, who))
-        closed = Cell(f"{until} {at or ''}", f"{short_day(until)} {at or ''}") if until else None
-        rows.append((on, places.get(place, place), *what, closed))
+        rows.append((on, places.get(place, place), *what, closed_until(until, at)))
     if rows:
         blocks.append(_table("treatments_last", tr("The latest treatments"), rows[:_SHOWN]))
     if rows[_SHOWN:]:

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import matplotlib as mpl
 
 from formpack.words import tr
-from pipeline.report.charts.base import LEAF, PEEL, STYLE, svg
-from pipeline.report.charts.rows import in_parts, line_of, lines_at, places, rows_of, shares, words_over
+from pipeline.report.charts.base import PEEL, STYLE, svg
+from pipeline.report.charts.rows import dot_on_interval, in_parts, line_of, lines_at, places, rows_of, shares, words_over
 
 
 @dataclass(frozen=True)
@@ -37,8 +37,7 @@ def beside(rows: Sequence[Row], says: str) -> list[str]:
             figure, axes = rows_of(len(part))
             for place, r in zip(places(len(part)), part, strict=True):
                 level = line_of(place)
-                axes.plot([r.low, r.high], [level, level], color=LEAF, linewidth=2, solid_capstyle="round", clip_on=False)
-                axes.plot([r.rate], [level], "o", color=LEAF, markersize=5, clip_on=False)
+                dot_on_interval(axes, level, r.low, r.rate, r.high)
                 axes.plot([r.expected], [level], "|", color=PEEL, markersize=11, markeredgewidth=2, clip_on=False)
                 words_over(axes, place, r.label, tr("{count} of {of}", count=r.came, of=r.at_risk))
             axes.set_xlim(max(0.0, low - room), min(1.0, high + room))

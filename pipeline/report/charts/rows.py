@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from formpack.words import number, percent
-from pipeline.report.charts.base import CLEAR, INK, RULE, WIDTH, short
+from pipeline.report.charts.base import CLEAR, INK, LEAF, RULE, WIDTH, short
 
 SIDE = 0.2
 """Inches left free at both sides, for half a number of the scale."""
@@ -48,6 +48,12 @@ def words_over(axes: Axes, place: float, name: str, said: str, color: str = INK)
     level: Any = {"transform": axes.get_yaxis_transform(), "va": "top", "fontsize": 7.5, "bbox": CLEAR}
     axes.text(0, place + 0.48, short(name, max(12, _LETTERS - len(said))), ha="left", **level)
     axes.text(1, place + 0.48, said, ha="right", color=color, **level)
+
+
+def dot_on_interval(axes: Axes, level: float, low: float, rate: float, high: float) -> None:
+    """A rate as a dot on its interval."""
+    axes.plot([low, high], [level, level], color=LEAF, linewidth=2, solid_capstyle="round", clip_on=False)
+    axes.plot([rate], [level], "o", color=LEAF, markersize=5, clip_on=False)
 
 
 def counts(axis: Any, most: int = 5) -> None:

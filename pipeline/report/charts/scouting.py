@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import matplotlib as mpl
 
 from formpack.words import percent, tr
-from pipeline.report.charts.base import ASIDE, LEAF, STYLE, svg
-from pipeline.report.charts.rows import in_parts, line_of, lines_at, places, rows_of, shares, words_over
+from pipeline.report.charts.base import ASIDE, STYLE, svg
+from pipeline.report.charts.rows import dot_on_interval, in_parts, line_of, lines_at, places, rows_of, shares, words_over
 
 
 @dataclass(frozen=True)
@@ -38,8 +38,7 @@ def by_month(rows: Sequence[Found], says: str) -> list[str]:
                     axes.plot([r.high], [level], "|", color=ASIDE, markersize=7)
                     said = tr("none of {n}: at most {limit}", n=r.examined, limit=percent(r.high))
                 else:
-                    axes.plot([r.low, r.high], [level, level], color=LEAF, linewidth=2, solid_capstyle="round")
-                    axes.plot([r.rate], [level], "o", color=LEAF, markersize=5, clip_on=False)
+                    dot_on_interval(axes, level, r.low, r.rate, r.high)
                     said = tr("{count} of {of}", count=r.affected, of=r.examined)
                 words_over(axes, place, r.label, said)
             axes.set_xlim(0, end)

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import matplotlib as mpl
 
 from formpack.words import number
-from pipeline.report.charts.base import LEAF, PEEL, STYLE, svg
-from pipeline.report.charts.rows import in_parts, line_of, lines_at, places, rows_of, words_over
+from pipeline.report.charts.base import PEEL, STYLE, svg
+from pipeline.report.charts.rows import dot_on_interval, in_parts, line_of, lines_at, places, rows_of, words_over
 
 Row = tuple[str, str, float, float, float]
 """Name, what is said at the right, and seedlings for each seed with the interval."""
@@ -24,9 +24,7 @@ def emergence(rows: Sequence[Row], says: str) -> list[str]:
             figure, axes = rows_of(len(part))
             axes.axvline(1, color=PEEL, linewidth=1, linestyle=(0, (4, 3)))
             for place, (name, said, rate, low, high) in zip(places(len(part)), part, strict=True):
-                level = line_of(place)
-                axes.plot([low, high], [level, level], color=LEAF, linewidth=2, solid_capstyle="round", clip_on=False)
-                axes.plot([rate], [level], "o", color=LEAF, markersize=5, clip_on=False)
+                dot_on_interval(axes, line_of(place), low, rate, high)
                 words_over(axes, place, name, said)
             axes.set_xlim(0, upto)
             axes.xaxis.set_major_locator(mpl.ticker.MaxNLocator(6, steps=[1, 2, 5, 10]))

@@ -13,7 +13,18 @@ from matplotlib.figure import Figure
 from formpack.words import many, percent, tr
 from pipeline.formulas.comparison import funnel
 from pipeline.report.charts.base import ALARM, CLEAR, INK, LEAF, OPEN, PEEL, RULE, STYLE, WIDTH, Box, freest, short, svg, tell
-from pipeline.report.charts.rows import SIDE, counts, in_parts, line_of, lines_at, places, rows_of, shares, words_over
+from pipeline.report.charts.rows import (
+    SIDE,
+    counts,
+    dot_on_interval,
+    in_parts,
+    line_of,
+    lines_at,
+    places,
+    rows_of,
+    shares,
+    words_over,
+)
 from pipeline.report.figures import Share, Team, flag_words
 
 _THIN, _DASHES = "#8b978e", (0, (4, 3))
@@ -46,9 +57,7 @@ def intervals(rows: Sequence[Share], middle: float | None, says: str) -> list[st
         for part in in_parts(rows):
             figure, axes = rows_of(len(part))
             for place, s in zip(places(len(part)), part, strict=True):
-                level = line_of(place)
-                axes.plot([s.low, s.high], [level, level], color=LEAF, linewidth=2, solid_capstyle="round", clip_on=False)
-                axes.plot([s.rate], [level], "o", color=LEAF, markersize=5, clip_on=False)
+                dot_on_interval(axes, line_of(place), s.low, s.rate, s.high)
                 words_over(axes, place, s.label, tr("{count} of {of}", count=s.count, of=s.of))
             _middle(axes, middle)
             axes.set_xlim(start, 1.0)

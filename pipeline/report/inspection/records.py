@@ -14,6 +14,7 @@ from pipeline.book.log_records import amount, units
 from pipeline.book.totals import MIXED
 from pipeline.formulas.readings import ABOVE, BELOW, NO_LIMITS, WITHIN
 from pipeline.report.blocks import Block, Cell, Chapter, Column, Says, Table, interval
+from pipeline.report.chapters.treatments import closed_until
 from pipeline.report.inspection.long import OF_STANDING, Long, Names, Period, folded, newest, unknown
 from pipeline.report.inspection.source import opened_by_moves
 from pipeline.report.months import cause_words
@@ -380,7 +381,7 @@ def treatments(workspace: Workspace, called: Names) -> Long:
     def row(on: Any, place: str, *rest: Any) -> Any:
         product, active, dose, unit, area, litres, target, who, began, ended_on, ended, until, at, weather, by, _ = rest
         what = (unknown(product), active, amount(dose, unit, in_units), area, litres, called.pests.get(target, target))
-        times = (called.person(who), began, _ended(on, ended_on, ended), Cell(f"{until} {at}", f"{short_day(until)} {at}"))
+        times = (called.person(who), began, _ended(on, ended_on, ended), closed_until(until, at))
         return (on, called.places.get(place, place), *what, *times, weather, called.person(by))
 
     columns = [
