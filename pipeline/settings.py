@@ -188,6 +188,18 @@ class Records:
 
 
 @dataclass(frozen=True)
+class HandOver:
+    """How the nursery is known to a body that gathers many, and with what its people's names are hidden."""
+
+    nursery: str = ""
+    """The code under which the body knows the nursery."""
+    key: str = ""
+    """A secret of the nursery: with it, and not without it, a pseudonym is tied to its code."""
+    season_begins: int = 1
+    """The month with which a season begins; it is called by the year in which it does."""
+
+
+@dataclass(frozen=True)
 class Settings:
     name: str = "Our nursery"
     language: str = "English (en)"
@@ -207,6 +219,7 @@ class Settings:
     receiver: Receiver = field(default_factory=Receiver)
     scouting: Scouting = field(default_factory=Scouting)
     records: Records = field(default_factory=Records)
+    handover: HandOver = field(default_factory=HandOver)
 
 
 _SHARE, _RATE, _MONEY = (0.0001, 0.99), (0.0001, 100), (0, 1_000_000_000)
@@ -224,6 +237,7 @@ _LIMITS: dict[str, tuple[float, float]] = {
     "confidence": (0.5, 0.9999),
     "efficacy": (0.05, 1),
     "keep_years": (1, 100),
+    "season_begins": (1, 12),
     **dict.fromkeys(("exact", "error", "gross"), _SHARE),
     **dict.fromkeys(("loss", "large", "gain"), _RATE),
 }

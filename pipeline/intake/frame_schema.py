@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import sys
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from typing import Any, cast
 
 import pandas as pd
-import pandera.pandas as pa
+
+sys.modules.setdefault("pyspark.pandas", cast(Any, None))  # pandera would load it where Spark is there; nothing here needs it
+import pandera.pandas as pa  # noqa: E402
 
 from formpack import expression
 from formpack.answer_schema import split_constraint

@@ -1,0 +1,300 @@
+"""What a body is given -> what it takes in, nursery by nursery: hand-overs, whose every file is proved, or raw submissions, on
+which the nursery's own pipeline is run. One nursery is one task, here or on an executor, and none stops another.
+
+What is taken in stands in `taken/nursery=CODE/` as a hand-over does, with a mark of what it came from; where that is still the
+mark, nothing is done again.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import json
+import shutil
+import tempfile
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from formpack import words
+from formpack.words import marked, tr
+from pipeline import run
+from pipeline.findings import Refused
+from pipeline.office import hand_over
+from pipeline.office.hand_over import MANIFEST, VERSION
+from pipeline.workspace import SETTINGS_NAME, Workspace
+
+TAKEN = "taken"
+NEEDED = ("lots", "sums_of_losses", "survival", "loss_causes", "off_type", "standing_sums", "submissions", "teams")
+"""The tables that are put together; others are only laid beside each other."""
+_MARK, _BEGUN = "taken_from.json", ".begun"
+_MOST_STOPS = 2
+"""A task that was stopped so often on one content is not tried again."""
+_RAW = ("lists", "forms")
+
+
+@dataclass(frozen=True)
+class Source:
+    """One nursery as it is given: where, the bytes that it takes, and what tells it from another of its code."""
+
+    nursery: str
+    place: str
+    size: int
+    origin: str
+    made_at: str
+    is_raw: bool = False
+
+
+@dataclass(frozen=True)
+class Found:
+    """What became of one nursery: `why` it was left out, '' where it was taken in; whether that was done already."""
+
+    nursery: str
+    place: str
+    why: str = ""
+    is_as_before: bool = False
+
+
+@dataclass(frozen=True)
+class How:
+    """What every task needs to know: where the body's workspace is, the program, the language, and the day of raw submissions."""
+
+    workspace: str
+    program: str
+    language: str
+    as_of: str
+
+
+# -- what there is
+
+
+def find(folders: Iterable[Path]) -> tuple[list[Source], list[Found]]:
+    """The nurseries in these folders, the largest first, and what cannot be told. Raises Refused where a folder has none."""
+    given: list[Source] = []
+    odd: list[Found] = []
+    for folder in dict.fromkeys(p.resolve() for p in folders):
+        here = [folder, *(sorted(p for p in folder.iterdir() if p.is_dir()) if folder.is_dir() else ())]
+        known = [p for p in here if (p / MANIFEST).exists() or (p / SETTINGS_NAME).exists() or p.name.startswith("nursery=")]
+        if not known:
+            said = marked(
+                "{folder} has no hand-over of a nursery (`formpack export --parquet`) and no folder with a nursery.toml."
+            )
+            raise Refused(tr(said, folder=folder))
+        for path in known[:1] if known[0] == folder else known:
+            try:
+                given.append(_source(path))
+            except Refused as wrong:
+                odd.append(Found(path.name.removeprefix("nursery="), str(path), str(wrong)))
+    of: dict[str, list[Source]] = {}
+    for one in given:
+        of.setdefault(one.nursery, []).append(one)
+    chosen = []
+    for nursery, alike in of.items():
+        if len({one.origin for one in alike}) > 1:
+            said = marked("two nurseries go by the code {nursery}: {places}; give one of them another code")
+            why = tr(said, nursery=nursery, places=", ".join(one.place for one in alike))
+            odd += [Found(nursery, one.place, why) for one in alike]
+        else:
+            chosen.append(max(alike, key=lambda one: (one.is_raw, one.made_at, one.place)))
+    return sorted(chosen, key=lambda one: (-one.size, one.nursery)), odd
+
+
+def _source(path: Path) -> Source:
+    if (path / SETTINGS_NAME).exists():
+        how = hand_over.settings_of(Workspace(path))
+        size = sum(p.stat().st_size for p in _raw_files(path))
+        return Source(how.nursery, str(path), size, hand_over.origin(how.key), "", is_raw=True)
+    said = _manifest(path)
+    return Source(said["nursery"], str(path), sum(f["size"] for f in said["files"].values()), said["origin"], said["made_at"])
+
+
+def _raw_files(path: Path) -> list[Path]:
+    """What a nursery's pipeline is run on: its settings, lists and forms, and what came in."""
+    parts = [path / SETTINGS_NAME, *(p for name in (*_RAW, "inbox") for p in sorted((path / name).rglob("*")))]
+    return [p for p in parts if p.is_file() and not p.name.startswith(".")]
+
+
+@functools.cache
+def _judge() -> Any:
+    from jsonschema import Draft202012Validator
+
+    return Draft202012Validator(hand_over.schema())
+
+
+def _manifest(path: Path) -> dict[str, Any]:
+    """The manifest of a hand-over. Raises Refused where it is none of this version."""
+    try:
+        said = json.loads((path / MANIFEST).read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise Refused(tr("it has no {file}: it was not written to its end, or not copied whole", file=MANIFEST)) from None
+    except (OSError, ValueError, RecursionError):
+        raise Refused(tr("its {file} cannot be read; have the nursery hand it over again", file=MANIFEST)) from None
+    number = said.get("version") if isinstance(said, dict) and said.get("format") == hand_over.FORMAT else None
+    if isinstance(number, int) and number > VERSION:
+        what = marked("it is of version {n} of the hand-over, and this program knows {known}; update formpack here")
+        raise Refused(tr(what, n=number, known=VERSION))
+    for wrong in _judge().iter_errors(said):
+        where = ".".join(map(str, wrong.absolute_path)) or MANIFEST
+        raise Refused(tr("its {file} is not as a hand-over has it, at {place}; have it handed over again", file=MANIFEST, place=where))
+    return dict(said)
+
+
+# -- one nursery
+
+
+def take_in(source: Source, how: How) -> Found:
+    """Take in one nursery; whatever is wrong with it is said of it alone."""
+    words.use(how.language)
+    target = Path(how.workspace) / TAKEN / f"nursery={source.nursery}"
+    begun = target.with_name(f"{_BEGUN}-{source.nursery}")
+    try:
+        mark = _mark(source, how)
+        if _read(target / _MARK) == {"mark": mark}:
+            return Found(source.nursery, source.place, is_as_before=True)
+        shutil.rmtree(target, ignore_errors=True)
+        stops = _stops(begun, mark)
+        if stops >= _MOST_STOPS:
+            begun.unlink(missing_ok=True)
+            what = marked("the work on it was stopped {n} times, by want of memory or by what is in it; look at it by itself")
+            raise Refused(tr(what, n=stops))
+        begun.write_text(json.dumps({"mark": mark, "stops": stops + 1}), encoding="utf-8")
+        (_run_raw if source.is_raw else _copy)(source, target, mark, how)
+    except Refused as wrong:
+        begun.unlink(missing_ok=True)
+        return Found(source.nursery, source.place, str(wrong))
+    except Exception as wrong:  # whatever it is, it is of this nursery alone
+        begun.unlink(missing_ok=True)
+        said = tr("the program failed on it ({kind}: {why})", kind=type(wrong).__name__, why=" ".join(str(wrong).split())[:200])
+        return Found(source.nursery, source.place, said)
+    begun.unlink(missing_ok=True)
+    return Found(source.nursery, source.place)
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _stops(begun: Path, mark: str) -> int:
+    said = _read(begun)
+    return int(said["stops"]) if said.get("mark") == mark else 0
+
+
+def _mark(source: Source, how: How) -> str:
+    """What the outcome is a function of: what came in, the program, and of raw submissions the day."""
+    place, digest = Path(source.place), hashlib.sha256(how.program.encode())
+    if not source.is_raw:
+        digest.update((place / MANIFEST).read_bytes())
+        return digest.hexdigest()
+    digest.update(run.the_day(Workspace(place).settings, _day(how)).isoformat().encode())
+    for path in _raw_files(place):
+        digest.update(f"{path.relative_to(place).as_posix()}\0{hand_over.digest_of(path)}\n".encode())
+    return digest.hexdigest()
+
+
+def _day(how: How) -> Any:
+    import datetime as dt
+
+    return dt.date.fromisoformat(how.as_of) if how.as_of else None
+
+
+def _copy(source: Source, target: Path, mark: str, how: How) -> None:
+    """A hand-over, every file of it proved, into the place of what was taken in before."""
+    place = Path(source.place)
+    said = _manifest(place)
+    beside = target.with_name(f".{target.name}.part")
+    shutil.rmtree(beside, ignore_errors=True)
+    try:
+        for name, told in said["files"].items():
+            path, copy = place / name, beside / name
+            if not path.is_file():
+                raise Refused(tr("{file} is missing; have it handed over again", file=name))
+            copy.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(path, copy)
+            if copy.stat().st_size != told["size"] or hand_over.digest_of(copy) != told["sha256"]:
+                raise Refused(tr("{file} is damaged: it is not what was written; have it handed over again", file=name))
+            _prove_columns(copy, name)
+        shutil.copyfile(place / MANIFEST, beside / MANIFEST)
+        (beside / _MARK).write_text(json.dumps({"mark": mark}), encoding="utf-8")
+        beside.rename(target)
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+
+
+def _prove_columns(path: Path, name: str) -> None:
+    """Raises Refused where a table that is put together with others has not the columns of its version."""
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    table = name.partition("/")[0]
+    if table not in NEEDED:
+        return
+    try:
+        there = {field.name: str(field.type) for field in parquet.read_schema(path)}
+    except (pa.ArrowException, OSError):
+        raise Refused(tr("{file} is no Parquet file; have it handed over again", file=name)) from None
+    for column, kind in hand_over.columns_of(table).items():
+        if there.get(column) != kind:
+            what = marked("{file} has not the column {column} as {kind}; have it handed over again with this version of formpack")
+            raise Refused(tr(what, file=name, column=column, kind=kind))
+
+
+def _run_raw(source: Source, target: Path, mark: str, how: How) -> None:
+    """The nursery's own pipeline on what came in, in a workspace that is gone afterwards, and its hand-over."""
+    with tempfile.TemporaryDirectory(prefix="formpack-") as aside:
+        place, own = Path(source.place), Workspace(Path(aside) / "nursery")
+        own.folder.mkdir()
+        shutil.copyfile(place / SETTINGS_NAME, own.folder / SETTINGS_NAME)
+        for name in _RAW:
+            if (place / name).is_dir():
+                shutil.copytree(place / name, own.folder / name)
+        run.import_files(own, [place / "inbox"], _day(how), run.no_progress, show=run.EVERYTHING)
+        with run.opened(own, as_of=_day(how)) as (store, day):
+            done = hand_over.hand_over(store, own, Path(aside) / "out", day)
+        (done.folder / _MARK).write_text(json.dumps({"mark": mark}), encoding="utf-8")
+        beside = target.with_name(f".{target.name}.part")
+        shutil.rmtree(beside, ignore_errors=True)
+        try:
+            shutil.copytree(done.folder, beside)
+            beside.rename(target)
+        finally:
+            shutil.rmtree(beside, ignore_errors=True)
+
+
+# -- all of them
+
+
+Each = Callable[[Callable[[Source, How], Found], Sequence[Source], How], list[Found]]
+"""How an engine gives every nursery its task."""
+
+
+def take_all(folders: Iterable[Path], how: How, each: Each) -> list[Found]:
+    """Take in every nursery, and put away what was taken in before and is not given now; in the order of their codes."""
+    sources, odd = find(folders)
+    taken = Path(how.workspace) / TAKEN
+    taken.mkdir(parents=True, exist_ok=True)
+    stays = {f"nursery={one.nursery}" for one in sources}
+    for path in taken.glob("nursery=*"):
+        if path.name not in stays:
+            shutil.rmtree(path)
+    found = [*each(take_in, sources, how), *odd]
+    for one in found:
+        if one.why:
+            shutil.rmtree(taken / f"nursery={one.nursery}", ignore_errors=True)
+    return sorted(found, key=lambda one: (one.nursery, one.place))
+
+
+def program_mark() -> str:
+    """A digest of this program: what another made is made again."""
+    digest, here = hashlib.sha256(), Path(__file__).parents[2]
+    for path in sorted(p for name in ("formpack", "pipeline") for p in (here / name).rglob("*") if p.suffix in (".py", ".sql", ".json")):
+        digest.update(f"{path.relative_to(here).as_posix()}\0".encode() + path.read_bytes())
+    return digest.hexdigest()
+
+
+def as_row(source: Source) -> tuple[Any, ...]:
+    return tuple(asdict(source).values())

@@ -1,0 +1,290 @@
+"""What a nursery hands over to a body that gathers many: every table of the contract and what accepted submissions say, as
+Parquet by season, with people and teams under stable pseudonyms, and a manifest that says of every file what is in it.
+
+    DIR/nursery=CODE/manifest.json
+    DIR/nursery=CODE/TABLE/season=YYYY/data_0.parquet
+
+Hand-overs of any number of nurseries stand in one folder, and anything that reads Parquet finds nursery and season in the names
+of the folders. What the manifest and the tables hold is in `hand_over.schema.json`, a JSON Schema of version `VERSION`.
+"""
+
+from __future__ import annotations
+
+import base64
+import datetime as dt
+import functools
+import hashlib
+import hmac
+import json
+import re
+import secrets
+import shutil
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from formpack.catalog import Question
+from formpack.words import marked, tr
+from pipeline.findings import Refused
+from pipeline.settings import HandOver
+from pipeline.store import Store
+from pipeline.tables import TABLES, copy_out, in_order
+from pipeline.workspace import LISTS, MADE_FOR_PHONES, Workspace
+
+FORMAT, VERSION = "formpack hand-over", 1
+MANIFEST = "manifest.json"
+NO_SEASON = "all"
+"""The season of tables that sum over all seasons."""
+CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
+_KEY = 32
+_PEOPLE = {"staff_code": "staff", "applicator": "staff", "team_code": "teams", "consignee": "consignees"}
+"""Columns that name somebody, and as what."""
+_LEFT_OUT = frozenset("source message advice value finding weather note".split())
+"""Columns of free words, in which anybody may be named."""
+_OWN_TEXTS = frozenset({"sowing_code"})
+"""Answers in letters that are codes, beside those that are columns of the contract."""
+_DATED = {
+    "submissions": "visit_date",
+    "movements": "on_date",
+    "standing": "opened_on",
+    "counts": "on_date",
+    "discrepancies": "on_date",
+    "lots": "budded_on",
+    "readings": "read_on",
+    "treatments": "on_date",
+    "hygiene": "on_date",
+    "months": "month",
+    "month_parts": "month",
+    "sums_of_losses": "cohort",
+}
+"""The day of a row, by which it belongs to a season."""
+SUMS_OF_LOSSES = """
+SELECT date_trunc('month', s.opened_on)::DATE AS cohort, r.rootstock,
+    ['tray', 'bag', 'budded', 'read', 'cut_back', 'staked', 'topped'][r.rank] AS stage, r.kind,
+    sum(r.exposure)::BIGINT AS exposure, sum(r.lost)::BIGINT AS lost
+FROM work.place_risks r LEFT JOIN work.standing s ON s.group_code = r.root
+GROUP BY ALL ORDER BY ALL
+"""
+"""What plants were at risk of and lost, by the month in which their line of groups was opened: all that a body needs of it."""
+
+
+@dataclass(frozen=True)
+class HandedOver:
+    """What was written: the nursery's folder, its tables with their rows, and whether names stand in it."""
+
+    folder: Path
+    rows: dict[str, int]
+    is_named: bool
+
+
+def settings_of(workspace: Workspace) -> HandOver:
+    """How the nursery hands over. Raises Refused where its settings do not say, with the lines to be written."""
+    found = workspace.settings.handover
+    if not CODE.fullmatch(found.nursery):
+        said = marked(
+            "nursery.toml has no code of this nursery that can be used: letters and digits, at most 32, as the body knows it. Write"
+            ' into it: [handover], below it nursery = "CODE" and key = "{key}" (a key drawn just now; keep it secret, and the same).'
+        )
+        raise Refused(tr(said, key=secrets.token_hex(_KEY // 2)))
+    if len(found.key) < _KEY:
+        said = marked(
+            'nursery.toml has no key of {n} letters under [handover]. Write below it: key = "{key}" (drawn just now; keep it secret, and'
+            " the same: people and teams are called by other pseudonyms with another key)."
+        )
+        raise Refused(tr(said, n=_KEY, key=secrets.token_hex(_KEY // 2)))
+    return found
+
+
+def pseudonym(key: str, kind: str, code: str) -> str:
+    """What stands for a code of a kind of list: the same for the same key; nobody without the key can tell of whom it is.
+
+    The first 50 bits of HMAC-SHA-256 (RFC 2104) in the letters of base 32 (RFC 4648).
+    """
+    digest = hmac.digest(key.encode(), f"{kind}\0{code}".encode(), "sha256")
+    return base64.b32encode(digest)[:10].decode().lower()
+
+
+def origin(key: str) -> str:
+    """What tells two nurseries apart that go by one code."""
+    return hmac.digest(key.encode(), b"origin", "sha256").hex()[:16]
+
+
+@functools.cache
+def schema() -> dict[str, Any]:
+    """The JSON Schema of the manifest, with the columns of every table in `tables`."""
+    found: dict[str, Any] = json.loads(Path(__file__).with_name("hand_over.schema.json").read_text(encoding="utf-8"))
+    return found
+
+
+def columns_of(table: str) -> dict[str, str]:
+    """The columns of a table of this version with their types."""
+    rows = schema()["$defs"].get(table, {"properties": {}})["properties"]
+    return {name: column["arrow"] for name, column in rows.items() if "people" not in column or column["people"] != "left out"}
+
+
+def hand_over(store: Store, workspace: Workspace, folder: Path, day: dt.date, is_named: bool = False, **more: Any) -> HandedOver:
+    """Write the hand-over of the nursery into `folder`, in the place of its former one; `more` goes into the manifest. All
+    tables must be fresh. Raises Refused where the folder has that of another nursery under the same code, or cannot be
+    written."""
+    how = settings_of(workspace)
+    target = folder / f"nursery={how.nursery}"
+    refuse_another(target, origin(how.key))
+    beside, former = (target.with_name(f".{target.name}.{word}") for word in ("part", "former"))
+    try:
+        for old in (beside, former):
+            shutil.rmtree(old, ignore_errors=True)
+        beside.mkdir(parents=True)
+        tables = {
+            name: _write_table(store, query, columns, name, how, beside, is_named)
+            for name, (query, columns) in _queries(workspace).items()
+        }
+        said = {
+            "format": FORMAT,
+            "version": VERSION,
+            "nursery": how.nursery,
+            "origin": origin(how.key),
+            "name": workspace.settings.name if is_named else None,
+            "day": day.isoformat(),
+            "made_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+            "program": f"formpack {version('formpack')}",
+            "people": "named" if is_named else "pseudonyms",
+            "season_begins": how.season_begins,
+            **more,
+            "tables": tables,
+            "files": {
+                p.relative_to(beside).as_posix(): {"size": p.stat().st_size, "sha256": digest_of(p)}
+                for p in sorted(beside.rglob("*.parquet"))
+            },
+        }
+        (beside / MANIFEST).write_text(json.dumps(said, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+        if target.exists():
+            target.rename(former)
+        beside.rename(target)
+        shutil.rmtree(former, ignore_errors=True)
+    except OSError as wrong:
+        said = marked("The hand-over could not be written to {folder}, and what stood there stands: {why}.")
+        raise Refused(tr(said, folder=folder, why=wrong.strerror or wrong)) from None
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+    return HandedOver(target, {name: t["rows"] for name, t in tables.items()}, is_named)
+
+
+def refuse_another(target: Path, own: str) -> None:
+    """Raises Refused where a hand-over of another nursery stands at `target`."""
+    try:
+        there = json.loads((target / MANIFEST).read_text(encoding="utf-8")).get("origin", own)
+    except (OSError, ValueError, AttributeError, RecursionError):
+        return
+    if there != own:
+        said = marked("{folder} has the hand-over of another nursery under the same code, or of this one with another key; name another folder.")
+        raise Refused(tr(said, folder=target))
+
+
+def digest_of(path: Path) -> str:
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while piece := file.read(2**20):
+            digest.update(piece)
+    return digest.hexdigest()
+
+
+@dataclass(frozen=True)
+class _Column:
+    """Whom a column names: `kind` is the list that the code is of, `level` where it is that of a table by team, '' for nobody. It
+    is left out where anybody may be named in it, or has several codes apart by spaces."""
+
+    kind: str = ""
+    is_out: bool = False
+    is_several: bool = False
+
+
+_PLAIN, _OUT = _Column(), _Column(is_out=True)
+
+
+def _queries(workspace: Workspace) -> dict[str, tuple[str, dict[str, _Column]]]:
+    """Of each table the query of its rows and its columns."""
+    found = {
+        name: (in_order(name), {c: _contract_column(c, "by" in columns) for c in columns})
+        for name, (_, columns) in TABLES.items()
+    }
+    for form_id, form in workspace.forms.items():
+        columns = {"instance_id": _PLAIN, "state": _PLAIN} | {q.name: _answer_column(q) for q in form.kept}
+        found[f"answers_{form_id}"] = (in_order(f"answers_{form_id}"), columns)
+    cohort = dict.fromkeys(("cohort", "rootstock", "stage", "kind", "exposure", "lost"), _PLAIN)
+    return found | {"sums_of_losses": (SUMS_OF_LOSSES, cohort)}
+
+
+def _contract_column(name: str, has_levels: bool = False) -> _Column:
+    if name in _LEFT_OUT:
+        return _OUT
+    return _Column("level" if has_levels and name == "level" else _PEOPLE.get(name, ""))
+
+
+def people_of(table: str, column: str) -> str:
+    """`pseudonym` where a column of the contract names somebody, `left out` where anybody may be named in it, else ''."""
+    how = _contract_column(column, "by" in TABLES[table][1])
+    return "left out" if how.is_out else "pseudonym" if how.kind else ""
+
+
+@functools.cache
+def _coded() -> frozenset[str]:
+    """Columns whose words are codes: those of the contract that go out."""
+    return frozenset(c for _, columns in TABLES.values() for c in columns if c not in _LEFT_OUT) | _OWN_TEXTS
+
+
+def _answer_column(q: Question) -> _Column:
+    """Words that a person types are left out, but for those that are codes; so are photos, phones and hours of work. What is
+    chosen from a list of the nursery's own may be anybody."""
+    if q.name in _PEOPLE or q.name in _LEFT_OUT:
+        return _contract_column(q.name)
+    if q.type in ("select_one_from_file", "select_multiple_from_file"):
+        of_people = q.list_name in ("staff", "teams") or q.list_name not in (*LISTS, *MADE_FOR_PHONES)
+        return _Column(q.list_name if of_people else "", is_several=q.type == "select_multiple_from_file")
+    is_typed = q.value_type == "text" and q.type not in ("select_one", "select_multiple")
+    return _OUT if is_typed and q.name not in _coded() else _PLAIN
+
+
+def _write_table(
+    store: Store, query: str, columns: dict[str, _Column], name: str, how: HandOver, folder: Path, is_named: bool
+) -> dict[str, Any]:
+    """Write one table by season; what the manifest says of it."""
+    kinds = {column: kind for column, kind, *_ in store.rows(f"DESCRIBE {query}")}
+    shown = {c: _PLAIN if is_named else columns[c] for c in kinds if is_named or not columns[c].is_out}
+    listed = ", ".join(_hidden(store, how.key, query, c, column) for c, column in shown.items())
+    season = f"'{NO_SEASON}'"
+    if day := _DATED.get(name, "visit_date" if name.startswith("answers_") else ""):
+        season = f"coalesce(year(\"{day}\" - INTERVAL {how.season_begins - 1} MONTH)::VARCHAR, '{NO_SEASON}')"
+    (folder / name).mkdir()
+    store.connection.execute(f"CREATE OR REPLACE TEMP TABLE going_out AS SELECT {listed}, {season} AS season FROM ({query})")
+    # in the order of their codes rows would tell whose pseudonym is whose
+    order = "ALL" if any(column.kind for column in shown.values()) else "rowid"
+    for (of,) in store.rows("SELECT DISTINCT season FROM going_out ORDER BY 1"):
+        part = folder / name / f"season={of}"
+        part.mkdir()
+        rows = f"SELECT * EXCLUDE (season) FROM going_out WHERE season = '{of}' ORDER BY {order}"
+        copy_out(store, rows, part / "data_0.parquet", "FORMAT parquet, COMPRESSION zstd")
+    return {
+        "rows": store.value("SELECT count(*) FROM going_out"),
+        "columns": [
+            {"name": c, "type": kinds[c]} | ({"people": "pseudonym"} if column.kind else {}) for c, column in shown.items()
+        ],
+    }
+
+
+def _hidden(store: Store, key: str, query: str, name: str, column: _Column) -> str:
+    """A column as it goes out, people and teams under their pseudonyms."""
+    own, kind, whose = f'"{name}"', column.kind, "true"
+    if kind == "level":
+        kind, whose = "teams", "\"by\" = 'team'"
+    if not kind:
+        return own
+    codes = f"unnest(string_split({own}, ' '))" if column.is_several else own
+    found = store.rows(f"SELECT DISTINCT {codes} AS code FROM ({query}) WHERE {whose} AND {own} IS NOT NULL ORDER BY 1")
+    listed = ", ".join(f"'{code.replace(chr(39), chr(39) * 2)}': '{pseudonym(key, kind, code)}'" for (code,) in found)
+    if not listed:
+        return own
+    hidden = f"MAP {{{listed}}}[{own}]"
+    if column.is_several:
+        hidden = f"array_to_string(list_transform(string_split({own}, ' '), lambda x: MAP {{{listed}}}[x]), ' ')"
+    return f"CASE WHEN {whose} THEN {hidden} ELSE {own} END AS {own}"
