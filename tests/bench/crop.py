@@ -8,10 +8,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.bench.trade import END, ROOTSTOCKS, SCIONS, SUNDAY, day
+from tests.bench.trade import END, ROOTSTOCKS, SCIONS, SUNDAY, Ways, day
 
 Ints = NDArray[np.int64]
 Columns = dict[str, NDArray[Any]]
+WARNED = np.zeros((len(ROOTSTOCKS), len(SCIONS)), bool)
+"""Which pairs the list of compatibility warns of."""
+WARNED[:, 2], WARNED[4, 2] = True, False
+WARNED[[0, 2, 3, 6], 5] = True
+WARNED[1, 6] = True
 
 
 @dataclass
@@ -29,6 +34,7 @@ class Crop:
     clock: Ints
     stage: Ints
     attempt: Ints
+    budded: Ints
     team: Ints
     second: Ints
     buds: Ints
@@ -46,7 +52,7 @@ class Crop:
         return Crop(*(np.concatenate([getattr(self, n), getattr(other, n)]) for n in self.__dataclass_fields__))
 
 
-def planted(groups: int, years: int, dice: np.random.Generator) -> Crop:
+def planted(groups: int, years: int, dice: np.random.Generator, ways: Ways) -> Crop:
     """So many groups sown over so many years, with which nothing was done yet."""
     crop = Crop.blank(groups)
     crop.family = np.arange(groups)
@@ -55,20 +61,19 @@ def planted(groups: int, years: int, dice: np.random.Generator) -> Crop:
     crop.opened = crop.sown + dice.integers(78, 97, groups)
     crop.opened += crop.opened % 7 == SUNDAY
     crop.clock = crop.opened.copy()
-    crop.rootstock = dice.integers(0, len(ROOTSTOCKS), groups)
-    crop.scion = _scions(dice, crop.rootstock)
+    if ways.pairs is None:
+        crop.rootstock = dice.integers(0, len(ROOTSTOCKS), groups)
+        crop.scion = _scions(dice, crop.rootstock)
+    else:
+        crop.rootstock, crop.scion = np.divmod(np.resize(ways.pairs, groups), len(SCIONS))
     crop.place = dice.integers(0, 12, groups)
     return crop
 
 
 def _scions(dice: np.random.Generator, rootstock: Ints) -> Ints:
     """Scions, few of them on a rootstock that the list of compatibility warns of."""
-    warned = np.zeros((len(ROOTSTOCKS), len(SCIONS)), bool)
-    warned[:, 2], warned[4, 2] = True, False
-    warned[[0, 2, 3, 6], 5] = True
-    warned[1, 6] = True
     scion = dice.integers(0, len(SCIONS), len(rootstock))
     for _ in range(6):
-        bad = warned[rootstock, scion]
+        bad = WARNED[rootstock, scion]
         scion[bad] = dice.integers(0, len(SCIONS), int(bad.sum()))
     return scion

@@ -9,13 +9,14 @@ from typing import Any
 import numpy as np
 
 from tests.bench.crop import Columns, Crop, Ints
-from tests.bench.trade import COUNT, CULLS, END, OFF_TYPE, STAFF, day
+from tests.bench.trade import COUNT, CULLS, END, OFF_TYPE, Ways, day
 
 
 @dataclass
 class Fieldwork:
     dice: np.random.Generator
     crop: Crop
+    ways: Ways = field(default_factory=Ways)
     until: int = day(END)
     sent: dict[str, list[Columns]] = field(default_factory=dict)
 
@@ -40,7 +41,7 @@ class Fieldwork:
         )
 
     def person(self, many: int) -> Ints:
-        return self.dice.integers(0, len(STAFF), many)
+        return self.dice.integers(0, self.ways.staff, many)
 
     def spread(self, n: Ints, p: Any, rho: float = 0.02) -> Ints:
         """Beta-binomial numbers with intraclass correlation rho."""

@@ -17,13 +17,14 @@ from tests.bench.trade import (
     BATCH_DAYS,
     CAUSES,
     MAIN,
+    MONTHS,
     OFF_TYPE,
     PLACES,
     ROOTSTOCK_TAKE,
     SCION_TAKE,
     SCIONS,
     SUNDAY,
-    TEAMS,
+    Ways,
 )
 
 
@@ -72,8 +73,10 @@ class Nursery(Fieldwork):
         g = g[(self.crop.stands[g] > 20) & (self.dice.random(len(g)) < 0.9)]
         winter = (self.crop.clock[g] % 365 < 60) & (self.dice.random(len(g)) < 0.6)
         lost = self.dice.choice([1, 1, 2, 2, 3, 4, 6, 11], len(g)) * np.where(winter, 3, 1)
-        lost = np.minimum(lost, self.crop.stands[g])
+        up_or_down = self.crop.clock[g] * 0.6180339887498949 % 1  # to whole plants, so that the share is right over many
+        lost = np.minimum((lost * self.ways.loss + up_or_down).astype(np.int64), self.crop.stands[g])
         cause = np.where(winter, len(CAUSES) - 1, self.dice.integers(0, len(CAUSES) - 1, len(g)))
+        g, lost, cause = g[lost > 0], lost[lost > 0], cause[lost > 0]
         self.send("loss", g, self.crop.clock[g], self.person(len(g)), lost=lost, loss_cause=CAUSES[cause])
         self.leave(g, lost)
 
@@ -83,10 +86,11 @@ class Nursery(Fieldwork):
         self.send("relocate", g, self.crop.clock[g], self.person(len(g)), place=self.crop.place[g])
 
     def bud(self, g: Ints) -> None:
-        crop = self.crop
+        crop, teams = self.crop, len(self.ways.team_take)
         crop.attempt[g] += 1
-        crop.team[g] = self.dice.integers(0, len(TEAMS), len(g))
-        other = (crop.team[g] + self.dice.integers(1, len(TEAMS), len(g))) % len(TEAMS)
+        crop.budded[g] = crop.clock[g]
+        crop.team[g] = self.dice.integers(0, teams, len(g))
+        other = (crop.team[g] + self.dice.integers(1, teams, len(g))) % teams
         crop.second[g] = np.where((self.dice.random(len(g)) < 0.55) & (crop.stands[g] > 200), other, -1)
         share = np.where(crop.second[g] >= 0, crop.stands[g] // 2, crop.stands[g])
         crop.buds[g] = self._set(g, crop.team[g], share, 0)
@@ -118,15 +122,18 @@ class Nursery(Fieldwork):
         crop = self.crop
         crop.brown[g] = 0
         late = np.where((self.dice.random(len(g)) < 0.03) & (crop.clock[g] + 17 <= self.until), 15, 0)
-        self._read(g, crop.team[g], crop.buds[g], crop.clock[g] + late)
+        self._read(g, crop.team[g], crop.buds[g], crop.budded[g], crop.clock[g] + late)
         two = g[crop.second[g] >= 0]
-        self._read(two, crop.second[two], crop.buds_second[two], (crop.clock[g] + late)[crop.second[g] >= 0] + 1)
+        self._read(
+            two, crop.second[two], crop.buds_second[two], crop.budded[two] + 1, (crop.clock[g] + late)[crop.second[g] >= 0] + 1
+        )
         crop.clock[g] += late + 1
         crop.stage[g] = 3
 
-    def _read(self, g: Ints, team: Ints, buds: Ints, on: Ints) -> None:
+    def _read(self, g: Ints, team: Ints, buds: Ints, budded: Ints, on: Ints) -> None:
         crop, staff = self.crop, self.person(len(g))
-        logit = 2.5 + ROOTSTOCK_TAKE[crop.rootstock[g]] + SCION_TAKE[crop.scion[g]] + (team % 7 - 3) * 0.12
+        logit = 2.5 + ROOTSTOCK_TAKE[crop.rootstock[g]] + SCION_TAKE[crop.scion[g]] + self.ways.team_take[team]
+        logit += self.ways.take + self.ways.month_take[MONTHS[budded]]
         logit += 0.15 * np.cos(on / 58) - 0.3 * (crop.attempt[g] > 1)
         missing = self.dice.binomial(buds, 0.006)
         green = self.spread(buds - missing, 1 / (1 + np.exp(-logit)))
@@ -229,15 +236,15 @@ class Nursery(Fieldwork):
             getattr(self, name)(now)
 
 
-def new_nursery(groups: int, years: int, seed: int) -> Nursery:
+def new_nursery(groups: int, years: int, seed: int, ways: Ways | None = None) -> Nursery:
     """A nursery in which everything is sown and nothing was done yet."""
-    dice = np.random.default_rng([seed, groups, years])
-    return Nursery(dice, planted(groups, years, dice))
+    dice, ways = np.random.default_rng([seed, groups, years]), ways or Ways()
+    return Nursery(dice, planted(groups, years, dice, ways), ways)
 
 
-def raised(groups: int, years: int, seed: int) -> Nursery:
+def raised(groups: int, years: int, seed: int, ways: Ways | None = None) -> Nursery:
     """A nursery with so many groups sown over so many years, and all that was done in them until END."""
-    nursery = new_nursery(groups, years, seed)
+    nursery = new_nursery(groups, years, seed, ways)
     nursery.live(np.arange(groups), MAIN)
     for givers, moved, on in nursery.asides:
         taken = Crop(*(getattr(nursery.crop, n)[givers] for n in Crop.__dataclass_fields__))

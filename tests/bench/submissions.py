@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from formpack import group_code
 from tests.bench.crop import Columns, Ints
 from tests.bench.lives import Nursery, new_nursery, raised
-from tests.bench.trade import COUNTED, FIRST, TODAY, day
+from tests.bench.trade import COUNTED, FIRST, TODAY, Ways, day
 
 FAULTS = {"code": 0.003, "double": 0.003, "edit": 0.005, "counted": 0.002, "planted": 0.001}
 """How often a submission of a form that it can befall has each fault: half a percent of all, together."""
@@ -31,9 +31,10 @@ class Sent:
         return sum(len(t["day"]) for t in self.tables.values())
 
 
-def some_years(submissions: int, years: int, seed: int) -> Sent:
-    """Exactly so many submissions: of whole families of groups, the last one as far as it fits."""
-    nursery = raised(max(5, round(submissions / 18)), years, seed)
+def some_years(submissions: int, years: int, seed: int, ways: Ways | None = None, per_group: int = 18) -> Sent:
+    """Exactly so many submissions: of whole families of groups, the last one as far as it fits. A family gives at least so many
+    a group sown, over all of them."""
+    nursery = raised(max(5, round(submissions / per_group)), years, seed, ways)
     return _cut(nursery, _spoiled(_joined(nursery), nursery.dice), submissions)
 
 
@@ -98,7 +99,7 @@ def some_more(before: Sent, submissions: int) -> Sent:
 def _open_more(before: Sent, groups: int) -> NDArray[Any]:
     """Opens so many new groups on the last day; their codes follow on the last of the year."""
     nursery = before.nursery
-    new = new_nursery(groups, 1, groups).crop
+    new = new_nursery(groups, 1, groups, nursery.ways).crop
     new.family += len(nursery.crop)
     new.clock[:] = new.opened[:] = nursery.until
     new.sown = new.opened - 87

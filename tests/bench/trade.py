@@ -6,8 +6,11 @@ Days are whole numbers counted from FIRST.
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 FIRST = dt.date(2015, 1, 1)
 END = dt.date(2026, 10, 31)
@@ -86,7 +89,35 @@ def day(of: dt.date) -> int:
     return (of - FIRST).days
 
 
+MONTHS = (np.datetime64(FIRST) + np.arange(day(TODAY) + 40)).astype("datetime64[M]").astype(np.int64)
+MONTHS -= MONTHS[0]
+"""The month of a day, counted from that of FIRST."""
 SUNDAY = (6 - FIRST.weekday()) % 7
 
 COUNTED = (("open", 0), *(("stock", 30),) * 60)
 """The life of a group of which nothing is told but counts."""
+
+
+@dataclass(frozen=True)
+class Ways:
+    """What is a nursery's own; where nothing is said, that of the nursery that benches measure by."""
+
+    pairs: NDArray[np.int64] | None = None
+    """Pairs of rootstock and scion in the order in which groups take them, over and over; None: any that suit each other. A
+    pair is the place of its rootstock in ROOTSTOCKS times the number of SCIONS, and the place of its scion."""
+    take: float = 0.0
+    """What the nursery adds to the logit of take, as the two that follow."""
+    team_take: NDArray[Any] = field(default_factory=lambda: (np.arange(len(TEAMS)) % 7 - 3) * 0.12)
+    """Of each team; so many teams there are, at least two."""
+    month_take: NDArray[Any] = field(default_factory=lambda: np.zeros(MONTHS[-1] + 1))
+    """Of buds set in each of MONTHS."""
+    loss: float = 1.0
+    """Plants noted as lost, for one that is usual."""
+    staff: int = len(STAFF)
+    """How many people there are; two a team at least."""
+    ordered: int = 800
+    """Trees of an order."""
+
+    def grown(self) -> list[int]:
+        """The pairs that it grows at all."""
+        return list(range(len(ROOTSTOCKS) * len(SCIONS))) if self.pairs is None else sorted(set(self.pairs.tolist()))

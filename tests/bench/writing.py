@@ -103,28 +103,30 @@ def _write_list(folder: Path, name: str, head: str, rows: list[tuple[object, ...
         table.writerows(rows)
 
 
-def write_nursery(sent: Sent, folder: Path) -> None:
+def write_nursery(sent: Sent, folder: Path, name: str = "An invented nursery to measure by") -> None:
     """nursery.toml and lists/, with every lot, batch and order that the submissions name."""
-    lists = folder / "lists"
+    lists, ways = folder / "lists", sent.nursery.ways
+    grown = ways.grown()
     lists.mkdir(parents=True, exist_ok=True)
-    (folder / "nursery.toml").write_text(f'name = "An invented nursery to measure by"\ntoday = {TODAY}\n', encoding="utf-8")
-    _write_list(lists, "staff", "code label active", [(s, f"Person {s[1:]}", "yes") for s in STAFF])
+    (folder / "nursery.toml").write_text(f'name = "{name}"\ntoday = {TODAY}\n', encoding="utf-8")
+    _write_list(lists, "staff", "code label active", [(s, f"Person {s[1:]}", "yes") for s in STAFF[: ways.staff]])
     _write_list(
         lists,
         "teams",
         "code label budder wrapper active",
-        [(t, f"Team {t[1:]}", STAFF[2 * n], STAFF[2 * n + 1], "yes") for n, t in enumerate(TEAMS)],
+        [(t, f"Team {t[1:]}", STAFF[2 * n], STAFF[2 * n + 1], "yes") for n, t in enumerate(TEAMS[: len(ways.team_take)])],
     )
     _write_list(lists, "locations", "code label", [(p, f"{'House' if p[0] == 'H' else 'Yard'} {int(p[1:])}") for p in PLACES])
     months = {DATES[(TODAY - FIRST).days - back][:7] for back in range(80, 100)}
-    lots = sorted(set(seed_lots(sent.tables["open_group"])) | {(r, m) for r in range(len(ROOTSTOCKS)) for m in months})
+    lots = sorted(set(seed_lots(sent.tables["open_group"])) | {(p // len(SCIONS), m) for p in grown for m in months})
     _write_list(
         lists,
         "seed_lots",
         "code label rootstock supplier received treated",
         [(lot_code(r, m), f"{ROOTSTOCKS[r].title()} {m}", ROOTSTOCKS[r], "Ridge Seeds", f"{m}-01", "yes") for r, m in lots],
     )
-    periods = range((min(t["day"].min() for t in sent.tables.values())) // BATCH_DAYS, (TODAY - FIRST).days // BATCH_DAYS + 1)
+    first = np.concatenate([t["day"] for t in sent.tables.values()]).min()
+    periods = range(first // BATCH_DAYS, (TODAY - FIRST).days // BATCH_DAYS + 1)
     _write_list(
         lists,
         "budwood_batches",
@@ -132,21 +134,21 @@ def write_nursery(sent: Sent, folder: Path) -> None:
         [
             (
                 batch_code(s, p),
-                f"{name.title()} cut {DATES[p * BATCH_DAYS - 1]}",
-                name,
+                f"{SCIONS[s].title()} cut {DATES[p * BATCH_DAYS - 1]}",
+                SCIONS[s],
                 f"Block {'ABC'[s % 3]}",
                 f"M{p % 60:03d}",
                 DATES[p * BATCH_DAYS - 1],
                 f"N-{p}-{s}",
                 4000,
             )
-            for s, name in enumerate(SCIONS)
+            for s in sorted({p % len(SCIONS) for p in grown})
             for p in periods
         ],
     )
     known = set(orders(sent.tables["despatch"])) if "despatch" in sent.tables else set()
-    ahead = {(pair, f"{END.year + 1}-{month:02d}") for pair in range(0, 80, 2) for month in (2, 5, 8)}
-    today = {(pair, f"{TODAY:%Y-%m}") for pair in range(80)}
+    ahead = {(pair, f"{END.year + 1}-{month:02d}") for pair in grown[::2] for month in (2, 5, 8)}
+    today = {(pair, f"{TODAY:%Y-%m}") for pair in grown}
     _write_list(
         lists,
         "orders",
@@ -158,11 +160,11 @@ def write_nursery(sent: Sent, folder: Path) -> None:
                 BUYERS[p % len(BUYERS)],
                 SCIONS[p % len(SCIONS)],
                 ROOTSTOCKS[p // len(SCIONS)],
-                800,
+                ways.ordered,
                 f"{m}-20",
             )
             for p, m in sorted(known | ahead | today)
         ],
     )
-    for name in ("rootstocks", "scions", "compatibility"):
-        shutil.copy(ROOT / "forms" / "lists" / f"{name}.csv", lists / f"{name}.csv")
+    for same in ("rootstocks", "scions", "compatibility"):
+        shutil.copy(ROOT / "forms" / "lists" / f"{same}.csv", lists / f"{same}.csv")
