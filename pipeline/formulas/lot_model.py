@@ -156,10 +156,11 @@ def _design(matrix: sparse.csr_array | Design) -> Design:
     return Design(column, row, rows.shape[1])
 
 
-def one_hot(factors: dict[str, Whole]) -> tuple[Design, dict[str, slice]]:
+def one_hot(factors: dict[str, Whole], last: str = "") -> tuple[Design, dict[str, slice]]:
     """The design of a level common to all and one coefficient for each level of each factor (m,), numbered from 0, below 0 for
-    none of them; with the columns of each factor. Lots alike in all factors share a row. The largest factor stands last."""
-    ordered = dict(sorted(factors.items(), key=lambda item: item[1].max(initial=-1)))
+    none of them; with the columns of each factor. Lots alike in all factors share a row. The factor `last` stands last, else the
+    largest."""
+    ordered = dict(sorted(factors.items(), key=lambda item: (item[0] == last, item[1].max(initial=-1))))
     row = np.zeros(len(next(iter(factors.values()))), dtype=np.int64)
     for factor in ordered.values():
         _, row = np.unique(row * (factor.max() + 2) + factor + 1, return_inverse=True)
@@ -169,8 +170,8 @@ def one_hot(factors: dict[str, Whole]) -> tuple[Design, dict[str, slice]]:
         where[kind] = slice(width, width + int(factor.max(initial=-1)) + 1)
         width = where[kind].stop
     columns = [np.where(ordered[k][first] < 0, width, where[k].start + ordered[k][first]) for k in ordered]
-    last = where[list(ordered)[-1]]
-    return Design(np.stack([np.zeros(len(first), dtype=np.int64), *columns]), row, width, last.stop - last.start), where
+    own = where[list(ordered)[-1]]
+    return Design(np.stack([np.zeros(len(first), dtype=np.int64), *columns]), row, width, own.stop - own.start), where
 
 
 def fit(

@@ -5,7 +5,8 @@ Every plant at risk belongs to a cell (stage, rootstock, and how it is at risk) 
 line; `expected` of a house is the sum of its exposures at these rates. What a house lost less what was expected is a sum over
 units (the plants of one line in one house), each with the variance spread x expected + frailty x expected^2: losses in clumps,
 and units that are frail in all their stages. Both are learned from how units of one house differ. The house furthest out
-of line is taken out of the rates, and the others are compared again, so that one bad house does not make all others look good.
+of line (of many the furthest few) is taken out of the rates, and the others are compared again, so that one bad house does not
+make all others look good.
 """
 
 from __future__ import annotations
@@ -30,6 +31,8 @@ LEAST_GROUPS, LEAST_EXPECTED = 5, 20.0
 _LEAST_APART = 0.2
 """The least share of what is expected of a house that must rest on others than itself."""
 _ROUNDS = 20
+_AT_ONCE = 50
+"""One in so many of the houses told (at least one) is taken out of the rates at once."""
 
 
 class Excess(NamedTuple):
@@ -129,10 +132,11 @@ def compare_losses(
     if not len(names):
         return {}, Spread(math.nan, math.nan)
     g, c = (np.unique(np.asarray(v), return_inverse=True)[1] for v in (line, cell))
-    pairs, unit = np.unique(np.stack([h, g], 1), axis=0, return_inverse=True)
+    lines = int(g.max()) + 1
+    pairs, unit = np.unique(h * lines + g, return_inverse=True)
     x, y = (np.asarray(v, dtype=float) for v in (exposure, lost))
-    rows = _Rows(h, np.ravel(unit), c, x, y, pairs[:, 0], len(names))
-    groups, seen = np.bincount(pairs[:, 0]), _total(h, y, len(names))
+    rows = _Rows(h, unit, c, x, y, pairs // lines, len(names))
+    groups, seen = np.bincount(pairs // lines), _total(h, y, len(names))
     in_line = np.ones(len(names), dtype=bool)
     while True:
         judged = _judged(rows, groups, seen, in_line)
@@ -140,10 +144,11 @@ def compare_losses(
         told = ~np.isnan(judged.p)
         if told.sum() > 1:
             q[told] = q_values(judged.p[told])
-        out = [i for i in np.flatnonzero(in_line & (q < 0.05)) if 2 * (in_line & told).sum() - 2 > told.sum()]
-        if not out:
+        out, all_told = np.flatnonzero(in_line & (q < 0.05)), int(told.sum())
+        at_once = min(-(-all_told // _AT_ONCE), int((in_line & told).sum()) - all_told // 2 - 1)
+        if not len(out) or at_once < 1:
             break
-        in_line[min(out, key=lambda i: (judged.p[i], i))] = False
+        in_line[out[np.argsort(judged.p[out], kind="stable")[:at_once]]] = False
     found = {}
     for i, name in enumerate(names.tolist()):
         expected = float(judged.expected[i])
