@@ -10,6 +10,7 @@ import contextlib
 import os
 import re
 import sys
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import astuple
 from pathlib import Path
@@ -24,6 +25,8 @@ from pipeline.store import SQL
 
 Task = Callable[[Source, How], Found]
 Progress = Callable[[str, int, int], None]
+LOG = "spark.log"
+"""What Spark says while it is at work, in the body's workspace."""
 _ATTEMPTS = 4
 """How often Spark begins a task again whose process ended."""
 
@@ -63,7 +66,7 @@ class OnThisMachine:
             for table in NEEDED:
                 self.connection.execute(f"CREATE VIEW {table} AS {_stacked(self.workspace / TAKEN, table)}")
             self.are_there = True
-        return in_order(self.connection.execute(SQL[name].read_text(encoding="utf-8")).to_arrow_table())
+        return in_order(self.connection.sql(SQL[name].read_text(encoding="utf-8")).to_arrow_table())
 
 
 _DUCKDB = {"int64": "BIGINT", "int32": "INTEGER", "double": "DOUBLE", "string": "VARCHAR", "date32[day]": "DATE", "bool": "BOOLEAN"}
@@ -79,7 +82,7 @@ def _columns(table: str, kinds: dict[str, str]) -> dict[str, str]:
 
 def files_of(taken: Path, table: str) -> str:
     """The files of a table of all nurseries, '' where there are none."""
-    return str(taken / "nursery=*" / table / "season=*" / "*.parquet") if any(taken.glob(f"nursery=*/{table}/season=*")) else ""
+    return str(taken / table / "nursery=*" / "season=*" / "*.parquet") if any(taken.glob(f"{table}/nursery=*")) else ""
 
 
 def _stacked(taken: Path, table: str) -> str:
@@ -103,8 +106,10 @@ class OnSpark:
         except ImportError:
             said = marked("Spark is not here: `pip install 'formpack[spark]'` brings it; it needs a Java runtime (17 or later).")
             raise Refused(tr(said)) from None
-        os.environ.setdefault("PYSPARK_PYTHON", sys.executable)
-        os.environ.setdefault("PYSPARK_DRIVER_PYTHON", sys.executable)
+        for name in ("PYSPARK_PYTHON", "PYSPARK_DRIVER_PYTHON"):
+            os.environ.setdefault(name, sys.executable)
+        # nothing here is of pandas
+        warnings.filterwarnings("ignore", "PySpark does not yet fully support pandas", FutureWarning)
         self.workspace = workspace
         local = re.fullmatch(r"local(?:\[([\w*]+)\])?", master)
         building = SparkSession.builder.appName("formpack combine")
@@ -117,11 +122,11 @@ class OnSpark:
         for key, value in _CONFIGURED.items():
             building = building.config(key, value)
         try:
-            self.spark: Any = building.getOrCreate()
+            with _errors_into(workspace / LOG):
+                self.spark: Any = building.getOrCreate()
         except Exception as wrong:  # of Java, of the network, of a name: the library says it in words of its own
             why = (str(wrong).splitlines() or [""])[0]
             raise Refused(tr("Spark did not start ({why}). It needs a Java runtime, and a --master that is there.", why=why)) from None
-        self.spark.sparkContext.setLogLevel("OFF")
         self.are_there = False
 
     def close(self) -> None:
@@ -158,21 +163,35 @@ class OnSpark:
         for table in NEEDED:
             kinds = ", ".join(f"`{c}` {kind}" for c, kind in _columns(table, _SPARK).items())
             if files_of(taken, table):
-                frame = self.spark.read.schema(kinds).option("basePath", str(taken)).parquet(str(taken / "nursery=*" / table))
+                frame = self.spark.read.schema(kinds).parquet(str(taken / table))
             else:
                 frame = self.spark.createDataFrame([], kinds)
             frame.createOrReplaceTempView(table)
 
 
+@contextlib.contextmanager
+def _errors_into(path: Path) -> Iterator[None]:
+    """What Java says goes into a file from here on: a process takes over where its errors go from the one that begins it."""
+    sys.stderr.flush()
+    former = os.dup(2)
+    try:
+        with path.open("ab") as file:
+            os.dup2(file.fileno(), 2)
+        yield
+    finally:
+        os.dup2(former, 2)
+        os.close(former)
+
+
 _FOUND = ["nursery", "place", "why", "is_as_before"]
 _CONFIGURED = {
     "spark.ui.enabled": "false",
+    "spark.ui.showConsoleProgress": "false",
     "spark.sql.session.timeZone": "UTC",
     "spark.sql.sources.partitionColumnTypeInference.enabled": "false",
     "spark.sql.execution.arrow.pyspark.enabled": "true",
     "spark.sql.execution.arrow.maxRecordsPerBatch": "1",
     "spark.sql.ansi.enabled": "true",
-    "spark.log.level": "OFF",
 }
 
 

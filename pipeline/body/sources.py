@@ -1,8 +1,8 @@
 """What a body is given -> what it takes in, nursery by nursery: hand-overs, whose every file is proved, or raw submissions, on
 which the nursery's own pipeline is run. One nursery is one task, here or on an executor, and none stops another.
 
-What is taken in stands in `taken/nursery=CODE/` as a hand-over does, with a mark of what it came from; where that is still the
-mark, nothing is done again.
+What is taken in stands in `taken/` as hand-overs do, with a mark of what it came from in the place of the manifest; where that is
+still the mark, nothing is done again.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import json
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,13 +22,13 @@ from formpack.words import marked, tr
 from pipeline import run
 from pipeline.findings import Refused
 from pipeline.office import hand_over
-from pipeline.office.hand_over import MANIFEST, VERSION
+from pipeline.office.hand_over import VERSION
 from pipeline.workspace import SETTINGS_NAME, Workspace
 
 TAKEN = "taken"
 NEEDED = ("lots", "sums_of_losses", "survival", "loss_causes", "off_type", "standing_sums", "submissions", "teams")
 """The tables that are put together; others are only laid beside each other."""
-_MARK, _BEGUN = "taken_from.json", ".begun"
+_OUT = "out"
 _MOST_STOPS = 2
 """A task that was stopped so often on one content is not tried again."""
 _RAW = ("lists", "forms")
@@ -74,18 +74,20 @@ def find(folders: Iterable[Path]) -> tuple[list[Source], list[Found]]:
     given: list[Source] = []
     odd: list[Found] = []
     for folder in dict.fromkeys(p.resolve() for p in folders):
-        here = [folder, *(sorted(p for p in folder.iterdir() if p.is_dir()) if folder.is_dir() else ())]
-        known = [p for p in here if (p / MANIFEST).exists() or (p / SETTINGS_NAME).exists() or p.name.startswith("nursery=")]
-        if not known:
-            said = marked(
-                "{folder} has no hand-over of a nursery (`formpack export --parquet`) and no folder with a nursery.toml."
-            )
+        raw = [p for p in (folder, *sorted(folder.glob("*/"))) if (p / SETTINGS_NAME).exists()]
+        codes = {p.stem for p in folder.glob("nursery=*.json")} | {p.name for p in folder.glob("*/nursery=*")}
+        if not raw and not codes:
+            said = marked("{folder} has no hand-over of a nursery (`formpack export --parquet`) and no folder with a nursery.toml.")
             raise Refused(tr(said, folder=folder))
-        for path in known[:1] if known[0] == folder else known:
+        handed_over = sorted(code.removeprefix("nursery=") for code in codes)
+        for name, read in [
+            *((p.name, functools.partial(_raw, p)) for p in raw),
+            *((code, functools.partial(_handed_over, folder, code)) for code in handed_over),
+        ]:
             try:
-                given.append(_source(path))
+                given.append(read())
             except Refused as wrong:
-                odd.append(Found(path.name.removeprefix("nursery="), str(path), str(wrong)))
+                odd.append(Found(name, str(folder), str(wrong)))
     of: dict[str, list[Source]] = {}
     for one in given:
         of.setdefault(one.nursery, []).append(one)
@@ -100,13 +102,15 @@ def find(folders: Iterable[Path]) -> tuple[list[Source], list[Found]]:
     return sorted(chosen, key=lambda one: (-one.size, one.nursery)), odd
 
 
-def _source(path: Path) -> Source:
-    if (path / SETTINGS_NAME).exists():
-        how = hand_over.settings_of(Workspace(path))
-        size = sum(p.stat().st_size for p in _raw_files(path))
-        return Source(how.nursery, str(path), size, hand_over.origin(how.key), "", is_raw=True)
-    said = _manifest(path)
-    return Source(said["nursery"], str(path), sum(f["size"] for f in said["files"].values()), said["origin"], said["made_at"])
+def _raw(path: Path) -> Source:
+    how = hand_over.settings_of(Workspace(path))
+    size = sum(p.stat().st_size for p in _raw_files(path))
+    return Source(how.nursery, str(path), size, hand_over.origin(how.key), "", is_raw=True)
+
+
+def _handed_over(folder: Path, nursery: str) -> Source:
+    said = _manifest(folder, nursery)
+    return Source(nursery, str(folder), sum(f["size"] for f in said["files"].values()), said["origin"], said["made_at"])
 
 
 def _raw_files(path: Path) -> list[Path]:
@@ -122,21 +126,24 @@ def _judge() -> Any:
     return Draft202012Validator(hand_over.schema())
 
 
-def _manifest(path: Path) -> dict[str, Any]:
+def _manifest(folder: Path, nursery: str) -> dict[str, Any]:
     """The manifest of a hand-over. Raises Refused where it is none of this version."""
+    path = hand_over.manifest_of(folder, nursery)
     try:
-        said = json.loads((path / MANIFEST).read_text(encoding="utf-8"))
+        said = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
-        raise Refused(tr("it has no {file}: it was not written to its end, or not copied whole", file=MANIFEST)) from None
+        raise Refused(tr("{file} is missing: it was not written to its end, or not copied whole", file=path.name)) from None
     except (OSError, ValueError, RecursionError):
-        raise Refused(tr("its {file} cannot be read; have the nursery hand it over again", file=MANIFEST)) from None
+        raise Refused(tr("{file} cannot be read; have it handed over again", file=path.name)) from None
     number = said.get("version") if isinstance(said, dict) and said.get("format") == hand_over.FORMAT else None
     if isinstance(number, int) and number > VERSION:
         what = marked("it is of version {n} of the hand-over, and this program knows {known}; update formpack here")
         raise Refused(tr(what, n=number, known=VERSION))
     for wrong in _judge().iter_errors(said):
-        where = ".".join(map(str, wrong.absolute_path)) or MANIFEST
-        raise Refused(tr("its {file} is not as a hand-over has it, at {place}; have it handed over again", file=MANIFEST, place=where))
+        where = ".".join(map(str, wrong.absolute_path)) or "{}"
+        raise Refused(tr("{file} is not as a hand-over has it, at {place}; have it handed over again", file=path.name, place=where))
+    if said["nursery"] != nursery:
+        raise Refused(tr("{file} is of the nursery {other}; have it handed over again", file=path.name, other=said["nursery"]))
     return dict(said)
 
 
@@ -146,29 +153,29 @@ def _manifest(path: Path) -> dict[str, Any]:
 def take_in(source: Source, how: How) -> Found:
     """Take in one nursery; whatever is wrong with it is said of it alone."""
     words.use(how.language)
-    target = Path(how.workspace) / TAKEN / f"nursery={source.nursery}"
-    begun = target.with_name(f"{_BEGUN}-{source.nursery}")
+    taken = Path(how.workspace) / TAKEN
+    begun = taken / f".begun-{source.nursery}"
     try:
         mark = _mark(source, how)
-        if _read(target / _MARK) == {"mark": mark}:
+        if _read(hand_over.manifest_of(taken, source.nursery)) == {"mark": mark}:
             return Found(source.nursery, source.place, is_as_before=True)
-        shutil.rmtree(target, ignore_errors=True)
         stops = _stops(begun, mark)
         if stops >= _MOST_STOPS:
-            begun.unlink(missing_ok=True)
             what = marked("the work on it was stopped {n} times, by want of memory or by what is in it; look at it by itself")
             raise Refused(tr(what, n=stops))
         begun.write_text(json.dumps({"mark": mark, "stops": stops + 1}), encoding="utf-8")
-        (_run_raw if source.is_raw else _copy)(source, target, mark, how)
+        with tempfile.TemporaryDirectory(prefix=f".{source.nursery}-", dir=taken) as aside:
+            (_run_raw if source.is_raw else _copy)(source, Path(aside), how)
+            hand_over.put(Path(aside) / _OUT, taken, source.nursery, {"mark": mark})
     except Refused as wrong:
-        begun.unlink(missing_ok=True)
-        return Found(source.nursery, source.place, str(wrong))
+        found = Found(source.nursery, source.place, str(wrong))
     except Exception as wrong:  # whatever it is, it is of this nursery alone
-        begun.unlink(missing_ok=True)
         said = tr("the program failed on it ({kind}: {why})", kind=type(wrong).__name__, why=" ".join(str(wrong).split())[:200])
-        return Found(source.nursery, source.place, said)
+        found = Found(source.nursery, source.place, said)
+    else:
+        found = Found(source.nursery, source.place)
     begun.unlink(missing_ok=True)
-    return Found(source.nursery, source.place)
+    return found
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -188,7 +195,7 @@ def _mark(source: Source, how: How) -> str:
     """What the outcome is a function of: what came in, the program, and of raw submissions the day."""
     place, digest = Path(source.place), hashlib.sha256(how.program.encode())
     if not source.is_raw:
-        digest.update((place / MANIFEST).read_bytes())
+        digest.update(hand_over.manifest_of(place, source.nursery).read_bytes())
         return digest.hexdigest()
     digest.update(run.the_day(Workspace(place).settings, _day(how)).isoformat().encode())
     for path in _raw_files(place):
@@ -202,27 +209,18 @@ def _day(how: How) -> Any:
     return dt.date.fromisoformat(how.as_of) if how.as_of else None
 
 
-def _copy(source: Source, target: Path, mark: str, how: How) -> None:
-    """A hand-over, every file of it proved, into the place of what was taken in before."""
+def _copy(source: Source, aside: Path, how: How) -> None:
+    """A hand-over, every file of it proved, into a folder aside."""
     place = Path(source.place)
-    said = _manifest(place)
-    beside = target.with_name(f".{target.name}.part")
-    shutil.rmtree(beside, ignore_errors=True)
-    try:
-        for name, told in said["files"].items():
-            path, copy = place / name, beside / name
-            if not path.is_file():
-                raise Refused(tr("{file} is missing; have it handed over again", file=name))
-            copy.parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(path, copy)
-            if copy.stat().st_size != told["size"] or hand_over.digest_of(copy) != told["sha256"]:
-                raise Refused(tr("{file} is damaged: it is not what was written; have it handed over again", file=name))
-            _prove_columns(copy, name)
-        shutil.copyfile(place / MANIFEST, beside / MANIFEST)
-        (beside / _MARK).write_text(json.dumps({"mark": mark}), encoding="utf-8")
-        beside.rename(target)
-    finally:
-        shutil.rmtree(beside, ignore_errors=True)
+    for name, told in _manifest(place, source.nursery)["files"].items():
+        path, copy = place / name, aside / _OUT / name
+        if not path.is_file():
+            raise Refused(tr("{file} is missing; have it handed over again", file=name))
+        copy.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(path, copy)
+        if copy.stat().st_size != told["size"] or hand_over.digest_of(copy) != told["sha256"]:
+            raise Refused(tr("{file} is damaged: it is not what was written; have it handed over again", file=name))
+        _prove_columns(copy, name)
 
 
 def _prove_columns(path: Path, name: str) -> None:
@@ -243,26 +241,17 @@ def _prove_columns(path: Path, name: str) -> None:
             raise Refused(tr(what, file=name, column=column, kind=kind))
 
 
-def _run_raw(source: Source, target: Path, mark: str, how: How) -> None:
+def _run_raw(source: Source, aside: Path, how: How) -> None:
     """The nursery's own pipeline on what came in, in a workspace that is gone afterwards, and its hand-over."""
-    with tempfile.TemporaryDirectory(prefix="formpack-") as aside:
-        place, own = Path(source.place), Workspace(Path(aside) / "nursery")
-        own.folder.mkdir()
-        shutil.copyfile(place / SETTINGS_NAME, own.folder / SETTINGS_NAME)
-        for name in _RAW:
-            if (place / name).is_dir():
-                shutil.copytree(place / name, own.folder / name)
-        run.import_files(own, [place / "inbox"], _day(how), run.no_progress, show=run.EVERYTHING)
-        with run.opened(own, as_of=_day(how)) as (store, day):
-            done = hand_over.hand_over(store, own, Path(aside) / "out", day)
-        (done.folder / _MARK).write_text(json.dumps({"mark": mark}), encoding="utf-8")
-        beside = target.with_name(f".{target.name}.part")
-        shutil.rmtree(beside, ignore_errors=True)
-        try:
-            shutil.copytree(done.folder, beside)
-            beside.rename(target)
-        finally:
-            shutil.rmtree(beside, ignore_errors=True)
+    place, own = Path(source.place), Workspace(aside / "nursery")
+    own.folder.mkdir()
+    shutil.copyfile(place / SETTINGS_NAME, own.folder / SETTINGS_NAME)
+    for name in _RAW:
+        if (place / name).is_dir():
+            shutil.copytree(place / name, own.folder / name)
+    run.import_files(own, [place / "inbox"], _day(how), run.no_progress, show=run.EVERYTHING)
+    with run.opened(own, as_of=_day(how)) as (store, day):
+        hand_over.hand_over(store, own, aside / _OUT, day)
 
 
 # -- all of them
@@ -277,14 +266,13 @@ def take_all(folders: Iterable[Path], how: How, each: Each) -> list[Found]:
     sources, odd = find(folders)
     taken = Path(how.workspace) / TAKEN
     taken.mkdir(parents=True, exist_ok=True)
-    stays = {f"nursery={one.nursery}" for one in sources}
-    for path in taken.glob("nursery=*"):
-        if path.name not in stays:
-            shutil.rmtree(path)
+    there = {p.name.removeprefix("nursery=").removesuffix(".json") for depth in ("", "*/") for p in taken.glob(f"{depth}nursery=*")}
+    for nursery in sorted(there - {one.nursery for one in sources}):
+        hand_over.remove(taken, nursery)
     found = [*each(take_in, sources, how), *odd]
     for one in found:
         if one.why:
-            shutil.rmtree(taken / f"nursery={one.nursery}", ignore_errors=True)
+            hand_over.remove(taken, one.nursery)
     return sorted(found, key=lambda one: (one.nursery, one.place))
 
 
@@ -294,7 +282,3 @@ def program_mark() -> str:
     for path in sorted(p for name in ("formpack", "pipeline") for p in (here / name).rglob("*") if p.suffix in (".py", ".sql", ".json")):
         digest.update(f"{path.relative_to(here).as_posix()}\0".encode() + path.read_bytes())
     return digest.hexdigest()
-
-
-def as_row(source: Source) -> tuple[Any, ...]:
-    return tuple(asdict(source).values())

@@ -71,12 +71,12 @@ def _hand_over(ws: Workspace, folder: Path, as_of: dt.date | None, is_named: boo
         with run.opened(ws, as_of=as_of, is_published=True) as (store, day):
             done = hand_over.hand_over(store, ws, folder, day, is_named)
     if as_json:
-        print_json({"folder": str(done.folder), "rows": done.rows, "named": is_named})
+        print_json({"manifest": str(done.manifest), "rows": done.rows, "named": is_named})
         return
     say(
         tr(
             "{folder} holds {submissions} and {tables} of this nursery.",
-            folder=str(done.folder),
+            folder=str(folder),
             submissions=many(done.rows["submissions"], "submission"),
             tables=many(len(done.rows), "table"),
         )

@@ -1,11 +1,11 @@
 """What a nursery hands over to a body that gathers many: every table of the contract and what accepted submissions say, as
 Parquet by season, with people and teams under stable pseudonyms, and a manifest that says of every file what is in it.
 
-    DIR/nursery=CODE/manifest.json
-    DIR/nursery=CODE/TABLE/season=YYYY/data_0.parquet
+    DIR/nursery=CODE.json                                  the manifest
+    DIR/TABLE/nursery=CODE/season=YYYY/data_0.parquet
 
-Hand-overs of any number of nurseries stand in one folder, and anything that reads Parquet finds nursery and season in the names
-of the folders. What the manifest and the tables hold is in `hand_over.schema.json`, a JSON Schema of version `VERSION`.
+Hand-overs of any number of nurseries stand in one folder, and what reads Parquet finds nursery and season in the names of the
+folders. What manifest and tables hold is in `hand_over.schema.json`, a JSON Schema of version `VERSION`.
 """
 
 from __future__ import annotations
@@ -27,13 +27,13 @@ from typing import Any
 from formpack.catalog import Question
 from formpack.words import marked, tr
 from pipeline.findings import Refused
+from pipeline.outputs import one_file
 from pipeline.settings import HandOver
 from pipeline.store import Store
 from pipeline.tables import TABLES, copy_out, in_order
 from pipeline.workspace import LISTS, MADE_FOR_PHONES, Workspace
 
 FORMAT, VERSION = "formpack hand-over", 1
-MANIFEST = "manifest.json"
 NO_SEASON = "all"
 """The season of tables that sum over all seasons."""
 CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
@@ -71,9 +71,9 @@ GROUP BY ALL ORDER BY ALL
 
 @dataclass(frozen=True)
 class HandedOver:
-    """What was written: the nursery's folder, its tables with their rows, and whether names stand in it."""
+    """What was written: the manifest, the tables with their rows, and whether names stand in them."""
 
-    folder: Path
+    manifest: Path
     rows: dict[str, int]
     is_named: bool
 
@@ -123,17 +123,14 @@ def columns_of(table: str) -> dict[str, str]:
     return {name: column["arrow"] for name, column in rows.items() if "people" not in column or column["people"] != "left out"}
 
 
-def hand_over(store: Store, workspace: Workspace, folder: Path, day: dt.date, is_named: bool = False, **more: Any) -> HandedOver:
-    """Write the hand-over of the nursery into `folder`, in the place of its former one; `more` goes into the manifest. All
-    tables must be fresh. Raises Refused where the folder has that of another nursery under the same code, or cannot be
-    written."""
+def hand_over(store: Store, workspace: Workspace, folder: Path, day: dt.date, is_named: bool = False) -> HandedOver:
+    """Write the hand-over of the nursery into `folder`, in the place of its former one. All tables must be fresh. Raises Refused
+    where the folder has that of another nursery under the same code, or cannot be written."""
     how = settings_of(workspace)
-    target = folder / f"nursery={how.nursery}"
-    refuse_another(target, origin(how.key))
-    beside, former = (target.with_name(f".{target.name}.{word}") for word in ("part", "former"))
+    refuse_another(folder, how)
+    beside = folder / f".nursery={how.nursery}.part"
     try:
-        for old in (beside, former):
-            shutil.rmtree(old, ignore_errors=True)
+        shutil.rmtree(beside, ignore_errors=True)
         beside.mkdir(parents=True)
         tables = {
             name: _write_table(store, query, columns, name, how, beside, is_named)
@@ -150,35 +147,56 @@ def hand_over(store: Store, workspace: Workspace, folder: Path, day: dt.date, is
             "program": f"formpack {version('formpack')}",
             "people": "named" if is_named else "pseudonyms",
             "season_begins": how.season_begins,
-            **more,
             "tables": tables,
             "files": {
                 p.relative_to(beside).as_posix(): {"size": p.stat().st_size, "sha256": digest_of(p)}
                 for p in sorted(beside.rglob("*.parquet"))
             },
         }
-        (beside / MANIFEST).write_text(json.dumps(said, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-        if target.exists():
-            target.rename(former)
-        beside.rename(target)
-        shutil.rmtree(former, ignore_errors=True)
+        put(beside, folder, how.nursery, said)
     except OSError as wrong:
-        said = marked("The hand-over could not be written to {folder}, and what stood there stands: {why}.")
-        raise Refused(tr(said, folder=folder, why=wrong.strerror or wrong)) from None
+        what = marked("The hand-over could not be written to {folder}: {why}. Hand over again when that is put right.")
+        raise Refused(tr(what, folder=folder, why=wrong.strerror or wrong)) from None
     finally:
         shutil.rmtree(beside, ignore_errors=True)
-    return HandedOver(target, {name: t["rows"] for name, t in tables.items()}, is_named)
+    return HandedOver(manifest_of(folder, how.nursery), {name: t["rows"] for name, t in tables.items()}, is_named)
 
 
-def refuse_another(target: Path, own: str) -> None:
-    """Raises Refused where a hand-over of another nursery stands at `target`."""
+def manifest_of(folder: Path, nursery: str) -> Path:
+    return folder / f"nursery={nursery}.json"
+
+
+def put(beside: Path, folder: Path, nursery: str, said: dict[str, Any]) -> None:
+    """Tables written as `beside`/TABLE/nursery=CODE into their places, in the place of former ones: what is said of them goes
+    first and comes last, so that half a change is seen to be one."""
+    remove(folder, nursery)
+    for path in sorted(beside.glob(f"*/nursery={nursery}")):
+        target = folder / path.relative_to(beside)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        path.rename(target)
+    with one_file(manifest_of(folder, nursery)) as new:
+        new.write_text(json.dumps(said, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+def remove(folder: Path, nursery: str) -> None:
+    """Take a nursery out of a folder of hand-overs."""
+    manifest_of(folder, nursery).unlink(missing_ok=True)
+    for path in folder.glob(f"*/nursery={nursery}"):
+        shutil.rmtree(path)
+
+
+def refuse_another(folder: Path, how: HandOver) -> None:
+    """Raises Refused where the folder has a hand-over of another nursery under this code."""
+    own = origin(how.key)
     try:
-        there = json.loads((target / MANIFEST).read_text(encoding="utf-8")).get("origin", own)
+        there = json.loads(manifest_of(folder, how.nursery).read_text(encoding="utf-8")).get("origin", own)
     except (OSError, ValueError, AttributeError, RecursionError):
         return
     if there != own:
-        said = marked("{folder} has the hand-over of another nursery under the same code, or of this one with another key; name another folder.")
-        raise Refused(tr(said, folder=target))
+        said = marked(
+            "{folder} has the hand-over of another nursery under the code {nursery}, or of this one with another key; name another folder."
+        )
+        raise Refused(tr(said, folder=folder, nursery=how.nursery))
 
 
 def digest_of(path: Path) -> str:
@@ -255,13 +273,13 @@ def _write_table(
     season = f"'{NO_SEASON}'"
     if day := _DATED.get(name, "visit_date" if name.startswith("answers_") else ""):
         season = f"coalesce(year(\"{day}\" - INTERVAL {how.season_begins - 1} MONTH)::VARCHAR, '{NO_SEASON}')"
-    (folder / name).mkdir()
+    own = folder / name / f"nursery={how.nursery}"
     store.connection.execute(f"CREATE OR REPLACE TEMP TABLE going_out AS SELECT {listed}, {season} AS season FROM ({query})")
     # in the order of their codes rows would tell whose pseudonym is whose
     order = "ALL" if any(column.kind for column in shown.values()) else "rowid"
     for (of,) in store.rows("SELECT DISTINCT season FROM going_out ORDER BY 1"):
-        part = folder / name / f"season={of}"
-        part.mkdir()
+        part = own / f"season={of}"
+        part.mkdir(parents=True)
         rows = f"SELECT * EXCLUDE (season) FROM going_out WHERE season = '{of}' ORDER BY {order}"
         copy_out(store, rows, part / "data_0.parquet", "FORMAT parquet, COMPRESSION zstd")
     return {

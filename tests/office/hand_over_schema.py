@@ -68,13 +68,13 @@ def schema(store: Store) -> dict[str, Any]:
         "tables": {"type": "object", "additionalProperties": table},
         "files": {
             "type": "object",
-            "propertyNames": {"pattern": r"^[A-Za-z0-9_]+/season=(\d{4}|all)/[A-Za-z0-9_]+\.parquet$"},
+            "propertyNames": {"pattern": r"^\w+/nursery=[\w-]+/season=(\d{4}|all)/\w+\.parquet$"},
             "additionalProperties": file,
         },
     }
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": f"Hand-over of a nursery, version {hand_over.VERSION}: {hand_over.MANIFEST}; in $defs a row of each table",
+        "title": f"Hand-over of a nursery, version {hand_over.VERSION}: nursery=CODE.json; in $defs a row of each table",
         "type": "object",
         "required": list(told),
         "properties": told,

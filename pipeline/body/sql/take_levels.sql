@@ -1,7 +1,8 @@
 -- Buds of each nursery by level: set, read and taken.
 WITH own AS (
     SELECT nursery, coalesce(rootstock, '?') AS rootstock, coalesce(scion, '?') AS scion, attempt::VARCHAR AS attempt, season,
-        month(budded_on)::BIGINT AS month, buds_set, green + brown + missing AS read, green
+        month(budded_on)::BIGINT AS month, buds_set, coalesce(green + brown + missing, 0) AS read,
+        coalesce(green, 0) AS green
     FROM lots
 ),
 levels AS (

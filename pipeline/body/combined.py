@@ -1,0 +1,107 @@
+"""The whole of a body's run: what it is given -> what is taken in -> sums by an engine -> tables, store, page."""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+import tempfile
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from formpack import words
+from formpack.words import marked, tr
+from pipeline.body import sources
+from pipeline.body.engines import engine
+from pipeline.body.pooled import TABLES, tables_of
+from pipeline.body.sources import TAKEN, Found, How
+from pipeline.findings import Refused
+from pipeline.outputs import Batch, together
+from pipeline.run import no_progress
+from pipeline.workspace import SETTINGS_NAME
+
+STORE = "combined.duckdb"
+PAGE, BOOK = "body-report.html", "body-report.xlsx"
+
+
+@dataclass(frozen=True)
+class Combined:
+    """What came of it: every nursery that was given, the tables, and the files written."""
+
+    found: list[Found]
+    tables: dict[str, Any]
+    files: list[Path]
+
+    @property
+    def left_out(self) -> list[Found]:
+        return [one for one in self.found if one.why]
+
+
+def combine(
+    folders: Iterable[Path],
+    workspace: Path,
+    engine_name: str = "duckdb",
+    master: str = "",
+    as_of: dt.date | None = None,
+    progress: Any = no_progress,
+) -> Combined:
+    """Combine the nurseries in these folders in the workspace, which is new or of an earlier combining. Raises Refused."""
+    from pipeline.body.page import write_page
+
+    _refuse_others(workspace)
+    workspace.mkdir(parents=True, exist_ok=True)
+    workspace = workspace.resolve()
+    how = How(str(workspace), sources.program_mark(), words.current(), as_of.isoformat() if as_of else "")
+    with engine(engine_name, workspace, master, progress) as chosen:
+        found = sources.take_all(folders, how, chosen.each)
+        progress(tr("Putting them together"), 0, 1)
+        tables = tables_of(chosen, found)
+    reports = workspace / "reports"
+    with together(workspace) as files:
+        _write_store(workspace, tables, files)
+        written = write_page(tables, reports, files)
+    return Combined(found, tables, [workspace / STORE, *written])
+
+
+def _refuse_others(workspace: Path) -> None:
+    """A body's workspace is its own: nothing of a nursery, nor of anything else, is mixed with it."""
+    if (workspace / SETTINGS_NAME).exists():
+        said = marked("{folder} is the workspace of a nursery; name a new folder with --workspace, which will be the body's own.")
+        raise Refused(tr(said, folder=workspace))
+    if workspace.exists() and (not workspace.is_dir() or (any(workspace.iterdir()) and not (workspace / TAKEN).is_dir())):
+        said = marked("{folder} holds something else; name a new folder with --workspace, which will be the body's own.")
+        raise Refused(tr(said, folder=workspace))
+
+
+def _write_store(workspace: Path, tables: dict[str, Any], files: Batch) -> None:
+    """The tables of the body, and in the schema `by_nursery` every table of every nursery under each other, as they stand in
+    `taken/`: a program that opens the store does so in the workspace."""
+    with tempfile.TemporaryDirectory(prefix=".store-", dir=workspace) as aside:
+        path = Path(aside) / STORE
+        with duckdb.connect(str(path)) as connection:
+            for name, table in tables.items():
+                connection.register("incoming", table)
+                connection.execute(f'CREATE TABLE "{name}" AS FROM incoming')
+                connection.unregister("incoming")
+            connection.execute("CREATE SCHEMA by_nursery")
+            connection.execute(f"SET file_search_path = '{str(workspace).replace(chr(39), chr(39) * 2)}'")
+            for name in sorted({p.parent.name for p in (workspace / TAKEN).glob("*/nursery=*")}):
+                reads = f"read_parquet('{TAKEN}/{name}/nursery=*/season=*/*.parquet', hive_partitioning = true,"
+                reads += " hive_types_autocast = false, union_by_name = true)"
+                connection.execute(f'CREATE VIEW by_nursery."{name}" AS FROM {reads}')
+        shutil.move(path, files.place(workspace / STORE))
+
+
+def open_store(workspace: Path) -> duckdb.DuckDBPyConnection:
+    """The store of a body, for reading, wherever the program was started."""
+    connection = duckdb.connect(str(workspace / STORE), read_only=True)
+    connection.execute(f"SET file_search_path = '{str(workspace.resolve()).replace(chr(39), chr(39) * 2)}'")
+    return connection
+
+
+def of_body(name: str) -> tuple[str, ...]:
+    """The columns of a table of the body."""
+    return tuple(column.partition(":")[0] for column in TABLES[name][1])

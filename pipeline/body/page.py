@@ -1,0 +1,2 @@
+def write_page(tables, reports, files):
+    return []
