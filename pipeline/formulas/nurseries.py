@@ -128,8 +128,14 @@ _POINTS = 256
 _ROUNDS = 8
 _DRAWS = 40
 """Values of the variance between nurseries that are looked at, each as likely as the others."""
-_ENOUGH = 10
 _KINDS = {"month": 1, "quarter": 3, "year": 12}
+"""Parts of a nursery's time, in months."""
+_BEGIN = {"cell": 0.05, "month": 0.1, "quarter": 0.05, "year": 0.02, "pair": 0.02}
+"""Variances on the logit, of a cell, of a nursery's month, quarter and year, of a nursery with a pair: where learning begins."""
+_QUICK = 300
+_ENOUGH = 10
+"""Fewer months than so many beyond one a nursery tell too little of how months differ."""
+_TINY, _NO_DOUBT = 1e-300, 1e9
 
 
 class _Kind(NamedTuple):
@@ -139,13 +145,6 @@ class _Kind(NamedTuple):
     of: Whole
     nursery: Whole
     scale: Real
-
-
-class _Parts(NamedTuple):
-    """Variances (k,) by kind and what they are known by: (k, k) covariance."""
-
-    variances: Real
-    doubt: Real
 
 
 def _one_of(*factors: Whole) -> tuple[Whole, Whole]:
@@ -181,6 +180,7 @@ class _Work:
         clusters["pair"] = _one_of(who, pair)
         for k, (number, first) in clusters.items():
             self.kinds[k] = _Kind(number, who[first], one)
+        self.more = np.zeros((len(self.kinds), len(self.kinds) + 1))
 
     def rho_of_lots(self, mean: Real) -> tuple[float, float]:
         """rho by the squares of lots about their cell, and how many lots there are beyond one a cell."""
@@ -200,137 +200,150 @@ class _Work:
 
     def run(self) -> None:
         """Fit, variances, weights and spreads in turn."""
-        c = self.cells
-        variances, b = np.array([0.05, 0.1, 0.05, 0.02, 0.02]), None
-        mean = np.full(len(self.n), (self.y.sum() + 1) / (self.n.sum() + 2))
-        self.parts = _Parts(variances, np.zeros((5, 5)))
+        b, mean = None, np.full(len(self.n), (self.y.sum() + 1) / (self.n.sum() + 2))
+        variances = np.array([_BEGIN[k] for k in self.kinds])
         for turn in range(_ROUNDS):
+            is_last = turn == _ROUNDS - 1
             self.rho, self.free_lots = self.rho_of_lots(mean)
-            information = self.n * mean * (1 - mean)
             chance = 1 + self.rho * np.maximum(self.nn / self.n - 1, 0)
+            information = self.n * mean * (1 - mean)
             inflated = chance.copy()
-            for (_, kind), variance in zip(self.kinds.items(), variances, strict=True):
+            for kind, variance in zip(self.kinds.values(), variances, strict=True):
                 inflated += variance * np.bincount(kind.of, information)[kind.of]
-            weight = 1 / inflated
-            self.fitted = fit(
-                weight * self.y, weight * self.n, self.design, self.ridge, 0.0, b, 1e-2 if turn < _ROUNDS - 1 else 1e-8
-            )
+            weight, near = 1 / inflated, 1e-8 if is_last else 1e-2
+            self.fitted = fit(weight * self.y, weight * self.n, self.design, self.ridge, 0.0, b, near)
             b = self.fitted.coefficients
             mean = special.expit(self.design.times(b))[self.design.row]
             information = self.n * mean * (1 - mean)
-            self.w = weight * information
+            self.middle = float((mean * (1 - mean) * self.n).sum() / self.n.sum())
+            self.weight, self.left = weight * information, weight * (self.y - self.n * mean)
             self.noise = _Kind(np.arange(len(self.n)), self.who, np.sqrt(chance / information))
-            self.left = weight * (self.y - self.n * mean)
+            # the effects' part in what is expected hardly changes with the turns, and of many nurseries takes most of the time
+            if is_last or turn == 1 or (turn > 1 and self.many <= _QUICK):
+                self.allow_for_effects()
             variances = self.learn(variances)
-            seen = b**2 + self.fitted.inverse.diagonal()
-            for k in np.unique(self.family[self.family > 0]):
-                own = self.family == k
-                self.ridge = np.where(own, (own.sum() + 4) / (seen[own].sum() + 4 * self.expected[own][0] ** 2), self.ridge)
-        del c
+            if not is_last:
+                seen = b**2 + self.fitted.inverse.diagonal()
+                for k in np.unique(self.family[self.family > 0]):
+                    own = self.family == k
+                    learned = (own.sum() + 4) / (seen[own].sum() + 4 * self.expected[own][0] ** 2)
+                    self.ridge = np.where(own, learned, self.ridge)
 
-    def columns(self, scaled: Real, kind: _Kind) -> csr_array:
-        """(h, p) what each cluster takes up of the columns but the nurseries', weighted."""
-        first = self.design.width - self.many
+    def _clusters(self) -> list[tuple[_Kind, Real, Real]]:
+        """Each kind, chance last, with how much of its part each cell takes up, weighted (m,), and each cluster (h,)."""
+        scaled = [(k, self.weight * k.scale) for k in (*self.kinds.values(), self.noise)]
+        return [(k, s, np.bincount(k.of, s, len(k.nursery))) for k, s in scaled]
+
+    def _columns(self, kind: _Kind, scaled: Real) -> csr_array:
+        """(h, p) what the cells of each cluster take up of the columns but the nurseries', weighted."""
         column = self.design.column[:-1, self.design.row]
-        place = np.tile(kind.of, len(column))
-        found = csr_array(
-            (np.tile(scaled, len(column)), (place, np.ravel(column))), shape=(len(kind.nursery), self.design.width + 1)
-        )
-        return found[:, :first]
+        place = np.tile(kind.of, len(column)), np.ravel(column)
+        found = csr_array((np.tile(scaled, len(column)), place), shape=(len(kind.nursery), self.design.width + 1))
+        return found[:, : self.design.width - self.many]
 
-    def within(self, kind: _Kind) -> csr_array:
-        return csr_array(
-            (np.ones(len(kind.nursery)), (np.arange(len(kind.nursery)), kind.nursery)), shape=(len(kind.nursery), self.many)
-        )
+    def allow_for_effects(self) -> None:
+        """What the clusters of each kind have of the columns, less their part of their nursery's, D (h, p): D'D, by nursery
+        their sums weighted by size, and sums of squared sizes; and what the fitted effects take from each expected sum
+        of squares, by the traces of C D'D C G'G and C D'N'G, G being D over the sizes, N what two kinds have together."""
+        clusters, inverse = self._clusters(), self.fitted.inverse
+        small, cross, total = inverse.small, inverse.cross, np.bincount(self.who, self.weight, self.many)
+        taken = [self._columns(k, scaled) for k, scaled, _ in clusters]
+        into = [csr_array((np.ones(len(k.nursery)), (k.nursery, np.arange(len(k.nursery))))) for k, _, _ in clusters]
+        by = [(i @ _times(a, size)).toarray() for i, a, (_, _, size) in zip(into, taken, clusters, strict=True)]
+        self.sizes = [np.bincount(k.nursery, size * size, self.many) for k, _, size in clusters]
+        self.crossed, self.by_nursery = [], []
+        for a, f, q in zip(taken, by, self.sizes, strict=True):
+            mixed = cross @ f
+            self.crossed.append((a.T @ a).toarray() - mixed - mixed.T + (cross * q) @ cross.T)
+            self.by_nursery.append(f - (cross * q).T)
+        for i in range(len(self.kinds)):
+            g, _, size = clusters[i]
+            over = _times(taken[i], 1 / size)
+            mixed = cross @ (into[i] @ taken[i]).toarray()
+            turned = small @ ((over.T @ taken[i]).toarray() - mixed - mixed.T + (cross * total) @ cross.T) @ small
+            for j, (h, scaled, other) in enumerate(clusters):
+                both = csr_array((scaled, (h.of, g.of)), shape=(len(other), len(size))) @ over
+                part = (taken[j].T @ both).toarray() - by[j].T @ cross.T
+                part -= cross @ (into[j] @ _times(both, other)).toarray() - (cross * self.sizes[j]) @ cross.T
+                self.more[i, j] = (turned * self.crossed[j]).sum() - 2 * (small * part).sum()
 
     def learn(self, was: Real) -> Real:
-        """Variances by the sums of squares between clusters of each kind."""
-        names = list(self.kinds)
-        inverse = self.fitted.inverse
-        small, cross, total = inverse.small, inverse.cross, np.bincount(self.who, self.w, self.many)
-        all_kinds = [*self.kinds.values(), self.noise]
-        scaled = [self.w * k.scale for k in all_kinds]
-        size = [np.bincount(k.of, s, len(k.nursery)) for k, s in zip(all_kinds, scaled, strict=True)]
-        taken = [self.columns(s, k) for k, s in zip(all_kinds, scaled, strict=True)]
-        into = [self.within(k) for k in all_kinds]
-        # what clusters have of the columns, less their share of the nursery's: its squares, and with the sizes by nursery
-        by = [(i.T @ (a.multiply(s[:, None]).tocsr())).toarray() for i, a, s in zip(into, taken, size, strict=True)]
-        squared = [np.bincount(k.nursery, s * s, self.many) for k, s in zip(all_kinds, size, strict=True)]
-        self.E, self.F, self.S = [], [], []
-        for a, f, q in zip(taken, by, squared, strict=True):
-            mixed = cross @ f
-            self.E.append((a.T @ a).toarray() - mixed - mixed.T + (cross * q) @ cross.T)
-            self.F.append(f - (cross * q).T)
-            self.S.append(q)
-        k = len(names)
-        own, expected = np.zeros((k, self.many)), np.zeros((k, k + 1, self.many))
-        more = np.zeros((k, k + 1))
-        likely = np.zeros(k)
-        for i in range(k):
-            g, weight = all_kinds[i], size[i]
-            sums = np.bincount(g.of, self.left, len(weight))
-            own[i] = (
-                np.bincount(g.nursery, sums**2 / weight, self.many) - np.bincount(self.who, self.left, self.many) ** 2 / total
-            )
-            # the fitted effects, allowed for: tr(C D'D C G'G) - 2 tr(C D' N' G)
-            over = taken[i].multiply(1 / weight[:, None]).tocsr()
-            share = (into[i].T @ taken[i]).toarray()
-            gg = (over.T @ taken[i]).toarray() - cross @ share - share.T @ cross.T + (cross * total) @ cross.T
-            turned = small @ gg @ small
-            in_all = np.zeros(len(weight))
-            for j, h in enumerate(all_kinds):
-                both = csr_array((scaled[j], (g.of, h.of)), shape=(len(weight), len(h.nursery)))
-                squares = both.multiply(both).sum(1)
-                expected[i, j] = np.bincount(g.nursery, squares / weight, self.many) - squared[j] / total
-                mixed = both.T @ over
-                part = (taken[j].T @ mixed).toarray() - (by[j].T @ cross.T)
-                last = (into[j].T @ mixed.multiply(size[j][:, None]).tocsr()).toarray()
-                part = part - cross @ last + (cross * squared[j]) @ cross.T
-                more[i, j] = (turned * self.E[j]).sum() - 2 * (small * part).sum()
-                in_all += (was[j] if j < k else 1.0) * squares
-            likely[i] = 2 * ((in_all / weight) ** 2).sum()
-        whole = expected.sum(2) + more
-        self.debug = (own.sum(1), whole)
-        clusters = np.array([len(kind.nursery) for kind in self.kinds.values()], dtype=float)
-        tells = (clusters > self.many) & (np.diag(whole[:, :k]) > 1e-6 * clusters)
-        rows = 1 / np.sqrt(np.maximum(likely, 1e-300))
-        found = np.zeros(k)
-        a = (whole[:, :k] * rows[:, None])[np.ix_(tells, tells)]
-        found[tells] = optimize.nnls(a, ((own.sum(1) - whole[:, k]) * rows)[tells])[0]
-        each = own - np.einsum("ijn,j->in", expected[:, :k], found) - expected[:, k]
-        each -= (more[:, :k] @ found + more[:, k])[:, None] / self.many
-        back = np.zeros((k, k))
-        back[np.ix_(tells, tells)] = np.linalg.pinv(whole[:, :k][np.ix_(tells, tells)])
-        by_nursery = (each @ each.T) * self.many / max(1, self.many - 1)
-        scale = np.sqrt(np.maximum(1.0, likely / np.maximum(np.diag(by_nursery), 1e-300)))
-        self.parts = _Parts(found, back @ (by_nursery * np.outer(scale, scale)) @ back.T)
+        """The variances (k,) at which the sums of squares between the clusters of each kind within nurseries are what is expected
+        of them, none below 0, and their doubt."""
+        clusters, k = self._clusters(), len(self.kinds)
+        total, rest = (np.bincount(self.who, v, self.many) for v in (self.weight, self.left))
+        own, expected, likely = np.zeros((k, self.many)), np.zeros((k, k + 1, self.many)), np.zeros(k)
+        for i, (g, _, size) in enumerate(clusters[:k]):
+            own[i] = np.bincount(g.nursery, np.bincount(g.of, self.left, len(size)) ** 2 / size, self.many) - rest**2 / total
+            in_all = np.zeros(len(size))
+            for j, (h, scaled, other) in enumerate(clusters):
+                both = csr_array((scaled, (g.of, h.of)), shape=(len(size), len(other)))
+                both.data **= 2
+                squares = both.sum(1)
+                expected[i, j] = (
+                    np.bincount(g.nursery, squares / size, self.many) - np.bincount(h.nursery, other**2, self.many) / total
+                )
+                in_all += np.append(was, 1.0)[j] * squares
+            likely[i] = 2 * ((in_all / size) ** 2).sum()
+        whole = expected.sum(2) + self.more
+        a, wanted = whole[:, :k], own.sum(1) - whole[:, k]
+        many = np.array([len(kind.nursery) for kind in self.kinds.values()])
+        tells = (many > self.many) & (np.diag(a) > 1e-6 * many)
+        kept = np.ix_(tells, tells)
+        found, back, sd = np.zeros(k), np.zeros((k, k)), np.sqrt(np.maximum(likely, _TINY))
+        found[tells] = optimize.nnls((a / sd[:, None])[kept], (wanted / sd)[tells])[0]
+        back[kept] = np.linalg.pinv(a[kept])
+        # how the nurseries disagree, but not less than clusters by themselves would
+        each = own - np.einsum("ijn,j->in", expected, np.append(found, 1.0))
+        each -= (self.more @ np.append(found, 1.0))[:, None] / self.many
+        squares = (each @ each.T) * self.many / max(1, self.many - 1)
+        wider = np.sqrt(np.maximum(1.0, likely / np.maximum(np.diag(squares), _TINY)))
+        doubt = back @ (squares * np.outer(wider, wider)) @ back.T
+        # what is possible is cut off at 0: the spread of what is left of a normal curve
+        spread = np.sqrt(np.maximum(np.diag(doubt), _TINY))
+        at = -(back @ wanted) / spread
+        hazard = np.exp(-at * at / 2 - math.log(math.sqrt(2 * math.pi)) - special.log_ndtr(-at))
+        cut = np.sqrt(np.maximum(1 + at * hazard - hazard**2, 1e-6))
+        self.doubt = doubt * np.outer(cut, cut)
+        # few months cannot show that they do not differ (as `overdispersion.cautious`)
+        month = list(self.kinds).index("month")
+        free = float(many[month] - self.many)
+        floor = USUAL_RHO / max(self.middle, 0.01) * max(0.0, 1 - free / _ENOUGH)
+        if found[month] < floor:
+            found[month] = floor
+            self.doubt[month, month] = max(self.doubt[month, month], 2 * floor**2 / max(4.0, free))
+        self.variances = found
         return found
 
-    def errors(self, slopes: Real, own: Real, is_own: bool, common: Real, times: Real) -> tuple[Real, Real]:
-        """(variance, freedom) of combinations (k,): `slopes` (k, p) of the columns but the nurseries', `own` (k,) of the nursery of
-        the same number (where `is_own`), and `times` (k,) `common` (N,) of all nurseries."""
-        inverse = self.fitted.inverse
-        cross, scale = inverse.cross, inverse.own
-        rest = slopes - np.outer(times, cross @ common)
-        if is_own:
-            rest = rest - own[:, None] * cross.T
-        u = rest @ inverse.small
-        base = common * scale
-        gave = np.zeros((len(slopes), len(self.E)))
-        for j, (e, f, s) in enumerate(zip(self.E, self.F, self.S, strict=True)):
-            gave[:, j] = np.einsum("ij,ij->i", u @ e, u) + 2 * times * (u @ (base @ f)) + times**2 * (base**2 @ s)
-            if is_own:
+    def errors(self, slopes: Real, own: Real | None, times: Real | None, common: Real) -> tuple[Real, Real]:
+        """(variance, freedom) of combinations (k,) of the coefficients: `slopes` (k, p) of the columns but the nurseries', `own`
+        (N,) of the nursery of the same number (None: of none), and `times` (k,) `common` (N,) of all nurseries (None: none).
+
+        Freedom: F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114."""
+        cross, scale = self.fitted.inverse.cross, self.fitted.inverse.own
+        of_all = np.zeros(len(slopes)) if times is None else times
+        rest = slopes - np.outer(of_all, cross @ common)
+        if own is not None:
+            rest -= own[:, None] * cross.T
+        u, base = rest @ self.fitted.inverse.small, common * scale
+        gave = np.zeros((len(slopes), len(self.crossed)))
+        for j, (e, f, s) in enumerate(zip(self.crossed, self.by_nursery, self.sizes, strict=True)):
+            gave[:, j] = np.einsum("ij,ij->i", u @ e, u) + 2 * of_all * (u @ (base @ f)) + of_all**2 * (base**2 @ s)
+            if own is not None:
                 mine = own * scale
-                gave[:, j] += 2 * mine * np.einsum("ij,ij->i", u, f) + mine**2 * s + 2 * times * mine * base * s
-        # of the columns that are drawn towards nothing: how far they are drawn
-        first = self.design.width - self.many
-        drawn = (u**2) @ self.ridge[:first]
-        k = len(self.parts.variances)
-        by_parts = gave[:, :k] @ self.parts.variances
-        variance = by_parts + gave[:, k] + drawn
-        doubt = np.einsum("ij,jk,ik->i", gave[:, :k], self.parts.doubt, gave[:, :k])
-        doubt += 2 * gave[:, k] ** 2 / max(1.0, self.free_lots)
-        return variance, np.clip(2 * variance**2 / np.maximum(doubt, 1e-300), 1.0, 1e9)
+                gave[:, j] += 2 * mine * np.einsum("ij,ij->i", u, f) + mine**2 * s + 2 * of_all * mine * base * s
+        by_parts, chance = gave[:, :-1], gave[:, -1]
+        # and how far effects that are drawn towards nothing are drawn
+        variance = by_parts @ self.variances + chance + u**2 @ self.ridge[: u.shape[1]]
+        doubt = np.einsum("ij,jk,ik->i", by_parts, self.doubt, by_parts) + 2 * chance**2 / max(1.0, self.free_lots)
+        return variance, np.clip(2 * variance**2 / np.maximum(doubt, _TINY), 1.0, _NO_DOUBT)
+
+
+def _times(rows: csr_array, by: Real) -> csr_array:
+    """(h, p) the rows each so many times (h,)."""
+    found = rows.copy()
+    found.data *= np.repeat(by, np.diff(rows.indptr))
+    return found
 
 
 def between(estimates: Real, variances: Real, quantiles: ArrayLike) -> Real:
@@ -360,21 +373,19 @@ class _Mix(NamedTuple):
 
 
 def _mix(work: _Work, kept: tuple[str, ...]) -> _Mix:
-    """The whole mix, of the factors `kept` and the level alone."""
+    """The whole mix, of the level and the factors `kept` alone."""
     design, first = work.design, work.design.width - work.many
-    coefficients = np.append(work.fitted.coefficients, 0.0)
-    taken = [np.where(v == design.width, first, v) for k, v in zip(work.where, design.column[1:], strict=True) if k in kept]
-    base = sum((coefficients[v] for v in (design.column[0], *taken)), np.zeros(design.column.shape[1]))
-    if "nursery" in kept:
-        taken = [np.minimum(v, first) for v in taken]
+    columns = [design.column[0], *(v for k, v in zip(work.where, design.column[1:], strict=True) if k in kept)]
+    base = work.fitted.coefficients[np.stack(columns)].sum(0)
     buds = design.of_lots(work.n) / work.n.sum()
     order = np.argsort(base, kind="stable")
-    point = np.unique(np.minimum(np.cumsum(buds[order]) * _POINTS, _POINTS - 1).astype(np.int64), return_inverse=True)[1]
-    weight = np.bincount(point, buds[order])
+    buds, base = buds[order], base[order]
+    point = np.unique(np.minimum(np.cumsum(buds) * _POINTS, _POINTS - 1).astype(np.int64), return_inverse=True)[1]
+    weight = np.bincount(point, buds)
     rows = np.zeros((len(weight), first + 1))
-    for column in (design.column[0], *taken):
-        np.add.at(rows, (point, column[order]), buds[order] / weight[point])
-    return _Mix(weight, np.bincount(point, buds[order] * base[order]) / weight, rows[:, :first])
+    for column in columns:
+        np.add.at(rows, (point, np.minimum(column[order], first)), buds / weight[point])
+    return _Mix(weight, np.bincount(point, buds * base) / weight, rows[:, :first])
 
 
 def compare_nurseries(cells: Cells, least: int = 200) -> Compared:
@@ -410,7 +421,7 @@ def compare_nurseries(cells: Cells, least: int = 200) -> Compared:
     judged, spread = _judge(work, read[told], least)
     for field, values in judged.items():
         getattr(takes, field)[told] = values
-    parts = dict(zip(work.kinds, work.parts.variances.tolist(), strict=True))
+    parts = dict(zip(work.kinds, work.variances.tolist(), strict=True))
     return Compared(takes, _borrow(work), *spread, parts, work.rho)
 
 
@@ -422,17 +433,17 @@ def _judge(work: _Work, read: Whole, least: int) -> tuple[dict[str, Real | Text]
     share = mean @ mix.weight
     gain = mix.weight * mean * (1 - mean) / (share * (1 - share))[:, None]
     slopes, own, x = gain @ mix.rows, gain.sum(1), special.logit(share)
-    none, zero = np.zeros(many), np.zeros(many)
-    variance, freedom = work.errors(slopes, own, True, none, zero)
+    none = np.zeros(many)
+    variance, freedom = work.errors(slopes, own, None, none)
     rest = slopes - own[:, None] * work.fitted.inverse.cross.T
     level = np.full(many, 1 / many)
     for _ in range(3):
-        apart_from = work.errors(slopes - level @ rest, own, True, none, zero)[0]
+        apart_from = work.errors(slopes - level @ rest, own, None, none)[0]
         drawn = float(between(x, apart_from, [many - 1])[0])
         level = 1 / (apart_from + drawn)
         level /= level.sum()
     half = special.stdtrit(freedom, 0.975) * np.sqrt(variance)
-    against, free = work.errors(slopes - level @ slopes, own, True, -level * own, np.ones(many))
+    against, free = work.errors(slopes - level @ slopes, own, np.ones(many), -level * own)
     difference = x - level @ x
     q = q_values(2 * special.stdtr(free, -np.abs(difference) / np.sqrt(against)))
     flag = np.where((q < 0.05) & (read >= least), np.where(difference > 0, "better", "worse"), "")
@@ -464,57 +475,33 @@ def _judge(work: _Work, read: Whole, least: int) -> tuple[dict[str, Real | Text]
 
 def _borrow(work: _Work) -> Borrowed:
     """The pairs, then each rootstock with the scions it had, then each scion with its rootstocks."""
-    mix = _mix(work, ("season", "attempt", "nursery"))
-    cells, pair, many = work.cells, work.levels["pair"], len(work.first_of_pair)
-    b = work.fitted.coefficients
-    lots, read, taken = (np.bincount(pair, v, many) for v in (cells.lots, work.n, work.y))
-    column = {k: work.where[k].start + work.levels[k][work.first_of_pair] for k in ("rootstock", "scion", "pair")}
+    mix, first = _mix(work, ("season", "attempt", "nursery")), work.first_of_pair
+    cells, pair, many, b = work.cells, work.levels["pair"], len(first), work.fitted.coefficients
+    column = {k: work.where[k].start + work.levels[k][first] for k in ("rootstock", "scion", "pair")}
     mean = special.expit(mix.middle + sum(b[v] for v in column.values())[:, None])
-    share = mean @ mix.weight
-    gain = mix.weight * mean * (1 - mean)
+    share, gain = mean @ mix.weight, mix.weight * mean * (1 - mean)
     slopes, times = gain @ mix.rows, gain.sum(1)
     for v in column.values():
         slopes[np.arange(many), v] = times
-    sets = [csr_array((np.ones(many), (np.arange(many), np.arange(many))), shape=(many, many))]
-    names = [(cells.rootstock[work.first_of_pair], cells.scion[work.first_of_pair])]
-    for k in ("rootstock", "scion"):
-        level = work.levels[k][work.first_of_pair]
-        sets.append(csr_array((np.ones(many), (level, np.arange(many)))))
-        own = np.unique(getattr(cells, k))
-        other = np.full(len(own), -1)
-        names.append((own, other) if k == "rootstock" else (other, own))
-    seen = work.kinds["pair"]
+    read = np.bincount(pair, work.n, many)
+    of_nursery = np.bincount(work.who, work.n, work.many) / work.n.sum()
+    stock, scion = cells.rootstock[first], cells.scion[first]
     found = []
-    for of, (stock, scion) in zip(sets, names, strict=True):
-        buds = of @ read
-        part = of.multiply(read[None, :] / buds[:, None]).tocsr()
-        p = part @ share
+    for level, names in (
+        (np.arange(many), (stock, scion)),
+        (work.levels["rootstock"][first], (np.unique(stock), np.full(len(np.unique(stock)), -1))),
+        (work.levels["scion"][first], (np.full(len(np.unique(scion)), -1), np.unique(scion))),
+    ):
+        levels = int(level.max()) + 1
+        part = csr_array((read / np.bincount(level, read)[level], (level, np.arange(many))), shape=(levels, many))
+        p, own = part @ share, level[pair]
         scale = 1 / (p * (1 - p))
-        variance, freedom = work.errors(
-            (part @ slopes) * scale[:, None],
-            np.zeros(len(p)),
-            False,
-            np.bincount(work.who, work.n, work.many) / work.n.sum(),
-            (part @ times) * scale,
-        )
-        half = special.stdtrit(freedom, 0.975) * np.sqrt(variance)
-        at = of.T @ np.arange(len(p))
-        place = np.unique(np.asarray(at, dtype=np.int64)[pair] * work.many + work.who) // work.many
-        x = special.logit(p)
-        found.append(
-            (
-                stock,
-                scion,
-                of @ lots,
-                buds,
-                np.bincount(place, minlength=len(p)),
-                (of @ taken) / buds,
-                p,
-                special.expit(x - half),
-                special.expit(x + half),
-            )
-        )
-    del seen
+        variance, freedom = work.errors((part @ slopes) * scale[:, None], None, (part @ times) * scale, of_nursery)
+        x, half = special.logit(p), special.stdtrit(freedom, 0.975) * np.sqrt(variance)
+        lots, buds, taken = (np.bincount(own, v, levels) for v in (cells.lots, work.n, work.y))
+        nurseries = np.bincount(np.unique(own * work.many + work.who) // work.many, minlength=levels)
+        limits = special.expit(x - half), special.expit(x + half)
+        found.append((*names, lots, buds, nurseries, taken / buds, p, *limits))
     joined = [np.concatenate(v) for v in zip(*found, strict=True)]
     return Borrowed(*(v.astype(np.int64) for v in joined[:5]), *joined[5:])
 

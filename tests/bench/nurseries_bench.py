@@ -72,6 +72,9 @@ def body(seed: int, many: int, truth: Truth):
     of_month = truth.month * dice.normal(size=(many, truth.months))[nursery, month]
     of_year = truth.year * dice.normal(size=(many, truth.months // 12 + 1))[nursery, month // 12]
     of_pair = truth.pair * dice.normal(size=(many, stocks, scions))[nursery, a, b]
+    if truth.months <= 12:  # a nursery and its only year are one
+        effect = effect + truth.year * dice.normal(size=many)
+        of_year = np.zeros(len(month))
     base = 2.0 + by_stock[a] + by_scion[b] + by_pair[a, b] + season[month] - 0.5 * (attempt == 2)
     p = special.expit(base + effect[nursery] + of_batch + of_month + of_year + of_pair)
     y = dice.binomial(n, dice.beta(p * (1 - truth.rho) / truth.rho, (1 - p) * (1 - truth.rho) / truth.rho))
@@ -81,7 +84,8 @@ def body(seed: int, many: int, truth: Truth):
     cells = Cells(*key[0].astype(np.int64), *sums)
     cells = cells._replace(month=cells.month + 12 * 2025)
     node, w = np.polynomial.hermite_e.hermegauss(15)
-    around = np.sqrt(truth.month**2 + truth.batch**2 + truth.year**2 + truth.pair**2) * node
+    year = truth.year if truth.months > 12 else 0.0
+    around = np.sqrt(truth.month**2 + truth.batch**2 + year**2 + truth.pair**2) * node
     grid, share = np.unique(base, return_inverse=True)[0], None
     places = np.quantile(np.repeat(base, 1), (np.arange(200) + 0.5) / 200, weights=n, method="inverted_cdf")
     adjusted = np.array([(special.expit(places[:, None] + e + around) @ w / w.sum()).mean() for e in effect])
@@ -90,7 +94,14 @@ def body(seed: int, many: int, truth: Truth):
     rest = np.quantile(rest, (np.arange(100) + 0.5) / 100, weights=n, method="inverted_cdf")
     pairs = 2.0 + by_stock[:, None] + by_scion + by_pair
     of_pairs = (special.expit(pairs[..., None, None] + rest[:, None] + around) @ w / w.sum()).mean(-1)
-    return cells, adjusted, of_pairs, effect
+    # who knows the rest: the odd one's distance and its error by the best weights
+    mine = nursery == 0
+    v = np.diag(1 / (n * p * (1 - p)) * (1 + truth.rho * (n - 1)))[np.ix_(mine, mine)]
+    for sd, *of in ((truth.month, month), (truth.batch, b, batch), (year, month // 12), (truth.pair, a, b)):
+        v = v + sd**2 * np.all([f[mine][:, None] == f[mine] for f in of], axis=0)
+    sharp = 1 / np.sqrt(np.linalg.inv(v).sum()) if mine.any() else 9.0
+    known = special.ndtr(abs(truth.odd) / sharp + special.ndtri(0.025 / many))
+    return cells, adjusted, of_pairs, effect, known
 
 
 def measure(bodies: int, many: int, truth: Truth, first: int = 0) -> dict[str, float]:
@@ -100,7 +111,8 @@ def measure(bodies: int, many: int, truth: Truth, first: int = 0) -> dict[str, f
         found.setdefault(name, []).extend(np.ravel(values).astype(float).tolist())
 
     for seed in range(first, first + bodies):
-        cells, adjusted, of_pairs, effect = body(seed, many, truth)
+        cells, adjusted, of_pairs, effect, by_who_knows = body(seed, many, truth)
+        note("right by who knows", by_who_knows)
         out = compare_nurseries(cells)
         t = out.takes
         adjusted = adjusted[t.nursery]
