@@ -24,7 +24,6 @@ from pipeline.run import no_progress
 from pipeline.workspace import SETTINGS_NAME
 
 STORE = "combined.duckdb"
-PAGE, BOOK = "body-report.html", "body-report.xlsx"
 
 
 @dataclass(frozen=True)
@@ -34,6 +33,10 @@ class Combined:
     found: list[Found]
     tables: dict[str, Any]
     files: list[Path]
+
+    @property
+    def page(self) -> Path:
+        return self.files[1]
 
     @property
     def left_out(self) -> list[Found]:

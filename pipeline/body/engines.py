@@ -146,7 +146,7 @@ class OnSpark:
         kinds = "nursery string, place string, size bigint, origin string, made_at string, is_raw boolean"
         apart = self.spark.sparkContext.parallelize([astuple(one) for one in sources], len(sources))
         frame = self.spark.createDataFrame(apart, kinds)
-        rows = frame.mapInArrow(of_part, "nursery string, place string, why string, is_as_before boolean").collect()
+        rows = frame.mapInArrow(of_part, "nursery string, place string, why string, day string, is_as_before boolean").collect()
         return [Found(*row) for row in rows]
 
     def sums(self, name: str) -> Any:
@@ -183,7 +183,7 @@ def _errors_into(path: Path) -> Iterator[None]:
         os.close(former)
 
 
-_FOUND = ["nursery", "place", "why", "is_as_before"]
+_FOUND = ["nursery", "place", "why", "day", "is_as_before"]
 _CONFIGURED = {
     "spark.ui.enabled": "false",
     "spark.ui.showConsoleProgress": "false",

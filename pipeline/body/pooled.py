@@ -6,6 +6,7 @@ whichever engine summed.
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Iterable, Sequence
 from typing import Any
@@ -31,7 +32,7 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     "nurseries": (
         marked("every nursery that was given: whether it is in this, why not, what stands in it, its teams"),
         tuple(
-            "nursery:VARCHAR state:VARCHAR why:VARCHAR submissions:BIGINT accepted:BIGINT first_on:DATE last_on:DATE groups:BIGINT"
+            "nursery:VARCHAR state:VARCHAR why:VARCHAR day:DATE submissions:BIGINT accepted:BIGINT first_on:DATE last_on:DATE groups:BIGINT"
             " plants:BIGINT low:BIGINT high:BIGINT teams:BIGINT teams_out_of_line:BIGINT".split()
         ),
     ),
@@ -80,6 +81,13 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
             "rootstock:VARCHAR nurseries:BIGINT groups:BIGINT lifted:BIGINT off_type:BIGINT share:DOUBLE low:DOUBLE high:DOUBLE".split()
         ),
     ),
+    "teams": (
+        marked("each team beside the others of its nursery, by the nursery's own books"),
+        tuple(
+            "nursery:VARCHAR team_code:VARCHAR lots:BIGINT read:BIGINT taken:BIGINT take_rate:DOUBLE low:DOUBLE high:DOUBLE adjusted:DOUBLE"
+            " adjusted_low:DOUBLE adjusted_high:DOUBLE q_value:DOUBLE flag:VARCHAR".split()
+        ),
+    ),
     "between": (
         marked("how much nurseries differ in take, and how lots of one nursery do"),
         tuple("part:VARCHAR sd:DOUBLE low:DOUBLE high:DOUBLE".split()),
@@ -103,6 +111,7 @@ def tables_of(engine: Engine, found: Sequence[Found]) -> dict[str, pa.Table]:
             "survival": _survival(engine),
             "loss_causes": _causes(engine),
             "off_type": _off_types(engine),
+            "teams": zip(*_rows(engine.sums("teams_of_nurseries")).values(), strict=True),
             "between": between,
         }.items()
     }
@@ -146,9 +155,9 @@ def _nurseries(found: Sequence[Found], stands: dict[str, list[Any]]) -> list[tup
     names = ("submissions", "accepted", "first_on", "last_on", "groups", "plants", "low", "high", "teams", "flagged")
     of = {n: row for n, *row in zip(stands["nursery"], *(stands[c] for c in names), strict=True)}
     return [
-        (one.nursery, "left out", one.why, *[None] * len(names))
+        (one.nursery, "left out", one.why, None, *[None] * len(names))
         if one.why
-        else (one.nursery, "taken in", None, *of.get(one.nursery, [0, 0, None, None, *[0] * 6]))
+        else (one.nursery, "taken in", None, dt.date.fromisoformat(one.day), *of.get(one.nursery, [0, 0, None, None, *[0] * 6]))
         for one in found
     ]
 

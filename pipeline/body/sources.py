@@ -48,11 +48,13 @@ class Source:
 
 @dataclass(frozen=True)
 class Found:
-    """What became of one nursery: `why` it was left out, '' where it was taken in; whether that was done already."""
+    """What became of one nursery: `why` it was left out, '' where it was taken in; of what day its tables are; whether it was taken
+    in already."""
 
     nursery: str
     place: str
     why: str = ""
+    day: str = ""
     is_as_before: bool = False
 
 
@@ -157,23 +159,24 @@ def take_in(source: Source, how: How) -> Found:
     begun = taken / f".begun-{source.nursery}"
     try:
         mark = _mark(source, how)
-        if _read(hand_over.manifest_of(taken, source.nursery)) == {"mark": mark}:
-            return Found(source.nursery, source.place, is_as_before=True)
+        before = _read(hand_over.manifest_of(taken, source.nursery))
+        if before.get("mark") == mark:
+            return Found(source.nursery, source.place, day=before["day"], is_as_before=True)
         stops = _stops(begun, mark)
         if stops >= _MOST_STOPS:
             what = marked("the work on it was stopped {n} times, by want of memory or by what is in it; look at it by itself")
             raise Refused(tr(what, n=stops))
         begun.write_text(json.dumps({"mark": mark, "stops": stops + 1}), encoding="utf-8")
         with tempfile.TemporaryDirectory(prefix=f".{source.nursery}-", dir=taken) as aside:
-            (_run_raw if source.is_raw else _copy)(source, Path(aside), how)
-            hand_over.put(Path(aside) / _OUT, taken, source.nursery, {"mark": mark})
+            day = (_run_raw if source.is_raw else _copy)(source, Path(aside), how)
+            hand_over.put(Path(aside) / _OUT, taken, source.nursery, {"mark": mark, "day": day})
     except Refused as wrong:
         found = Found(source.nursery, source.place, str(wrong))
     except Exception as wrong:  # whatever it is, it is of this nursery alone
         said = tr("the program failed on it ({kind}: {why})", kind=type(wrong).__name__, why=" ".join(str(wrong).split())[:200])
         found = Found(source.nursery, source.place, said)
     else:
-        found = Found(source.nursery, source.place)
+        found = Found(source.nursery, source.place, day=day)
     begun.unlink(missing_ok=True)
     return found
 
@@ -209,10 +212,11 @@ def _day(how: How) -> Any:
     return dt.date.fromisoformat(how.as_of) if how.as_of else None
 
 
-def _copy(source: Source, aside: Path, how: How) -> None:
-    """A hand-over, every file of it proved, into a folder aside."""
+def _copy(source: Source, aside: Path, how: How) -> str:
+    """A hand-over, every file of it proved, into a folder aside; returns the day that it is of."""
     place = Path(source.place)
-    for name, told in _manifest(place, source.nursery)["files"].items():
+    said = _manifest(place, source.nursery)
+    for name, told in said["files"].items():
         path, copy = place / name, aside / _OUT / name
         if not path.is_file():
             raise Refused(tr("{file} is missing; have it handed over again", file=name))
@@ -221,6 +225,7 @@ def _copy(source: Source, aside: Path, how: How) -> None:
         if copy.stat().st_size != told["size"] or hand_over.digest_of(copy) != told["sha256"]:
             raise Refused(tr("{file} is damaged: it is not what was written; have it handed over again", file=name))
         _prove_columns(copy, name)
+    return str(said["day"])
 
 
 def _prove_columns(path: Path, name: str) -> None:
@@ -241,7 +246,7 @@ def _prove_columns(path: Path, name: str) -> None:
             raise Refused(tr(what, file=name, column=column, kind=kind))
 
 
-def _run_raw(source: Source, aside: Path, how: How) -> None:
+def _run_raw(source: Source, aside: Path, how: How) -> str:
     """The nursery's own pipeline on what came in, in a workspace that is gone afterwards, and its hand-over."""
     place, own = Path(source.place), Workspace(aside / "nursery")
     own.folder.mkdir()
@@ -252,6 +257,7 @@ def _run_raw(source: Source, aside: Path, how: How) -> None:
     run.import_files(own, [place / "inbox"], _day(how), run.no_progress, show=run.EVERYTHING)
     with run.opened(own, as_of=_day(how)) as (store, day):
         hand_over.hand_over(store, own, aside / _OUT, day)
+    return str(day.isoformat())
 
 
 # -- all of them

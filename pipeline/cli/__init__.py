@@ -8,6 +8,7 @@ import typer
 
 from pipeline.cli import (
     check,
+    combine,
     correct,
     demo,
     despatch,
@@ -57,6 +58,7 @@ for command in (
     despatch.despatch,
     rebuild.rebuild,
     export.export,
+    combine.combine,
     check.check,
 ):
     app.command(command.__name__.rstrip("_"))(command)

@@ -97,15 +97,15 @@ _PRINTED = 40
 """Rows of a table of the contract that are printed."""
 
 
-def write_workbook(store: Store, path: Path, first: Chapter, chapters: Sequence[Chapter], has_tables: bool = True) -> None:
-    """The cover, one sheet a chapter; with `has_tables`, the sheet of columns and one sheet a table of the contract. No text is
+def write_workbook(store: Store | None, path: Path, first: Chapter, chapters: Sequence[Chapter]) -> None:
+    """The cover, one sheet a chapter; of a store, too, the sheet of columns and one sheet a table of the contract. No text is
     one that a spreadsheet would run."""
     book = openpyxl.Workbook(write_only=True)
-    titles = _sheet_titles([first, *chapters], tr("columns"), TABLES if has_tables else ())
+    titles = _sheet_titles([first, *chapters], tr("columns"), TABLES if store else ())
     for chapter in (first, *chapters):
         sheet = _Sheet(book.create_sheet(titles[chapter.name]), titles, is_cover=chapter is first)
         sheet.chapter(chapter, [(c.title, titles[c.name]) for c in chapters] if chapter is first else ())
-    if has_tables:
+    if store:
         shown_tables = {name: columns for name, (_, columns) in TABLES.items()} | answer_tables(store)
         _write_columns(book.create_sheet(titles[""]))
         for name, columns in shown_tables.items():

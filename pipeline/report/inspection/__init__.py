@@ -225,5 +225,5 @@ def write_inspection(
 
         text = page_html(name, day, first, chapters(is_page=True), about=tr("Records for an inspection"))
         files.place(page).write_text(text, encoding="utf-8")
-        write_workbook(store, files.place(book), first, chapters(is_page=False), has_tables=False)
+        write_workbook(None, files.place(book), first, chapters(is_page=False))
     return found
