@@ -39,6 +39,11 @@ SEED = 20261102
 TODAY = dt.date(2026, 11, 2)
 HERE = Path(__file__).resolve().parent
 NAME = "Larkwater Citrus (an invented nursery)"
+HANDOVER = """
+[handover]           # how a body of many nurseries knows this one; the key hides names, and is secret
+nursery = "LARK"
+key = "7d1f0c9ae2b84c5d9f36a07e51b8c2d4"
+"""
 TEAMS = {f"T{n:02d}": (f"S{2 * n - 1:02d}", f"S{2 * n:02d}") for n in range(1, 9)}
 NAMES = [
     "Abel",
@@ -707,7 +712,8 @@ def main(arguments: list[str]) -> None:
     of_places.write_tables(demo / "inbox", TODAY)
     write_lists(nursery, demo / "lists")
     (demo / "nursery.toml").write_text(
-        f'name = "{NAME}"\ntoday = {TODAY}   # the demo has one fixed day, so that it always tells the same\n', encoding="utf-8"
+        f'name = "{NAME}"\ntoday = {TODAY}   # the demo has one fixed day, so that it always tells the same\n{HANDOVER}',
+        encoding="utf-8",
     )
     print(f"{generate_climate.write(nursery.forms, TODAY, demo)} readings of places")
     print(f"{len(nursery.sent)} submissions of {len(nursery.groups)} groups")

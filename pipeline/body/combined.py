@@ -15,8 +15,8 @@ import duckdb
 from formpack import words
 from formpack.words import marked, tr
 from pipeline.body import sources
-from pipeline.body.engines import engine
-from pipeline.body.pooled import TABLES, tables_of
+from pipeline.body.engines import PARTED, engine
+from pipeline.body.pooled import tables_of
 from pipeline.body.sources import TAKEN, Found, How
 from pipeline.findings import Refused
 from pipeline.outputs import Batch, together
@@ -72,14 +72,16 @@ def combine(
 def _refuse_others(workspace: Path) -> None:
     """A body's workspace is its own: nothing of a nursery, nor of anything else, is mixed with it."""
     if (workspace / SETTINGS_NAME).exists():
-        said = marked("{folder} is the workspace of a nursery; name a new folder with --workspace, which will be the body's own.")
+        said = marked(
+            "{folder} is the workspace of a nursery; name a new folder with --workspace, which will be the body's own."
+        )
         raise Refused(tr(said, folder=workspace))
     if workspace.exists() and (not workspace.is_dir() or (any(workspace.iterdir()) and not (workspace / TAKEN).is_dir())):
         said = marked("{folder} holds something else; name a new folder with --workspace, which will be the body's own.")
         raise Refused(tr(said, folder=workspace))
 
 
-def _write_store(workspace: Path, tables: dict[str, Any], files: Batch) -> None:
+def _write_store(workspace: Path, tables: dict[str, Any], batch: Batch) -> None:
     """The tables of the body, and in the schema `by_nursery` every table of every nursery under each other, as they stand in
     `taken/`: a program that opens the store does so in the workspace."""
     with tempfile.TemporaryDirectory(prefix=".store-", dir=workspace) as aside:
@@ -92,10 +94,9 @@ def _write_store(workspace: Path, tables: dict[str, Any], files: Batch) -> None:
             connection.execute("CREATE SCHEMA by_nursery")
             connection.execute(f"SET file_search_path = '{str(workspace).replace(chr(39), chr(39) * 2)}'")
             for name in sorted({p.parent.name for p in (workspace / TAKEN).glob("*/nursery=*")}):
-                reads = f"read_parquet('{TAKEN}/{name}/nursery=*/season=*/*.parquet', hive_partitioning = true,"
-                reads += " hive_types_autocast = false, union_by_name = true)"
-                connection.execute(f'CREATE VIEW by_nursery."{name}" AS FROM {reads}')
-        shutil.move(path, files.place(workspace / STORE))
+                files_of = f"read_parquet('{TAKEN}/{name}/nursery=*/season=*/*.parquet', {PARTED})"
+                connection.execute(f'CREATE VIEW by_nursery."{name}" AS FROM {files_of}')
+        shutil.move(path, batch.place(workspace / STORE))
 
 
 def open_store(workspace: Path) -> duckdb.DuckDBPyConnection:
@@ -103,8 +104,3 @@ def open_store(workspace: Path) -> duckdb.DuckDBPyConnection:
     connection = duckdb.connect(str(workspace / STORE), read_only=True)
     connection.execute(f"SET file_search_path = '{str(workspace.resolve()).replace(chr(39), chr(39) * 2)}'")
     return connection
-
-
-def of_body(name: str) -> tuple[str, ...]:
-    """The columns of a table of the body."""
-    return tuple(column.partition(":")[0] for column in TABLES[name][1])

@@ -69,13 +69,22 @@ class OnThisMachine:
         return in_order(self.connection.sql(SQL[name].read_text(encoding="utf-8")).to_arrow_table())
 
 
-_DUCKDB = {"int64": "BIGINT", "int32": "INTEGER", "double": "DOUBLE", "string": "VARCHAR", "date32[day]": "DATE", "bool": "BOOLEAN"}
+PARTED = "hive_partitioning = true, hive_types_autocast = false, union_by_name = true"
+"""How DuckDB reads tables parted by nursery and season; these are words, whatever they look like."""
+_DUCKDB = {
+    "int64": "BIGINT",
+    "int32": "INTEGER",
+    "double": "DOUBLE",
+    "string": "VARCHAR",
+    "date32[day]": "DATE",
+    "bool": "BOOLEAN",
+}
 _SPARK = {"int64": "bigint", "int32": "int", "double": "double", "string": "string", "date32[day]": "date", "bool": "boolean"}
 
 
 def _columns(table: str, kinds: dict[str, str]) -> dict[str, str]:
-    """The columns of a table with their types, as an engine calls them: those that every hand-over has, and of which nursery and
-    season they are. Moments are left aside."""
+    """The columns of a table with their types, as an engine calls them: those that every hand-over has, and of which nursery
+    and season they are. Moments are left aside."""
     own = {c: kinds[kind] for c, kind in columns_of(table).items() if kind in kinds}
     return own | dict.fromkeys(("nursery", "season"), kinds["string"])
 
@@ -90,9 +99,7 @@ def _stacked(taken: Path, table: str) -> str:
     if files := files_of(taken, table):
         listed = ", ".join(f'"{c}"' for c in kinds)
         path = files.replace("'", "''")
-        return (
-            f"SELECT {listed} FROM read_parquet('{path}', hive_partitioning = true, hive_types_autocast = false, union_by_name = true)"
-        )
+        return f"SELECT {listed} FROM read_parquet('{path}', {PARTED})"
     listed = ", ".join(f'NULL::{kind} AS "{c}"' for c, kind in kinds.items())
     return f"SELECT {listed} WHERE false"
 
@@ -104,7 +111,9 @@ class OnSpark:
         try:
             from pyspark.sql import SparkSession
         except ImportError:
-            said = marked("Spark is not here: `pip install 'formpack[spark]'` brings it; it needs a Java runtime (17 or later).")
+            said = marked(
+                "Spark is not here: `pip install 'formpack[spark]'` brings it; it needs a Java runtime (17 or later)."
+            )
             raise Refused(tr(said)) from None
         for name in ("PYSPARK_PYTHON", "PYSPARK_DRIVER_PYTHON"):
             os.environ.setdefault(name, sys.executable)
@@ -126,7 +135,9 @@ class OnSpark:
                 self.spark: Any = building.getOrCreate()
         except Exception as wrong:  # of Java, of the network, of a name: the library says it in words of its own
             why = (str(wrong).splitlines() or [""])[0]
-            raise Refused(tr("Spark did not start ({why}). It needs a Java runtime, and a --master that is there.", why=why)) from None
+            raise Refused(
+                tr("Spark did not start ({why}). It needs a Java runtime, and a --master that is there.", why=why)
+            ) from None
         self.are_there = False
 
     def close(self) -> None:

@@ -30,7 +30,7 @@ from pipeline.report.chapters.seed import ratio
 from pipeline.report.charts.nurseries import Row, on_ratios, on_shares
 from pipeline.report.charts.take import intervals
 from pipeline.report.figures import Share, flag_words
-from pipeline.report.stock import STAGE_WORDS, in_stage
+from pipeline.report.stock import in_stage
 
 PAGE, BOOK = "body-report.html", "body-report.xlsx"
 _SHOWN, _DRAWN = 8, 22
@@ -72,7 +72,9 @@ def _first(rows: dict[str, Rows]) -> Chapter:
     if whole := _whole(rows["takes"]):
         figures.append(Figure(tr("Buds that took"), percent(whole["take_rate"]), _shares_of(whole)))
     if through := [row for row in rows["survival"] if row["by"] == "all" and row["clock"] == "stage"]:
-        figures.append(Figure(tr("Seedlings that come through all stages"), percent(through[-1]["survival"]), _shares_of(through[-1])))
+        figures.append(
+            Figure(tr("Seedlings that come through all stages"), percent(through[-1]["survival"]), _shares_of(through[-1]))
+        )
     items = [*_left_out(outside), *_stands_out(rows)]
     said: list[Block] = [Figures(figures)]
     if items:
@@ -105,7 +107,10 @@ def _shares_of(row: dict[str, Any]) -> str:
 
 
 def _left_out(outside: Rows) -> list[Item]:
-    return [Item(tr("{nursery} is left out: {why}.", nursery=r["nursery"], why=r["why"]), "#nurseries", tone="stop") for r in outside]
+    return [
+        Item(tr("{nursery} is left out: {why}.", nursery=r["nursery"], why=r["why"]), "#nurseries", tone="stop")
+        for r in outside
+    ]
 
 
 def _stands_out(rows: dict[str, Rows]) -> list[Item]:
@@ -184,7 +189,9 @@ def _take(rows: dict[str, Rows]) -> Chapter | None:
         Column(tr("nursery")),
         Column(tr("buds read"), "number"),
         Column(tr("take"), "share"),
-        Column(tr("take with the whole mix"), "share", tr("What its take would be had it budded all that the nurseries budded.")),
+        Column(
+            tr("take with the whole mix"), "share", tr("What its take would be had it budded all that the nurseries budded.")
+        ),
         *interval("share"),
         Column(
             tr("drawn to all"),
@@ -212,11 +219,7 @@ def _take(rows: dict[str, Rows]) -> Chapter | None:
     )
     if worse := [r["nursery"] for r in found if r["flag"] == "worse"]:
         said = f"{said} {tr('Worse than the others: {nurseries}.', nurseries=listed(worse, 3))}"
-    fair = [
-        Row(*(r[c] for c in ("nursery", "adjusted", "adjusted_low", "adjusted_high")), _said(r, percent(r["adjusted"])), r["flag"] or "")
-        for r in found
-        if r["adjusted"] is not None
-    ]
+    fair = [_drawn(r, "adjusted", percent(r["adjusted"])) for r in found if r["adjusted"] is not None]
     blocks: list[Block] = [Says(said)]
     if fair:
         says = tr("Take of each nursery with the whole mix, with its 95 % interval; the dashed line is all nurseries.")
@@ -226,8 +229,10 @@ def _take(rows: dict[str, Rows]) -> Chapter | None:
     blocks.append(
         worked_out(
             tr(
-                "With the whole mix: rootstock, scion, their combination, month and attempt are allowed for; that lots differ, and that"
-                " lots of one nursery in one month share batches, weather and hands. The teams of a nursery are part of what it is."
+                "With the whole mix: rootstock, scion, their combination, month and attempt are allowed for; that lots"
+                " differ, and that"
+                " lots of one nursery in one month share batches, weather and hands. The teams of a nursery are part"
+                " of what it is."
             ),
             tr(
                 "Better and worse are said only where the difference from the mean of the others stands up to looking at all"
@@ -240,8 +245,12 @@ def _take(rows: dict[str, Rows]) -> Chapter | None:
     return Chapter("take", tr("How buds take, by nursery"), blocks, said)
 
 
-def _said(row: dict[str, Any], rate: str) -> str:
-    return tr("{rate}, {flag}", rate=rate, flag=flag_words(row["flag"])) if row["flag"] in _OUT else rate
+def _drawn(row: dict[str, Any], what: str, rate: str) -> Row:
+    """A nursery as the drawings have it."""
+    is_odd = row["flag"] in _OUT
+    said = tr("{rate}, {flag}", rate=rate, flag=flag_words(row["flag"])) if is_odd else rate
+    low, high = row[f"{what}_low"], row[f"{what}_high"]
+    return Row(row["nursery"], row[what], low, high, said, row["flag"] if is_odd else "")
 
 
 def _differ(between: Rows) -> Says:
@@ -275,12 +284,24 @@ def _pairs(rows: dict[str, Rows]) -> Chapter | None:
         Column(
             tr("take in all nurseries"),
             "share",
-            tr("What it would be had all nurseries budded it; where little is known of it, its rootstock, its scion and all others tell."),
+            tr(
+                "What it would be had all nurseries budded it; where little is known of it, its rootstock, its scion"
+                " and all others tell."
+            ),
         ),
         *interval("share"),
     )
     shown = [
-        (r["rootstock"], r["scion"], r["nurseries"], r["read"], r["take_rate"], r["borrowed"], r["borrowed_low"], r["borrowed_high"])
+        (
+            r["rootstock"],
+            r["scion"],
+            r["nurseries"],
+            r["read"],
+            r["take_rate"],
+            r["borrowed"],
+            r["borrowed_low"],
+            r["borrowed_high"],
+        )
         for r in found
     ]
     rare = sum(r["nurseries"] == 1 for r in found)
@@ -289,7 +310,8 @@ def _pairs(rows: dict[str, Rows]) -> Chapter | None:
         alone = trn("{n} rests on one nursery.", "{n} rest on one nursery each.", rare)
         says = f"{says} {alone}"
     lead = tr(
-        "Few nurseries bud a rare combination, and what is seen of it may be theirs: its interval allows for nurseries that differ, and for"
+        "Few nurseries bud a rare combination, and what is seen of it may be theirs: its interval allows for nurseries"
+        " that differ, and for"
         " combinations that go otherwise in other nurseries."
     )
     table = Table("pairs", tr("Take by combination"), columns, shown, is_for_paper=len(shown) <= 120)
@@ -316,7 +338,10 @@ def _levels(rows: dict[str, Rows], by: str, name: str, caption: str, head: str) 
 def _by_level(rows: dict[str, Rows]) -> Chapter | None:
     if not _whole(rows["takes"]).get("read"):
         return None
-    lead = tr("Sums of all nurseries as they are, nothing allowed for; the intervals say how it might be in other nurseries like these.")
+    lead = tr(
+        "Sums of all nurseries as they are, nothing allowed for; the intervals say how it might be in other nurseries"
+        " like these."
+    )
     kinds = (
         ("rootstock", tr("By rootstock"), tr("Take by rootstock"), tr("rootstock")),
         ("scion", tr("By scion"), tr("Take by scion"), tr("scion")),
@@ -325,7 +350,12 @@ def _by_level(rows: dict[str, Rows]) -> Chapter | None:
         ("attempt", tr("By attempt"), tr("Take by attempt"), tr("attempt")),
     )
     folds = [Fold(title, _levels(rows, by, f"take_by_{by}", caption, head)) for by, title, caption, head in kinds]
-    return Chapter("levels", tr("How buds take in all"), [Says(lead, "lead"), *folds], tr("By rootstock, scion, season, month and attempt."))
+    return Chapter(
+        "levels",
+        tr("How buds take in all"),
+        [Says(lead, "lead"), *folds],
+        tr("By rootstock, scion, season, month and attempt."),
+    )
 
 
 def _losses(rows: dict[str, Rows]) -> Chapter | None:
@@ -336,7 +366,11 @@ def _losses(rows: dict[str, Rows]) -> Chapter | None:
         Column(tr("nursery")),
         Column(tr("lost"), "number"),
         Column(tr("of these without a record"), "number"),
-        Column(tr("expected"), "number", tr("What the plants that stood there would have lost elsewhere, by stage, rootstock and time.")),
+        Column(
+            tr("expected"),
+            "number",
+            tr("What the plants that stood there would have lost elsewhere, by stage, rootstock and time."),
+        ),
         Column(tr("lost / expected"), "decimal"),
         *interval("decimal"),
         Column(tr("a thousand plants and month"), "decimal", tr("Plants lost of 1,000 in 30 days, whatever stood there.")),
@@ -355,11 +389,7 @@ def _losses(rows: dict[str, Rows]) -> Chapter | None:
     said = trn("{n} plant was lost.", "{n} plants were lost.", total)
     if worse := [r["nursery"] for r in found if r["flag"] == "worse"]:
         said = f"{said} {tr('More than expected: {nurseries}.', nurseries=listed(worse, 3))}"
-    fair = [
-        Row(*(r[c] for c in ("nursery", "ratio", "ratio_low", "ratio_high")), _said(r, number(r["ratio"], 2)), r["flag"] or "")
-        for r in found
-        if r["ratio_low"] is not None
-    ]
+    fair = [_drawn(r, "ratio", number(r["ratio"], 2)) for r in found if r["ratio_low"] is not None]
     says = tr("What each nursery lost over what was expected, with its 95 % interval; at the dashed line both are alike.")
     blocks: list[Block] = [
         Says(said),
@@ -367,8 +397,10 @@ def _losses(rows: dict[str, Rows]) -> Chapter | None:
         Table("losses_by_nursery", tr("Losses by nursery"), columns, shown, marked=odd, plotted=(4,)),
         worked_out(
             tr(
-                "Every plant is at risk by its stage and rootstock: when it is looked at, and by the day. What was opened in one month is one"
-                " line, as plants of one age share their fate; intervals allow for lines that are frail, and for losses in clumps."
+                "Every plant is at risk by its stage and rootstock: when it is looked at, and by the day. What was"
+                " opened in one month is one"
+                " line, as plants of one age share their fate; intervals allow for lines that are frail, and for"
+                " losses in clumps."
             ),
             tr("Nurseries that are furthest out of line are taken out of the rates, and the others are compared again."),
         ),
@@ -404,12 +436,22 @@ def _survival(rows: dict[str, Rows]) -> Chapter | None:
         if (own := [r for r in rows["survival"] if (r["clock"], r["by"], r["level"]) == ("stage", "rootstock", stock)])
     ]
     if of_stocks:
-        heads = (Column(tr("rootstock")), Column(tr("nurseries"), "number"), Column(tr("as far as")), Column(tr("come through"), "share"), *interval("share"))
+        heads = (
+            Column(tr("rootstock")),
+            Column(tr("nurseries"), "number"),
+            Column(tr("as far as")),
+            Column(tr("come through"), "share"),
+            *interval("share"),
+        )
         told = [
-            (stock, max(1, r["nurseries"]), tr(STAGE_WORDS.get(r["step"], r["step"])), r["survival"], r["low"], r["high"])
-            for stock, r in of_stocks
+            (stock, max(1, r["nurseries"]), in_stage(r["step"]), r["survival"], r["low"], r["high"]) for stock, r in of_stocks
         ]
-        blocks.append(Fold(tr("By rootstock"), [Table("through_by_rootstock", tr("How many plants come through, by rootstock"), heads, told)]))
+        blocks.append(
+            Fold(
+                tr("By rootstock"),
+                [Table("through_by_rootstock", tr("How many plants come through, by rootstock"), heads, told)],
+            )
+        )
     return Chapter("survival", tr("How many come through"), blocks, through)
 
 
@@ -461,7 +503,15 @@ def _teams(rows: dict[str, Rows]) -> Chapter | None:
     def table(own: Rows, name: str, caption: str, is_for_paper: bool = True) -> Table:
         shown = [
             (
-                *(r["nursery"], r["team_code"], r["read"], r["take_rate"], r["adjusted"], r["adjusted_low"], r["adjusted_high"]),
+                *(
+                    r["nursery"],
+                    r["team_code"],
+                    r["read"],
+                    r["take_rate"],
+                    r["adjusted"],
+                    r["adjusted_low"],
+                    r["adjusted_high"],
+                ),
                 flag_words(r["flag"] or ""),
             )
             for r in own
@@ -472,11 +522,16 @@ def _teams(rows: dict[str, Rows]) -> Chapter | None:
     odd = [r for r in rows["teams"] if r["flag"] in _OUT]
     says = trn("{n} team budded.", "{n} teams budded.", len(rows["teams"]))
     out = trn("{n} is out of line in its nursery.", "{n} are out of line in their nurseries.", len(odd))
-    lead = tr("Teams are compared within their nursery alone, by its own books; nothing here sets teams of two nurseries beside each other.")
+    lead = tr(
+        "Teams are compared within their nursery alone, by its own books; nothing here sets teams of two nurseries"
+        " beside each other."
+    )
     blocks: list[Block] = [Says(f"{says} {out}"), Says(lead, "lead")]
     if odd:
         blocks.append(table(odd, "teams_out_of_line", tr("Teams out of line in their nurseries")))
-    blocks.append(Fold(tr("All teams"), [table(rows["teams"], "all_teams", tr("All teams"), is_for_paper=len(rows["teams"]) <= 40)]))
+    blocks.append(
+        Fold(tr("All teams"), [table(rows["teams"], "all_teams", tr("All teams"), is_for_paper=len(rows["teams"]) <= 40)])
+    )
     return Chapter("teams", tr("Teams within nurseries"), blocks, f"{says} {out}")
 
 
@@ -498,7 +553,9 @@ def _off_types(rows: dict[str, Rows]) -> Chapter | None:
     ]
     table = Table("off_type", tr("Off-types by rootstock"), columns, shown)
     total, off = sum(r["lifted"] for r in rows["off_type"]), sum(r["off_type"] for r in rows["off_type"])
-    says = trn("Of {n} seedling lifted, {off} were off-type.", "Of {n} seedlings lifted, {off} were off-type.", total, off=number(off))
+    says = trn(
+        "Of {n} seedling lifted, {off} were off-type.", "Of {n} seedlings lifted, {off} were off-type.", total, off=number(off)
+    )
     return Chapter("off_types", tr("Off-types"), [Says(says), table], says)
 
 

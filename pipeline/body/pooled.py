@@ -1,7 +1,7 @@
 """Sums of all nurseries -> the tables of a body: what each nursery has beside the others, and what all have together.
 
-An engine gives sums of whole numbers; every fraction is worked out here, from arrays in one order, so that it comes out the same
-whichever engine summed.
+An engine gives sums of whole numbers; every fraction is worked out here, from arrays in one order, so that it comes out the
+same whichever engine summed.
 """
 
 from __future__ import annotations
@@ -32,15 +32,18 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     "nurseries": (
         marked("every nursery that was given: whether it is in this, why not, what stands in it, its teams"),
         tuple(
-            "nursery:VARCHAR state:VARCHAR why:VARCHAR day:DATE submissions:BIGINT accepted:BIGINT first_on:DATE last_on:DATE groups:BIGINT"
+            "nursery:VARCHAR state:VARCHAR why:VARCHAR day:DATE submissions:BIGINT accepted:BIGINT first_on:DATE"
+            " last_on:DATE groups:BIGINT"
             " plants:BIGINT low:BIGINT high:BIGINT teams:BIGINT teams_out_of_line:BIGINT".split()
         ),
     ),
     "nursery_takes": (
         marked("how buds take in each nursery: plainly, with the whole mix, and drawn towards all"),
         tuple(
-            "nursery:VARCHAR lots:BIGINT buds_set:BIGINT read:BIGINT taken:BIGINT take_rate:DOUBLE adjusted:DOUBLE adjusted_low:DOUBLE"
-            " adjusted_high:DOUBLE q_value:DOUBLE flag:VARCHAR freedom:DOUBLE pooled:DOUBLE pooled_low:DOUBLE pooled_high:DOUBLE".split()
+            "nursery:VARCHAR lots:BIGINT buds_set:BIGINT read:BIGINT taken:BIGINT take_rate:DOUBLE adjusted:DOUBLE"
+            " adjusted_low:DOUBLE"
+            " adjusted_high:DOUBLE q_value:DOUBLE flag:VARCHAR freedom:DOUBLE pooled:DOUBLE pooled_low:DOUBLE"
+            " pooled_high:DOUBLE".split()
         ),
     ),
     "nursery_losses": (
@@ -53,7 +56,8 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     "takes": (
         marked("how buds take in all nurseries together, by level; the interval has nurseries as clusters"),
         tuple(
-            "by:VARCHAR level:VARCHAR nurseries:BIGINT lots:BIGINT buds_set:BIGINT read:BIGINT taken:BIGINT take_rate:DOUBLE low:DOUBLE"
+            "by:VARCHAR level:VARCHAR nurseries:BIGINT lots:BIGINT buds_set:BIGINT read:BIGINT taken:BIGINT"
+            " take_rate:DOUBLE low:DOUBLE"
             " high:DOUBLE".split()
         ),
     ),
@@ -67,7 +71,8 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     "survival": (
         marked("how many plants come through each step in all nurseries together"),
         tuple(
-            "by:VARCHAR level:VARCHAR clock:VARCHAR step:VARCHAR nurseries:BIGINT at_risk:BIGINT lost:BIGINT survival:DOUBLE low:DOUBLE"
+            "by:VARCHAR level:VARCHAR clock:VARCHAR step:VARCHAR nurseries:BIGINT at_risk:BIGINT lost:BIGINT"
+            " survival:DOUBLE low:DOUBLE"
             " high:DOUBLE".split()
         ),
     ),
@@ -78,13 +83,15 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
     "off_type": (
         marked("off-type culls by rootstock in all nurseries together"),
         tuple(
-            "rootstock:VARCHAR nurseries:BIGINT groups:BIGINT lifted:BIGINT off_type:BIGINT share:DOUBLE low:DOUBLE high:DOUBLE".split()
+            "rootstock:VARCHAR nurseries:BIGINT groups:BIGINT lifted:BIGINT off_type:BIGINT share:DOUBLE low:DOUBLE"
+            " high:DOUBLE".split()
         ),
     ),
     "teams": (
         marked("each team beside the others of its nursery, by the nursery's own books"),
         tuple(
-            "nursery:VARCHAR team_code:VARCHAR lots:BIGINT read:BIGINT taken:BIGINT take_rate:DOUBLE low:DOUBLE high:DOUBLE adjusted:DOUBLE"
+            "nursery:VARCHAR team_code:VARCHAR lots:BIGINT read:BIGINT taken:BIGINT take_rate:DOUBLE low:DOUBLE"
+            " high:DOUBLE adjusted:DOUBLE"
             " adjusted_low:DOUBLE adjusted_high:DOUBLE q_value:DOUBLE flag:VARCHAR".split()
         ),
     ),
@@ -125,7 +132,9 @@ def columns_of(name: str) -> dict[str, str]:
 def _arrow(name: str, rows: Iterable[Sequence[Any]]) -> pa.Table:
     columns, rows = columns_of(name), list(rows)
     values = zip(*rows, strict=True) if rows else [()] * len(columns)
-    return pa.table({c: pa.array(map(_known, v), type=_KINDS[kind]) for (c, kind), v in zip(columns.items(), values, strict=True)})
+    return pa.table(
+        {c: pa.array(map(_known, v), type=_KINDS[kind]) for (c, kind), v in zip(columns.items(), values, strict=True)}
+    )
 
 
 def _known(value: Any) -> Any:
@@ -191,7 +200,11 @@ def _takes(engine: Engine, levels: dict[str, list[Any]]) -> tuple[list[Any], lis
         )
     ]
     parts = [(name, math.sqrt(variance), None, None) for name, variance in found.parts.items()]
-    return takes, pairs, [("nursery", found.spread, found.spread_low, found.spread_high), *parts, ("rho of lots", found.rho, None, None)]
+    return (
+        takes,
+        pairs,
+        [("nursery", found.spread, found.spread_low, found.spread_high), *parts, ("rho of lots", found.rho, None, None)],
+    )
 
 
 def _levels(of: dict[str, list[Any]]) -> list[tuple[Any, ...]]:

@@ -1,8 +1,8 @@
 """What a body is given -> what it takes in, nursery by nursery: hand-overs, whose every file is proved, or raw submissions, on
 which the nursery's own pipeline is run. One nursery is one task, here or on an executor, and none stops another.
 
-What is taken in stands in `taken/` as hand-overs do, with a mark of what it came from in the place of the manifest; where that is
-still the mark, nothing is done again.
+What is taken in stands in `taken/` as hand-overs do, with a mark of what it came from in the place of the manifest; where that
+is still the mark, nothing is done again.
 """
 
 from __future__ import annotations
@@ -48,8 +48,8 @@ class Source:
 
 @dataclass(frozen=True)
 class Found:
-    """What became of one nursery: `why` it was left out, '' where it was taken in; of what day its tables are; whether it was taken
-    in already."""
+    """What became of one nursery: `why` it was left out, '' where it was taken in; of what day its tables are; whether it was
+    taken in already."""
 
     nursery: str
     place: str
@@ -60,7 +60,7 @@ class Found:
 
 @dataclass(frozen=True)
 class How:
-    """What every task needs to know: where the body's workspace is, the program, the language, and the day of raw submissions."""
+    """What every task needs: where the body's workspace is, the program, the language, and the day of raw submissions."""
 
     workspace: str
     program: str
@@ -79,7 +79,9 @@ def find(folders: Iterable[Path]) -> tuple[list[Source], list[Found]]:
         raw = [p for p in (folder, *sorted(folder.glob("*/"))) if (p / SETTINGS_NAME).exists()]
         codes = {p.stem for p in folder.glob("nursery=*.json")} | {p.name for p in folder.glob("*/nursery=*")}
         if not raw and not codes:
-            said = marked("{folder} has no hand-over of a nursery (`formpack export --parquet`) and no folder with a nursery.toml.")
+            said = marked(
+                "{folder} has no hand-over of a nursery (`formpack export --parquet`) and no folder with a nursery.toml."
+            )
             raise Refused(tr(said, folder=folder))
         handed_over = sorted(code.removeprefix("nursery=") for code in codes)
         for name, read in [
@@ -143,7 +145,9 @@ def _manifest(folder: Path, nursery: str) -> dict[str, Any]:
         raise Refused(tr(what, n=number, known=VERSION))
     for wrong in _judge().iter_errors(said):
         where = ".".join(map(str, wrong.absolute_path)) or "{}"
-        raise Refused(tr("{file} is not as a hand-over has it, at {place}; have it handed over again", file=path.name, place=where))
+        raise Refused(
+            tr("{file} is not as a hand-over has it, at {place}; have it handed over again", file=path.name, place=where)
+        )
     if said["nursery"] != nursery:
         raise Refused(tr("{file} is of the nursery {other}; have it handed over again", file=path.name, other=said["nursery"]))
     return dict(said)
@@ -242,7 +246,9 @@ def _prove_columns(path: Path, name: str) -> None:
         raise Refused(tr("{file} is no Parquet file; have it handed over again", file=name)) from None
     for column, kind in hand_over.columns_of(table).items():
         if there.get(column) != kind:
-            what = marked("{file} has not the column {column} as {kind}; have it handed over again with this version of formpack")
+            what = marked(
+                "{file} has not the column {column} as {kind}; have it handed over again with this version of formpack"
+            )
             raise Refused(tr(what, file=name, column=column, kind=kind))
 
 
@@ -272,7 +278,9 @@ def take_all(folders: Iterable[Path], how: How, each: Each) -> list[Found]:
     sources, odd = find(folders)
     taken = Path(how.workspace) / TAKEN
     taken.mkdir(parents=True, exist_ok=True)
-    there = {p.name.removeprefix("nursery=").removesuffix(".json") for depth in ("", "*/") for p in taken.glob(f"{depth}nursery=*")}
+    there = {
+        p.name.removeprefix("nursery=").removesuffix(".json") for depth in ("", "*/") for p in taken.glob(f"{depth}nursery=*")
+    }
     for nursery in sorted(there - {one.nursery for one in sources}):
         hand_over.remove(taken, nursery)
     found = [*each(take_in, sources, how), *odd]
@@ -285,6 +293,8 @@ def take_all(folders: Iterable[Path], how: How, each: Each) -> list[Found]:
 def program_mark() -> str:
     """A digest of this program: what another made is made again."""
     digest, here = hashlib.sha256(), Path(__file__).parents[2]
-    for path in sorted(p for name in ("formpack", "pipeline") for p in (here / name).rglob("*") if p.suffix in (".py", ".sql", ".json")):
+    for path in sorted(
+        p for name in ("formpack", "pipeline") for p in (here / name).rglob("*") if p.suffix in (".py", ".sql", ".json")
+    ):
         digest.update(f"{path.relative_to(here).as_posix()}\0".encode() + path.read_bytes())
     return digest.hexdigest()

@@ -18,7 +18,9 @@ def combine(
     folders: Annotated[
         list[Path], typer.Argument(help="Folders of hand-overs, or of nurseries as they are: nursery.toml, lists/, inbox/.")
     ],
-    workspace: Annotated[Path, typer.Option("--workspace", help="The body's own folder: a new one, or of an earlier combining.")],
+    workspace: Annotated[
+        Path, typer.Option("--workspace", help="The body's own folder: a new one, or of an earlier combining.")
+    ],
     engine: Annotated[
         str, typer.Option("--engine", metavar="ENGINE", help="duckdb, on this machine; or spark, here or on a cluster.")
     ] = "duckdb",
@@ -83,7 +85,9 @@ def _say(done: Combined, workspace: Path) -> None:
                 share=percent(whole["take_rate"]),
             )
         )
-    odd = sorted({r["nursery"] for name in ("nursery_takes", "nursery_losses") for r in rows[name] if r["flag"] in ("better", "worse")})
+    odd = sorted(
+        {r["nursery"] for name in ("nursery_takes", "nursery_losses") for r in rows[name] if r["flag"] in ("better", "worse")}
+    )
     if odd:
         say(trn("{n} nursery is out of line.", "{n} nurseries are out of line.", len(odd)))
     say(tr("Open {page} in a browser.", page=str(done.page)))

@@ -14,12 +14,12 @@ if TYPE_CHECKING:
 
 
 def export(
-    folder: Annotated[Path, typer.Argument(help="A new folder for the backup; for a hand-over a folder that may have others.")],
+    folder: Annotated[Path, typer.Argument(help="A new folder for the backup; of a hand-over, any.")],
     parquet: Annotated[
-        bool, typer.Option("--parquet", help="Write a hand-over for a body of many nurseries: tables as Parquet, nobody named.")
+        bool, typer.Option("--parquet", help="Write a hand-over for a body: tables as Parquet, nobody named.")
     ] = False,
     with_names: Annotated[
-        bool, typer.Option("--with-names", help="In a hand-over: codes of people and teams as they are, and what people wrote.")
+        bool, typer.Option("--with-names", help="In a hand-over: people and teams as they are, and what people wrote.")
     ] = False,
     workspace: WorkspaceOption = Path(),
     as_of: AsOfOption = None,
@@ -82,6 +82,11 @@ def _hand_over(ws: Workspace, folder: Path, as_of: dt.date | None, is_named: boo
         )
     )
     if is_named:
-        say(tr("Codes of people and teams, and what people wrote, stand in it as they are. Give it to nobody who may not know them."))
+        say(
+            tr(
+                "Codes of people and teams, and what people wrote, stand in it as they are. Give it to nobody who may"
+                " not know them."
+            )
+        )
     else:
         say(tr("Nobody is named in it: people, teams and buyers are called by pseudonyms, and what people wrote is left out."))

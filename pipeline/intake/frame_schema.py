@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-import sys
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any, cast
+from typing import Any
 
 import pandas as pd
-
-sys.modules.setdefault("pyspark.pandas", cast(Any, None))  # pandera would load it where Spark is there; nothing here needs it
-import pandera.pandas as pa  # noqa: E402
+import pandera.pandas as pa
 
 from formpack import expression
 from formpack.answer_schema import split_constraint

@@ -81,18 +81,14 @@ class HandedOver:
 def settings_of(workspace: Workspace) -> HandOver:
     """How the nursery hands over. Raises Refused where its settings do not say, with the lines to be written."""
     found = workspace.settings.handover
-    if not CODE.fullmatch(found.nursery):
+    if not CODE.fullmatch(found.nursery) or len(found.key) < _KEY:
         said = marked(
-            "nursery.toml has no code of this nursery that can be used: letters and digits, at most 32, as the body knows it. Write"
-            ' into it: [handover], below it nursery = "CODE" and key = "{key}" (a key drawn just now; keep it secret, and the same).'
+            "nursery.toml does not say how this nursery hands over. Write at its end three lines, with the code by which the"
+            ' body knows the nursery (letters and digits, at most 32) for CODE: [handover] | nursery = "CODE" | key = "{key}".'
+            " The key was drawn just now; any of {n} letters or more will do. Keep it secret and never change it: names are"
+            " hidden by it."
         )
-        raise Refused(tr(said, key=secrets.token_hex(_KEY // 2)))
-    if len(found.key) < _KEY:
-        said = marked(
-            'nursery.toml has no key of {n} letters under [handover]. Write below it: key = "{key}" (drawn just now; keep it secret, and'
-            " the same: people and teams are called by other pseudonyms with another key)."
-        )
-        raise Refused(tr(said, n=_KEY, key=secrets.token_hex(_KEY // 2)))
+        raise Refused(tr(said, key=secrets.token_hex(_KEY // 2), n=_KEY))
     return found
 
 
@@ -124,8 +120,8 @@ def columns_of(table: str) -> dict[str, str]:
 
 
 def hand_over(store: Store, workspace: Workspace, folder: Path, day: dt.date, is_named: bool = False) -> HandedOver:
-    """Write the hand-over of the nursery into `folder`, in the place of its former one. All tables must be fresh. Raises Refused
-    where the folder has that of another nursery under the same code, or cannot be written."""
+    """Write the hand-over of the nursery into `folder`, in the place of its former one. All tables must be fresh. Raises
+    Refused where the folder has that of another nursery under the same code, or cannot be written."""
     how = settings_of(workspace)
     refuse_another(folder, how)
     beside = folder / f".nursery={how.nursery}.part"
@@ -194,7 +190,8 @@ def refuse_another(folder: Path, how: HandOver) -> None:
         return
     if there != own:
         said = marked(
-            "{folder} has the hand-over of another nursery under the code {nursery}, or of this one with another key; name another folder."
+            "{folder} has the hand-over of another nursery under the code {nursery}, or of this one with another key;"
+            " name another folder."
         )
         raise Refused(tr(said, folder=folder, nursery=how.nursery))
 
@@ -209,12 +206,11 @@ def digest_of(path: Path) -> str:
 
 @dataclass(frozen=True)
 class _Column:
-    """Whom a column names: `kind` is the list that the code is of, `level` where it is that of a table by team, '' for nobody. It
-    is left out where anybody may be named in it, or has several codes apart by spaces."""
+    """Whom a column names: `kind` is the list that the code is of, `level` where it is that of a table by team, '' for nobody.
+    It is left out where anybody may be named in it."""
 
     kind: str = ""
     is_out: bool = False
-    is_several: bool = False
 
 
 _PLAIN, _OUT = _Column(), _Column(is_out=True)
@@ -256,9 +252,9 @@ def _answer_column(q: Question) -> _Column:
     chosen from a list of the nursery's own may be anybody."""
     if q.name in _PEOPLE or q.name in _LEFT_OUT:
         return _contract_column(q.name)
-    if q.type in ("select_one_from_file", "select_multiple_from_file"):
+    if q.type == "select_one_from_file":
         of_people = q.list_name in ("staff", "teams") or q.list_name not in (*LISTS, *MADE_FOR_PHONES)
-        return _Column(q.list_name if of_people else "", is_several=q.type == "select_multiple_from_file")
+        return _Column(q.list_name if of_people else "")
     is_typed = q.value_type == "text" and q.type not in ("select_one", "select_multiple")
     return _OUT if is_typed and q.name not in _coded() else _PLAIN
 
@@ -297,12 +293,8 @@ def _hidden(store: Store, key: str, query: str, name: str, column: _Column) -> s
         kind, whose = "teams", "\"by\" = 'team'"
     if not kind:
         return own
-    codes = f"unnest(string_split({own}, ' '))" if column.is_several else own
-    found = store.rows(f"SELECT DISTINCT {codes} AS code FROM ({query}) WHERE {whose} AND {own} IS NOT NULL ORDER BY 1")
+    found = store.rows(f"SELECT DISTINCT {own} FROM ({query}) WHERE {whose} AND {own} IS NOT NULL ORDER BY 1")
     listed = ", ".join(f"'{code.replace(chr(39), chr(39) * 2)}': '{pseudonym(key, kind, code)}'" for (code,) in found)
     if not listed:
         return own
-    hidden = f"MAP {{{listed}}}[{own}]"
-    if column.is_several:
-        hidden = f"array_to_string(list_transform(string_split({own}, ' '), lambda x: MAP {{{listed}}}[x]), ' ')"
-    return f"CASE WHEN {whose} THEN {hidden} ELSE {own} END AS {own}"
+    return f"CASE WHEN {whose} THEN MAP {{{listed}}}[{own}] ELSE {own} END AS {own}"

@@ -1,5 +1,5 @@
-"""Makes pipeline/office/hand_over.schema.json from the tables of the contract: `python -m tests.office.hand_over_schema`, with a
-store that has them all (the demo's, which it makes)."""
+"""Makes pipeline/office/hand_over.schema.json from the tables of the contract, as the demo's store has them:
+`python -m tests.office.hand_over_schema`."""
 
 from __future__ import annotations
 
@@ -52,8 +52,16 @@ def schema(store: Store) -> dict[str, Any]:
     code = {"type": "string", "pattern": f"^{hand_over.CODE.pattern}$"}
     moment = {"type": "string", "pattern": r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d"}
     column = {"type": "object", "required": ["name", "type"], "properties": {"name": text, "type": text, "people": text}}
-    table = {"type": "object", "required": ["rows", "columns"], "properties": {"rows": number, "columns": {"type": "array", "items": column}}}
-    file = {"type": "object", "required": ["size", "sha256"], "properties": {"size": number, "sha256": {"type": "string", "pattern": "^[0-9a-f]{64}$"}}}
+    table = {
+        "type": "object",
+        "required": ["rows", "columns"],
+        "properties": {"rows": number, "columns": {"type": "array", "items": column}},
+    }
+    file = {
+        "type": "object",
+        "required": ["size", "sha256"],
+        "properties": {"size": number, "sha256": {"type": "string", "pattern": "^[0-9a-f]{64}$"}},
+    }
     told = {
         "format": {"const": hand_over.FORMAT},
         "version": {"const": hand_over.VERSION},

@@ -53,7 +53,12 @@ def on_ratios(rows: Sequence[Row], says: str) -> str:
 
 
 def _drawn(
-    rows: Sequence[Row], middle: float, says: str, scale: tuple[float, float], shown: Callable[[float], str], ticks: Callable[..., None]
+    rows: Sequence[Row],
+    middle: float,
+    says: str,
+    scale: tuple[float, float],
+    shown: Callable[[float], str],
+    ticks: Callable[..., None],
 ) -> str:
     order = sorted(rows, key=lambda row: (row.rate, row.name))
     with mpl.rc_context(STYLE):
@@ -92,7 +97,9 @@ def _many(rows: Sequence[Row], shown: Callable[[float], str], scale: tuple[float
         color = ALARM if row.flag == "worse" else LEAF if row.flag == "better" else ASIDE
         (line,) = axes.plot([row.low, min(row.high, scale[1])], [i, i], color=color if row.flag else RULE, linewidth=width)
         (dot,) = axes.plot([row.rate], [i], "o", color=color, markersize=max(1.5, min(4.0, 2 * width)), clip_on=False)
-        told = tr("{name}: {rate}, {low} to {high}", name=row.name, rate=shown(row.rate), low=shown(row.low), high=shown(row.high))
+        told = tr(
+            "{name}: {rate}, {low} to {high}", name=row.name, rate=shown(row.rate), low=shown(row.low), high=shown(row.high)
+        )
         tell([line, dot], told)
     # names that would cover each other are moved down, the last ones up
     apart = 0.13 / tall * len(rows)
