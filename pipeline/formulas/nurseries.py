@@ -292,7 +292,8 @@ class _Work:
         tells = (many > self.many) & (np.diag(a) > 1e-6 * many)
         kept = np.ix_(tells, tells)
         found, back, sd = np.zeros(k), np.zeros((k, k)), np.sqrt(np.maximum(likely, _TINY))
-        found[tells] = optimize.nnls((a / sd[:, None])[kept], (wanted / sd)[tells])[0]
+        if tells.any():
+            found[tells] = optimize.nnls((a / sd[:, None])[kept], (wanted / sd)[tells])[0]
         back[kept] = np.linalg.pinv(a[kept])
         # how the nurseries disagree, but not less than clusters by themselves would
         each = own - np.einsum("ijn,j->in", expected, np.append(found, 1.0))
@@ -525,10 +526,10 @@ def pooled_shares(level: ArrayLike, nursery: ArrayLike, counted: ArrayLike, look
     nurseries, all_y, all_n = np.bincount(at, minlength=levels), _sums(at, y, levels), _sums(at, n, levels)
     p = np.divide(all_y, all_n, out=np.full(levels, math.nan), where=all_n > 0)
     chance = p * (1 - p)
-    differ = between(y / n, np.maximum(chance[at], _TINY) / n, at, np.maximum(nurseries - 1.0, 0.0))
+    differ = between(y / n, np.maximum(chance[at], 1e-12) / n, at, np.maximum(nurseries - 1.0, 0.0))
     parts = _sums(at, (n / all_n[at]) ** 2, levels)
     deff = 1 + np.divide(differ * parts * all_n, chance, out=np.zeros(levels), where=chance > 0)
-    low, high = _wilson(p, all_n / deff, special.stdtrit(np.maximum(nurseries - 1, 1), 0.975))
+    low, high = _wilson(p, np.maximum(all_n, 1.0) / deff, special.stdtrit(np.maximum(nurseries - 1, 1), 0.975))
     several = nurseries > 1
     limits = np.where(several, low, math.nan), np.where(several, high, math.nan)
     return Shares(nurseries, all_n.astype(np.int64), all_y.astype(np.int64), p, *limits)
