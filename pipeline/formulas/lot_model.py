@@ -158,8 +158,8 @@ def _design(matrix: sparse.csr_array | Design) -> Design:
 
 def one_hot(factors: dict[str, Whole], last: str = "") -> tuple[Design, dict[str, slice]]:
     """The design of a level common to all and one coefficient for each level of each factor (m,), numbered from 0, below 0 for
-    none of them; with the columns of each factor. Lots alike in all factors share a row. The factor `last` stands last, else the
-    largest."""
+    none of them; with the columns of each factor. Lots alike in all factors share a row. The factor `last` stands last,
+    else the largest."""
     ordered = dict(sorted(factors.items(), key=lambda item: (item[0] == last, item[1].max(initial=-1))))
     row = np.zeros(len(next(iter(factors.values()))), dtype=np.int64)
     for factor in ordered.values():

@@ -21,10 +21,9 @@ from scipy import optimize, special
 from scipy.sparse import csr_array
 
 from pipeline.formulas.comparison import CANNOT, SPREAD, apart, q_values
-from pipeline.formulas.lot_model import Design, Fit, fit, one_hot
+from pipeline.formulas.lot_model import fit, one_hot
 from pipeline.formulas.overdispersion import USUAL_RHO
-from pipeline.formulas.proportions import Z95
-from pipeline.formulas.survival import log_log_interval, product
+from pipeline.formulas.survival import product
 
 Real = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -32,8 +31,8 @@ Text = NDArray[np.str_]
 
 
 class Cells(NamedTuple):
-    """Sums of whole numbers (m,), one for each nursery x month (year * 12 + month) x rootstock x scion x attempt: how many lots,
-    buds read and taken, and over the lots the sums of read^2, read x taken, taken^2."""
+    """Sums of whole numbers (m,), one for each nursery x month (year * 12 + month) x rootstock x scion x attempt: lots, buds
+    read and taken, and over the lots the sums of read^2, read x taken, taken^2."""
 
     nursery: Whole
     month: Whole
@@ -50,9 +49,9 @@ class Cells(NamedTuple):
 
 class Takes(NamedTuple):
     """Of each nursery (N,), in the order of their numbers: lots, buds read, taken; `adjusted`, the take had it budded the whole
-    mix, with its 95 % interval, the q-value of "differs from the mean of the others", `better`, `worse`, `cannot be compared` or
-    nothing, and the degrees of freedom; and `pooled`, the same drawn towards the mean by how much nurseries differ. NaN where
-    it cannot be compared."""
+    mix, with its 95 % interval, the q-value of "differs from the mean of the others", `better`, `worse`, `cannot be compared`
+    or nothing, and the degrees of freedom of that; and `pooled`, the same drawn towards the mean by how much nurseries differ.
+    NaN where it cannot be compared."""
 
     nursery: Whole
     lots: Whole
@@ -70,9 +69,9 @@ class Takes(NamedTuple):
 
 
 class Borrowed(NamedTuple):
-    """Of each rootstock with each scion (k,) (-1: any): lots, buds read, in how many nurseries, the share taken, and `take`, what
-    it comes to had all nurseries budded it, with its 95 % interval: little known ones borrow from rootstock, scion and all
-    nurseries."""
+    """Of each rootstock with each scion (k,) (-1: each with those it had): lots, buds read, in how many nurseries, the share
+    taken, and `take`, what it comes to had all nurseries budded it, with its 95 % interval: little known ones borrow from
+    rootstock, scion and all nurseries."""
 
     rootstock: Whole
     scion: Whole
@@ -99,12 +98,12 @@ class Compared(NamedTuple):
 
 
 class Shares(NamedTuple):
-    """Of each level (L,): nurseries, `of` and `count` (whole sums), their share, and its 95 % interval with the nurseries as
-    clusters (NaN with one nursery: nothing tells how others would do)."""
+    """Of each level (L,): nurseries, whole sums of what was looked at and what was counted among it, their share, and its 95 %
+    interval with the nurseries as clusters (NaN with one nursery: nothing tells how others would do)."""
 
     nurseries: Whole
-    of: Whole
-    count: Whole
+    looked_at: Whole
+    counted: Whole
     share: Real
     low: Real
     high: Real
@@ -131,7 +130,7 @@ _DRAWS = 40
 _KINDS = {"month": 1, "quarter": 3, "year": 12}
 """Parts of a nursery's time, in months."""
 _BEGIN = {"cell": 0.05, "month": 0.1, "quarter": 0.05, "year": 0.02, "pair": 0.02}
-"""Variances on the logit, of a cell, of a nursery's month, quarter and year, of a nursery with a pair: where learning begins."""
+"""Variances on the logit of a cell, of a nursery's month, quarter and year, of a nursery with a pair: learning begins here."""
 _QUICK = 300
 _ENOUGH = 10
 """Fewer months than so many beyond one a nursery tell too little of how months differ."""
@@ -139,12 +138,16 @@ _TINY, _NO_DOUBT = 1e-300, 1e9
 
 
 class _Kind(NamedTuple):
-    """One kind of cluster: the cluster of each cell (m,), the nursery of each cluster (h,), and how much of the cluster's part a
-    cell takes up (m,)."""
+    """One kind of cluster: the cluster of each cell (m,), the nursery of each cluster (h,), and how much of the cluster's part
+    a cell takes up (m,)."""
 
     of: Whole
     nursery: Whole
     scale: Real
+
+
+def _sums(of: Whole, values: Real, many: int) -> Real:
+    return np.bincount(of, values, many).astype(float)
 
 
 def _one_of(*factors: Whole) -> tuple[Whole, Whole]:
@@ -184,15 +187,13 @@ class _Work:
 
     def rho_of_lots(self, mean: Real) -> tuple[float, float]:
         """rho by the squares of lots about their cell, and how many lots there are beyond one a cell."""
-        c, p = self.cells, self.y / self.n
-        several = np.asarray(c.lots) > 1
-        free = float((np.asarray(c.lots) - 1)[several].sum())
-        q, n, nn = mean * (1 - mean), self.n, self.nn
-        squares = np.asarray(c.yy) - 2 * p * c.ny + p * p * nn
+        c, p, q, n, nn = self.cells, self.y / self.n, mean * (1 - mean), self.n, self.nn
+        free = float((c.lots - 1).sum())
+        squares = c.yy - 2 * p * c.ny + p * p * nn
         # var y = n q (1 + (n - 1) rho), less what the cell's own mean takes; the sum of n^3 as of lots of one size
         plain = q * (n - nn / n)
         more = q * ((nn - n) - 2 * (nn * nn / n - nn) / n + nn * (nn - n) / n**2)
-        of = several & (n > c.lots)
+        of = (c.lots > 1) & (n > c.lots)
         weight = 1 / n[of]
         below = float((more[of] * weight).sum())
         rho = float(((squares - plain)[of] * weight).sum()) / below if below > 0 else 0.0
@@ -232,7 +233,7 @@ class _Work:
     def _clusters(self) -> list[tuple[_Kind, Real, Real]]:
         """Each kind, chance last, with how much of its part each cell takes up, weighted (m,), and each cluster (h,)."""
         scaled = [(k, self.weight * k.scale) for k in (*self.kinds.values(), self.noise)]
-        return [(k, s, np.bincount(k.of, s, len(k.nursery))) for k, s in scaled]
+        return [(k, s, _sums(k.of, s, len(k.nursery))) for k, s in scaled]
 
     def _columns(self, kind: _Kind, scaled: Real) -> csr_array:
         """(h, p) what the cells of each cluster take up of the columns but the nurseries', weighted."""
@@ -268,8 +269,8 @@ class _Work:
                 self.more[i, j] = (turned * self.crossed[j]).sum() - 2 * (small * part).sum()
 
     def learn(self, was: Real) -> Real:
-        """The variances (k,) at which the sums of squares between the clusters of each kind within nurseries are what is expected
-        of them, none below 0, and their doubt."""
+        """The variances (k,) at which the sums of squares between the clusters of each kind within nurseries are what is
+        expected of them, none below 0, and their doubt."""
         clusters, k = self._clusters(), len(self.kinds)
         total, rest = (np.bincount(self.who, v, self.many) for v in (self.weight, self.left))
         own, expected, likely = np.zeros((k, self.many)), np.zeros((k, k + 1, self.many)), np.zeros(k)
@@ -291,7 +292,8 @@ class _Work:
         tells = (many > self.many) & (np.diag(a) > 1e-6 * many)
         kept = np.ix_(tells, tells)
         found, back, sd = np.zeros(k), np.zeros((k, k)), np.sqrt(np.maximum(likely, _TINY))
-        found[tells] = optimize.nnls((a / sd[:, None])[kept], (wanted / sd)[tells])[0]
+        if tells.any():
+            found[tells] = optimize.nnls((a / sd[:, None])[kept], (wanted / sd)[tells])[0]
         back[kept] = np.linalg.pinv(a[kept])
         # how the nurseries disagree, but not less than clusters by themselves would
         each = own - np.einsum("ijn,j->in", expected, np.append(found, 1.0))
@@ -316,8 +318,8 @@ class _Work:
         return found
 
     def errors(self, slopes: Real, own: Real | None, times: Real | None, common: Real) -> tuple[Real, Real]:
-        """(variance, freedom) of combinations (k,) of the coefficients: `slopes` (k, p) of the columns but the nurseries', `own`
-        (N,) of the nursery of the same number (None: of none), and `times` (k,) `common` (N,) of all nurseries (None: none).
+        """(variance, freedom) of combinations (k,) of the coefficients: `slopes` (k, p) of the columns but the nurseries',
+        `own` (N,) of the nursery of the same number (None: of none), and `times` (k,) `common` (N,) of all (None: of none).
 
         Freedom: F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110-114."""
         cross, scale = self.fitted.inverse.cross, self.fitted.inverse.own
@@ -346,22 +348,29 @@ def _times(rows: csr_array, by: Real) -> csr_array:
     return found
 
 
-def between(estimates: Real, variances: Real, quantiles: ArrayLike) -> Real:
-    """The variances between (q,) at which the weighted squares of estimates (n,) with their own variances (n,) come to each of
-    these `quantiles`; 0 where they never come so high. At n - 1 it is R. C. Paule & J. Mandel's, J. Res. Natl. Bur. Stand. 87
-    (1982) 377-385; at quantiles of chi-squared with n - 1 the limits of W. Viechtbauer, Statist. Med. 26 (2007) 37-52."""
-    wanted = np.asarray(quantiles, dtype=float)
-    found = np.zeros(len(wanted))
-    for _ in range(200):
-        weight = 1 / (variances + found[:, None])
-        middle = (weight @ estimates) / weight.sum(1)
-        squares = weight * (estimates - middle[:, None]) ** 2
-        over = squares.sum(1) - wanted
-        step = over / np.maximum((squares * weight).sum(1), 1e-300)
-        found = np.where(over > 0, found + step, found)
-        if not (over > 1e-10 * (1 + wanted)).any():
+def between(estimates: Real, variances: Real, level: Whole, wanted: Real) -> Real:
+    """(L,) of each level the variance between at which the weighted squares of its estimates (n,), with their own variances
+    (n,), come to what is `wanted` (L,); 0 where they never come so high. At one less than there are it is R. C. Paule &
+    J. Mandel's, J. Res. Natl. Bur. Stand. 87 (1982) 377-385; at quantiles of chi-squared with that freedom the limits of
+    W. Viechtbauer, Statist. Med. 26 (2007) 37-52."""
+    levels = len(wanted)
+    found = np.zeros(levels)
+    # the squares fall ever less steeply, so that Newton's steps from 0 come near without going past
+    for _ in range(100):
+        weight = 1 / (variances + found[level])
+        middle = _sums(level, weight * estimates, levels) / np.maximum(_sums(level, weight, levels), _TINY)
+        squares = weight * (estimates - middle[level]) ** 2
+        over = _sums(level, squares, levels) - wanted
+        if not (over > 1e-9 * (1 + wanted)).any():
             break
+        found += np.maximum(over, 0.0) / np.maximum(_sums(level, weight * squares, levels), _TINY)
     return found
+
+
+def _between_all(estimates: Real, variances: Real, wanted: Real) -> Real:
+    """(q,) the same of one set at several."""
+    level = np.repeat(np.arange(len(wanted)), len(estimates))
+    return between(np.tile(estimates, len(wanted)), np.tile(variances, len(wanted)), level, wanted)
 
 
 class _Mix(NamedTuple):
@@ -381,7 +390,7 @@ def _mix(work: _Work, kept: tuple[str, ...]) -> _Mix:
     order = np.argsort(base, kind="stable")
     buds, base = buds[order], base[order]
     point = np.unique(np.minimum(np.cumsum(buds) * _POINTS, _POINTS - 1).astype(np.int64), return_inverse=True)[1]
-    weight = np.bincount(point, buds)
+    weight = _sums(point, buds, int(point[-1]) + 1)
     rows = np.zeros((len(weight), first + 1))
     for column in columns:
         np.add.at(rows, (point, np.minimum(column[order], first)), buds / weight[point])
@@ -400,16 +409,9 @@ def compare_nurseries(cells: Cells, least: int = 200) -> Compared:
     cells = Cells(*(v[columns[6] > 0] for v in columns))
     names, who = np.unique(cells.nursery, return_inverse=True)
     lots, read, taken = (np.bincount(who, v, len(names)).astype(np.int64) for v in (cells.lots, cells.read, cells.taken))
-    nothing, nobody = np.full(len(names), math.nan), np.zeros(0, dtype=np.int64)
-    takes = Takes(
-        names,
-        lots,
-        read,
-        taken,
-        *[nothing.copy() for _ in range(4)],
-        np.full(len(names), CANNOT),
-        *[nothing.copy() for _ in range(4)],
-    )
+    nobody = np.zeros(0, dtype=np.int64)
+    unknown = {k: np.full(len(names), math.nan) for k in Takes._fields[4:] if k != "flag"}
+    takes = Takes(names, lots, read, taken, flag=np.full(len(names), CANNOT), **unknown)
     alone = apart(who, cells.rootstock, cells.scion) if len(names) else set()
     told = np.array([i for i in range(len(names)) if i not in alone], dtype=np.int64)
     if len(told) < 2:
@@ -439,7 +441,7 @@ def _judge(work: _Work, read: Whole, least: int) -> tuple[dict[str, Real | Text]
     level = np.full(many, 1 / many)
     for _ in range(3):
         apart_from = work.errors(slopes - level @ rest, own, None, none)[0]
-        drawn = float(between(x, apart_from, [many - 1])[0])
+        drawn = float(_between_all(x, apart_from, np.array([many - 1.0]))[0])
         level = 1 / (apart_from + drawn)
         level /= level.sum()
     half = special.stdtrit(freedom, 0.975) * np.sqrt(variance)
@@ -448,7 +450,7 @@ def _judge(work: _Work, read: Whole, least: int) -> tuple[dict[str, Real | Text]
     q = q_values(2 * special.stdtr(free, -np.abs(difference) / np.sqrt(against)))
     flag = np.where((q < 0.05) & (read >= least), np.where(difference > 0, "better", "worse"), "")
     at = special.chdtri(many - 1, 1 - (np.arange(_DRAWS) + 0.5) / _DRAWS)
-    possible = between(x, apart_from, at)[:, None]
+    possible = _between_all(x, apart_from, at)[:, None]
     stays = possible / (possible + apart_from)
     weight = 1 / (possible + apart_from)
     weight /= weight.sum(1)[:, None]
@@ -459,7 +461,7 @@ def _judge(work: _Work, read: Whole, least: int) -> tuple[dict[str, Real | Text]
     doubt += (1 - stays) ** 2 * possible * (1 - 2 * weight + (weight**2).sum(1)[:, None])
     pooled = each.mean(0)
     wide = special.stdtrit(freedom, 0.975) * np.sqrt(doubt.mean(0) + each.var(0) + np.maximum(variance - apart_from, 0.0))
-    limits = between(x, apart_from, special.chdtri(many - 1, [0.025, 0.975]))
+    limits = _between_all(x, apart_from, special.chdtri(many - 1, [0.025, 0.975]))
     return {
         "adjusted": share,
         "low": special.expit(x - half),
@@ -503,42 +505,34 @@ def _borrow(work: _Work) -> Borrowed:
         limits = special.expit(x - half), special.expit(x + half)
         found.append((*names, lots, buds, nurseries, taken / buds, p, *limits))
     joined = [np.concatenate(v) for v in zip(*found, strict=True)]
-    return Borrowed(*(v.astype(np.int64) for v in joined[:5]), *joined[5:])
+    stock, scion, lots, buds, nurseries = (v.astype(np.int64) for v in joined[:5])
+    return Borrowed(stock, scion, lots, buds, nurseries, *joined[5:])
 
 
-def pooled_shares(level: ArrayLike, nursery: ArrayLike, count: ArrayLike, of: ArrayLike, levels: int) -> Shares:
+def pooled_shares(level: ArrayLike, nursery: ArrayLike, counted: ArrayLike, looked_at: ArrayLike, levels: int) -> Shares:
     """Of each of so many levels the plain share of the sums over nurseries, from rows (m,) of whole numbers: level (0 to levels
-    - 1), nursery, `count` of `of`.
+    - 1), nursery, how many were `counted` among those `looked_at`.
 
-    Nurseries are the clusters of a ratio (J. N. K. Rao & A. J. Scott, Biometrics 48 (1992) 577-585), each square enlarged by
-    the nursery's share in all; Wilson's interval on the effective size with Student's t. Its freedom is that of so many
-    nurseries as would weigh alike (L. Kish's number by squares of sizes), less one. Of two it is wide; of one there is none.
+    How nurseries differ is learned from their shares (`between`), so that a large one counts as one, and adds to the variance
+    what their parts in the sum make of it; Wilson's interval on the effective size with Student's t of the nurseries less one.
+    Of two it is wide; of one there is none.
     """
     where, who = np.asarray(level, dtype=np.int64), np.unique(np.asarray(nursery), return_inverse=True)[1]
-    y, n = (np.asarray(v, dtype=float) for v in (count, of))
-    kept = n > 0
-    many = int(who.max(initial=0)) + 1
+    y, n = (np.asarray(v, dtype=float) for v in (counted, looked_at))
+    kept, many = n > 0, int(who.max(initial=0)) + 1
     number, place = np.unique(where[kept] * many + who[kept], return_inverse=True)
     at = number // many
-    y, n = np.bincount(place, y[kept], len(number)), np.bincount(place, n[kept], len(number))
-    nurseries = np.bincount(at, minlength=levels)
-    all_y, all_n = np.bincount(at, y, levels), np.bincount(at, n, levels)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        p = all_y / all_n
-        part = n / all_n[at]
-        squares = np.bincount(at, (y - n * p[at]) ** 2 / np.maximum(1 - part, 1e-9), levels)
-        deff = np.maximum(1.0, np.where((p > 0) & (p < 1), squares / (all_n * p * (1 - p)), 1.0))
-        alike = np.bincount(at, part**2, levels) ** 2 / np.bincount(at, part**4, levels)
-    low, high = _wilson(p, all_n / deff, _student(nurseries, alike))
-    whole = nurseries > 1
-    counted, summed = (np.bincount(where, np.asarray(v, dtype=np.int64), levels).astype(np.int64) for v in (count, of))
-    return Shares(nurseries, summed, counted, p, np.where(whole, low, math.nan), np.where(whole, high, math.nan))
-
-
-def _student(nurseries: Whole, alike: Real) -> Real:
-    freedom = np.maximum(1.0, np.minimum(nurseries, np.nan_to_num(alike, nan=1.0)) - 1)
-    quantile: Real = special.stdtrit(freedom, 0.975)
-    return quantile
+    y, n = _sums(place, y[kept], len(number)), _sums(place, n[kept], len(number))
+    nurseries, all_y, all_n = np.bincount(at, minlength=levels), _sums(at, y, levels), _sums(at, n, levels)
+    p = np.divide(all_y, all_n, out=np.full(levels, math.nan), where=all_n > 0)
+    chance = p * (1 - p)
+    differ = between(y / n, np.maximum(chance[at], 1e-12) / n, at, np.maximum(nurseries - 1.0, 0.0))
+    parts = _sums(at, (n / all_n[at]) ** 2, levels)
+    deff = 1 + np.divide(differ * parts * all_n, chance, out=np.zeros(levels), where=chance > 0)
+    low, high = _wilson(p, np.maximum(all_n, 1.0) / deff, special.stdtrit(np.maximum(nurseries - 1, 1), 0.975))
+    several = nurseries > 1
+    limits = np.where(several, low, math.nan), np.where(several, high, math.nan)
+    return Shares(nurseries, all_n.astype(np.int64), all_y.astype(np.int64), p, *limits)
 
 
 def _wilson(share: Real, size: Real, z: Real) -> tuple[Real, Real]:
@@ -554,42 +548,28 @@ def _wilson(share: Real, size: Real, z: Real) -> tuple[Real, Real]:
 def pooled_survival(nursery: ArrayLike, step: ArrayLike, at_risk: ArrayLike, lost: ArrayLike, steps: int) -> Survival:
     """What comes through steps 0 to steps - 1, from rows (m,) of whole numbers: nursery, step, plants at risk in it and lost.
 
-    The product over the steps of 1 - lost / at risk of the sums; the variance of its logarithm from what each nursery adds to
-    it (linearised, nurseries as clusters, each square enlarged by the nursery's share); limits by log(-log) with Student's t
-    of freedom as in `pooled_shares`. D. Y. Lin & L. J. Wei, JASA 84 (1989) 1074-1078, for survivals of clusters so.
+    The product over the steps of 1 - lost / at risk of the sums. What each nursery adds to its logarithm (linearised, as
+    D. Y. Lin & L. J. Wei, JASA 84 (1989) 1074-1078) says how nurseries differ, as in `pooled_shares`; beside it Greenwood's
+    variance. Limits by log(-log) with Student's t of the nurseries less one.
     """
     names, who = np.unique(np.asarray(nursery), return_inverse=True)
     at, many = np.asarray(step, dtype=np.int64), len(names)
-    risk, gone = (
-        np.bincount(who * steps + at, np.asarray(v, dtype=float), many * steps).reshape(many, steps) for v in (at_risk, lost)
-    )
+    risk, gone = (_sums(who * steps + at, np.asarray(v), many * steps).reshape(many, steps) for v in (at_risk, lost))
     all_risk, all_gone = risk.sum(0), gone.sum(0)
-    curve = product(all_risk, all_gone)
+    curve, below = product(all_risk, all_gone), all_risk - all_gone
     hazard = np.divide(all_gone, all_risk, out=np.zeros(steps), where=all_risk > 0)
-    below = np.where(all_risk > 0, all_risk * (1 - hazard), 0.0)
     each = np.cumsum(np.divide(gone - hazard * risk, below, out=np.zeros_like(risk), where=below > 0), axis=1)
-    part = np.cumsum(risk, axis=1) / np.maximum(np.cumsum(all_risk), 1.0)
-    variance = (each**2 / np.maximum(1 - part, 1e-9)).sum(0)
-    # not less than were every plant by itself (Greenwood)
-    variance = np.maximum(variance, np.cumsum(np.divide(hazard, below, out=np.zeros(steps), where=below > 0)))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        alike = (part**2).sum(0) ** 2 / (part**4).sum(0)
-    seen = (np.cumsum(risk, axis=1) > 0).sum(0)
-    low, high = log_log_interval(curve, curve * np.sqrt(variance), 1)
-    low, high = _log_log(curve, np.sqrt(variance), _student(seen, alike))
+    chance = np.cumsum(np.divide(hazard, below, out=np.zeros(steps), where=below > 0))
+    # a nursery's part is what it has of the losses to be expected
+    part = np.cumsum(np.divide(hazard * risk, below, out=np.zeros_like(risk), where=below > 0), axis=1)
+    part /= np.maximum(part.sum(0), _TINY)
+    i, t = np.nonzero(part)
+    own = part[i, t]
+    seen = np.bincount(t, minlength=steps)
+    differ = between(each[i, t] / own, chance[t] / own, t, np.maximum(seen - 1.0, 0.0))
+    error = np.sqrt(chance + differ * (part**2).sum(0))
     known = (curve > 0) & (curve < 1) & (seen > 1)
-    return Survival(
-        (risk > 0).sum(0),
-        all_risk.astype(np.int64),
-        all_gone.astype(np.int64),
-        curve,
-        np.where(known, low, math.nan),
-        np.where(known, high, math.nan),
-    )
-
-
-def _log_log(survival: Real, error: Real, quantile: Real) -> tuple[Real, Real]:
-    """Limits by log(-log) from the error of log(survival)."""
-    safe = np.where((survival > 0) & (survival < 1), survival, 0.5)
-    half = np.minimum(quantile * error / np.abs(np.log(safe)), 30.0)
-    return safe ** np.exp(half), safe ** np.exp(-half)
+    safe = np.where(known, curve, 0.5)
+    half = np.minimum(special.stdtrit(np.maximum(seen - 1, 1), 0.975) * error / np.abs(np.log(safe)), 30.0)
+    limits = np.where(known, safe ** np.exp(half), math.nan), np.where(known, safe ** np.exp(-half), math.nan)
+    return Survival((risk > 0).sum(0), all_risk.astype(np.int64), all_gone.astype(np.int64), curve, *limits)

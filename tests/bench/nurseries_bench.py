@@ -1,7 +1,7 @@
-"""By hand: `python tests/bench/nurseries_bench.py [BODIES] [PART ...]`. Bodies of our own making with a truth that the comparison
+"""By hand: `python tests/bench/nurseries_bench.py [BODIES]` (100). Bodies of our own making with a truth that the comparison
 does not know: months of a nursery and batches that span months (sd 0.5 each on the logit), years of a nursery, lots (rho 0.02),
-nurseries to which a pair comes easier (sd 0.3), unlike mixes and sizes. What is held as true is what is expected of more of all
-these: the mean over them."""
+nurseries to which a pair comes easier (sd 0.3), unlike mixes and sizes, one nursery with a tenth to a half of all, one in seven
+with one month only. What is held as true is what is expected of more of all these. And times and memory."""
 
 from __future__ import annotations
 
@@ -37,7 +37,8 @@ class Truth(NamedTuple):
 
 
 def body(seed: int, many: int, truth: Truth):
-    """(cells, true adjusted takes (N,), true takes by pair, effects)."""
+    """(cells, true adjusted takes (N,), true takes by pair, effects (N,), the chance that who knows the rest finds the odd
+    one)."""
     dice = np.random.default_rng([seed, many])
     stocks, scions = 6, 10
     by_stock, by_scion = dice.normal(0, 0.5, stocks), dice.normal(0, 0.5, scions)
@@ -86,10 +87,8 @@ def body(seed: int, many: int, truth: Truth):
     node, w = np.polynomial.hermite_e.hermegauss(15)
     year = truth.year if truth.months > 12 else 0.0
     around = np.sqrt(truth.month**2 + truth.batch**2 + year**2 + truth.pair**2) * node
-    grid, share = np.unique(base, return_inverse=True)[0], None
-    places = np.quantile(np.repeat(base, 1), (np.arange(200) + 0.5) / 200, weights=n, method="inverted_cdf")
+    places = np.quantile(base, (np.arange(200) + 0.5) / 200, weights=n, method="inverted_cdf")
     adjusted = np.array([(special.expit(places[:, None] + e + around) @ w / w.sum()).mean() for e in effect])
-    del grid, share
     rest = season[month] - 0.5 * (attempt == 2) + effect[nursery]
     rest = np.quantile(rest, (np.arange(100) + 0.5) / 100, weights=n, method="inverted_cdf")
     pairs = 2.0 + by_stock[:, None] + by_scion + by_pair
@@ -149,13 +148,121 @@ def measure(bodies: int, many: int, truth: Truth, first: int = 0) -> dict[str, f
     return {k: float(np.mean(v)) if v else float("nan") for k, v in found.items()}
 
 
-if __name__ == "__main__":
-    bodies = int(sys.argv[1]) if len(sys.argv) > 1 else 50
+CASES = {
+    "alike, 24 months": Truth(),
+    "alike, 12 months": Truth(months=12),
+    "nurseries differ (sd 0.3)": Truth(spread=0.3),
+    "one 0.5 off, a year, all shocks": Truth(months=12, odd=0.5),
+    "one 0.5 off, a year, months alone (sd 0.5)": Truth(months=12, odd=0.5, batch=0, pair=0, year=0),
+    "one 0.5 off, a year, months alone (sd 0.25)": Truth(months=12, odd=0.5, month=0.25, batch=0, pair=0, year=0),
+}
+
+
+def takes(bodies: int) -> None:
+    print("| nurseries | truth | any false flag | found (who knows) | adjusted, pooled held | rmse adjusted, pooled, crude |")
+    print("| --- | --- | --- | --- | --- | --- |", flush=True)
+    for many in (3, 8, 40, 200):
+        for what, truth in CASES.items():
+            f = measure(bodies if many < 40 else max(2, bodies // (2 if many == 40 else 5)), many, truth)
+            false = f"{f['any flag']:.3f}" if truth.spread + truth.odd == 0 else f"{f['others']:.3f}" if truth.odd else ""
+            power = f"{f['right']:.2f} ({f['right by who knows']:.2f})" if truth.odd else ""
+            wrong = f"; wrong side {f['wrong side']:.4f} of all" if truth.spread else ""
+            errors = ", ".join(f"{f[k] ** 0.5:.4f}" for k in ("mse", "pooled mse", "crude mse"))
+            print(f"| {many} | {what} | {false}{wrong} | {power} | {f['held']:.3f}, {f['pooled held']:.3f} | {errors} |")
+            pairs = f"{f['pairs held']:.3f}, of two nurseries at most {f['rare held']:.3f}"
+            better = f"{f['pair mse'] ** 0.5:.4f} ({f['pair raw mse'] ** 0.5:.4f})"
+            print(
+                f"| | pairs held {pairs}; rmse (raw) {better}; spread {f['spread']:.3f}, held {f['spread held']:.2f} |",
+                flush=True,
+            )
+
+
+def shares(many: int, large: float, sd: float, middle: float, size: int, reps: int = 2000) -> str:
+    """How often the pooled share of nurseries (sd on the logit) is held; the first has `large` times what all others have."""
+    dice = np.random.default_rng([many, int(large * 10), int(sd * 10)])
+    n = np.maximum(5, (size * np.exp(dice.normal(0, 0.8, (reps, many)))).astype(int))
+    if large:
+        n[:, 0] = n[:, 1:].sum(1) * large
+    y = dice.binomial(n, special.expit(middle + sd * dice.normal(size=(reps, many))))
+    true = special.expit(middle + sd * NODE) @ WEIGHT
+    found = pooled_shares(np.repeat(np.arange(reps), many), np.tile(np.arange(many), reps), np.ravel(y), np.ravel(n), reps)
+    return f"{((found.low <= true) & (true <= found.high)).mean():.3f}"
+
+
+HAZARD = np.array([5, 4, 3, 3, 2, 2, 2, 1, 1, 1, 1, 1]) / 100
+NODE, WEIGHT = np.polynomial.hermite_e.hermegauss(30)
+WEIGHT = WEIGHT / WEIGHT.sum()
+
+
+def survival(many: int, large: float, sd: float, reps: int) -> str:
+    """How often the curve of nurseries with frailties (sd on the log) is held after 3, 6 and 12 steps; half are followed for
+    part of the time only."""
+    dice, steps, held = np.random.default_rng([many, int(large * 10), 5]), len(HAZARD), []
+    true = np.cumprod(1 - HAZARD[:, None] * np.exp(sd * NODE - sd**2 / 2), 0) @ WEIGHT
+    for _ in range(reps):
+        frailty = np.exp(sd * dice.normal(size=many) - sd**2 / 2)
+        stands = np.maximum(20, (600 * np.exp(dice.normal(0, 0.8, many))).astype(int))
+        if large:
+            stands[0] = int(stands[1:].sum() * large)
+        rows = []
+        for i in range(many):
+            for step in range(steps if i == 0 or dice.random() < 0.5 else int(dice.integers(2, steps))):
+                lost = dice.binomial(stands[i], HAZARD[step] * frailty[i])
+                rows.append((i, step, stands[i], lost))
+                stands[i] -= lost
+        found = pooled_survival(*np.array(rows).T, steps)
+        held.append(((found.low <= true) & (true <= found.high))[[2, 5, 11]])
+    return ", ".join(f"{v:.3f}" for v in np.mean(held, 0))
+
+
+def taken(what: str, work) -> None:
+    begin = time.process_time()
+    work()
+    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"{what}: {time.process_time() - begin:.1f} s of CPU, at most {memory:.0f} MB until now", flush=True)
+
+
+def many_cells(many: int, pairs: int = 240) -> Cells:
+    """Fifty cells of three lots a nursery, of six of the pairs, in 24 months."""
+    dice = np.random.default_rng(many)
+    nursery, month = np.repeat(np.arange(many), 50), dice.integers(0, 24, many * 50)
+    pair = dice.integers(0, pairs, (many, 6))[nursery, dice.integers(0, 6, many * 50)]
+    named = np.stack([nursery, month, pair // 20, pair % 20, 1 + (dice.random(many * 50) < 0.15)])
+    named, place = np.unique(named, axis=1, return_inverse=True)
+    eta = 2 + 0.3 * dice.normal(size=many)[nursery] + 0.5 * dice.normal(size=(many, 24))[nursery, month]
+    p = np.repeat(special.expit(eta + 0.5 * dice.normal(size=pairs)[pair]), 3)
+    n = dice.integers(60, 400, len(p))
+    y, place = dice.binomial(n, dice.beta(p * 49, (1 - p) * 49)), np.repeat(np.ravel(place), 3)
+    return Cells(*named, *(np.bincount(place, v).astype(np.int64) for v in (np.ones(len(n)), n, y, n * n, n * y, y * y)))
+
+
+def lost_of(many: int, lines: int = 24, cells: int = 40, differ: float = 0.3):
+    """Rows for compare_losses: each nursery with 24 months of opening in 40 cells; nurseries differ."""
+    dice = np.random.default_rng(many)
+    house, line, cell = (np.ravel(v) for v in np.indices((many, lines, cells)))
+    own = np.exp(differ * dice.normal(size=many))[house] * dice.gamma(10, 0.1, many * lines)[house * lines + line]
+    exposure = dice.integers(50, 300, len(house))
+    return house, line, cell, exposure, dice.poisson(exposure * np.linspace(0.005, 0.05, cells)[cell] * own)
+
+
+def main() -> None:
+    bodies = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    takes(bodies)
     print(
-        {
-            k: round(v, 4)
-            for k, v in measure(
-                bodies, int(sys.argv[2]), Truth(**eval(f"dict({sys.argv[3] if len(sys.argv) > 3 else ''})"))
-            ).items()
-        }
+        "| nurseries | first against others | shares held: sd 0.5; sd 1 of 0.97; rare | curve held |\n| --- | --- | --- | --- |"
     )
+    for many in (2, 3, 5, 10, 40, 200):
+        for large in (0, 1) if many > 2 else (0,):
+            found = [shares(many, large, *case) for case in ((0.5, 2.0, 1000), (1.0, 3.5, 200), (0.5, -4.0, 60))]
+            curve = survival(many, large, 0.5, max(10, 2 * bodies // (1 + many // 20)))
+            print(f"| {many} | {large} | {', '.join(found)} | {curve} |", flush=True)
+    for many in (40, 200, 1000, 10_000):
+        cells = many_cells(many)
+        taken(f"{many} nurseries, {len(cells.read)} cells", lambda cells=cells: compare_nurseries(cells))
+    for many in (1000, 10_000):
+        rows = lost_of(many)
+        taken(f"losses of {many} nurseries, {len(rows[0])} rows", lambda rows=rows: compare_losses(*rows))
+
+
+if __name__ == "__main__":
+    main()

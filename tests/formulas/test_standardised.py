@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from pipeline.formulas import standardised
 from pipeline.formulas.standardised import Excess, compare_losses
 
 
@@ -44,3 +45,22 @@ def test_a_house_that_loses_twice_as_much_is_found_and_the_others_look_as_they_a
 def test_of_too_little_nothing_is_said(rows: list[tuple[int, ...]]) -> None:
     columns = zip(*rows, strict=True) if rows else [[]] * 5
     assert not any(one.flag for one in compare_losses(*columns)[0].values())
+
+
+def test_of_many_houses_the_furthest_go_together_and_the_same_are_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """160 houses, a quarter of which lose half or twice as much: one at a time, or four."""
+    dice = np.random.default_rng(8)
+    house, line, cell = (np.ravel(v) for v in np.indices((160, 6, 2)))
+    times = np.where(np.arange(160) % 4 == 0, dice.choice([0.5, 2.0], 160), 1.0)[house]
+    lost = dice.poisson(20 * times * dice.gamma(20, 1 / 20, 160 * 6)[house * 6 + line])
+    rounds = []
+    judged = standardised._judged
+    monkeypatch.setattr(standardised, "_judged", lambda *given: (rounds.append(0), judged(*given))[1])
+    found, _ = compare_losses(house, line, cell, np.full(len(house), 1000), lost)
+    together = len(rounds)
+    monkeypatch.setattr(standardised, "_AT_ONCE", 10**9)
+    alone, _ = compare_losses(house, line, cell, np.full(len(house), 1000), lost)
+    assert together < 15 < len(rounds) - together
+    assert [e.flag for e in found.values()] == [e.flag for e in alone.values()]
+    assert sum(bool(e.flag) for h, e in found.items() if h % 4 == 0) >= 35
+    assert sum(bool(e.flag) for h, e in found.items() if h % 4) <= 5
