@@ -55,11 +55,12 @@ def combine(
     from pipeline.body.page import write_page
 
     _refuse_others(workspace)
+    given, odd = sources.find(folders)
     workspace.mkdir(parents=True, exist_ok=True)
     workspace = workspace.resolve()
     how = How(str(workspace), sources.program_mark(), words.current(), as_of.isoformat() if as_of else "")
     with engine(engine_name, workspace, master, progress) as chosen:
-        found = sources.take_all(folders, how, chosen.each)
+        found = sorted([*sources.take_all(given, how, chosen.each), *odd], key=lambda one: (one.nursery, one.place))
         progress(tr("Putting them together"), 0, 1)
         tables = tables_of(chosen, found)
     reports = workspace / "reports"

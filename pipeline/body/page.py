@@ -75,7 +75,7 @@ def _first(rows: dict[str, Rows]) -> Chapter:
         figures.append(
             Figure(tr("Seedlings that come through all stages"), percent(through[-1]["survival"]), _shares_of(through[-1]))
         )
-    items = [*_left_out(outside), *_stands_out(rows)]
+    items = [*_left_out(outside), *_not_read(inside), *_stands_out(rows)]
     said: list[Block] = [Figures(figures)]
     if items:
         said.append(Items(items[:_SHOWN]))
@@ -110,6 +110,23 @@ def _left_out(outside: Rows) -> list[Item]:
     return [
         Item(tr("{nursery} is left out: {why}.", nursery=r["nursery"], why=r["why"]), "#nurseries", tone="stop")
         for r in outside
+    ]
+
+
+def _not_read(inside: Rows) -> list[Item]:
+    return [
+        Item(
+            trn(
+                "{n} file of {nursery} could not be read: its numbers lack what is in it.",
+                "{n} files of {nursery} could not be read: its numbers lack what is in them.",
+                r["files_not_read"],
+                nursery=r["nursery"],
+            ),
+            "#nurseries",
+            tone="stop",
+        )
+        for r in inside
+        if r["files_not_read"]
     ]
 
 
@@ -150,6 +167,7 @@ def _nurseries(rows: dict[str, Rows]) -> Chapter:
         Column(tr("as of"), "day"),
         Column(tr("submissions"), "number"),
         Column(tr("kept out of its books"), "share"),
+        Column(tr("files not read"), "number"),
         Column(tr("groups"), "number"),
         Column(tr("plants"), "number"),
         *interval(),
@@ -159,7 +177,7 @@ def _nurseries(rows: dict[str, Rows]) -> Chapter:
     shown = [
         (
             *(r["nursery"], r["day"], r["submissions"], 1 - r["accepted"] / r["submissions"] if r["submissions"] else None),
-            *(r["groups"], r["plants"], r["low"], r["high"], r["teams"], r["teams_out_of_line"]),
+            *(r["files_not_read"], r["groups"], r["plants"], r["low"], r["high"], r["teams"], r["teams_out_of_line"]),
         )
         for r in inside
     ]

@@ -34,7 +34,7 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         tuple(
             "nursery:VARCHAR state:VARCHAR why:VARCHAR day:DATE submissions:BIGINT accepted:BIGINT first_on:DATE"
             " last_on:DATE groups:BIGINT"
-            " plants:BIGINT low:BIGINT high:BIGINT teams:BIGINT teams_out_of_line:BIGINT".split()
+            " plants:BIGINT low:BIGINT high:BIGINT teams:BIGINT teams_out_of_line:BIGINT files_not_read:BIGINT".split()
         ),
     ),
     "nursery_takes": (
@@ -161,12 +161,24 @@ def _whole(values: Iterable[Any]) -> Whole:
 
 
 def _nurseries(found: Sequence[Found], stands: dict[str, list[Any]]) -> list[tuple[Any, ...]]:
-    names = ("submissions", "accepted", "first_on", "last_on", "groups", "plants", "low", "high", "teams", "flagged")
+    names = (
+        "submissions",
+        "accepted",
+        "first_on",
+        "last_on",
+        "groups",
+        "plants",
+        "low",
+        "high",
+        "teams",
+        "flagged",
+        "files_not_read",
+    )
     of = {n: row for n, *row in zip(stands["nursery"], *(stands[c] for c in names), strict=True)}
     return [
         (one.nursery, "left out", one.why, None, *[None] * len(names))
         if one.why
-        else (one.nursery, "taken in", None, dt.date.fromisoformat(one.day), *of.get(one.nursery, [0, 0, None, None, *[0] * 6]))
+        else (one.nursery, "taken in", None, dt.date.fromisoformat(one.day), *of.get(one.nursery, [0, 0, None, None, *[0] * 7]))
         for one in found
     ]
 
@@ -214,7 +226,7 @@ def _levels(of: dict[str, list[Any]]) -> list[tuple[Any, ...]]:
     lots, buds, read, taken = (_whole(of[c]) for c in ("lots", "buds_set", "read", "taken"))
     found = pooled_shares(level, who, taken, read, len(names))
     sums = [np.bincount(level, v, len(names)).astype(np.int64) for v in (lots, buds)]
-    columns = (found.nurseries, *sums, found.of, found.count, found.share, found.low, found.high)
+    columns = (found.nurseries, *sums, found.looked_at, found.counted, found.share, found.low, found.high)
     return [(by, name, *row) for (by, name), *row in zip(names, *columns, strict=True)]
 
 
@@ -281,7 +293,7 @@ def _causes(engine: Engine) -> list[tuple[Any, ...]]:
     whole = total[stage_of]
     of_key, of_who = np.nonzero(whole)
     found = pooled_shares(of_key, of_who, count[of_key, of_who], whole[of_key, of_who], len(keys))
-    columns = (found.nurseries, found.count, found.share, found.low, found.high)
+    columns = (found.nurseries, found.counted, found.share, found.low, found.high)
     rows = [(s, cause, *row) for (s, cause), *row in zip(keys, *columns, strict=True)]
     return sorted(rows, key=lambda row: (_place_of(row[0]), -row[3], row[1]))
 
@@ -293,4 +305,6 @@ def _off_types(engine: Engine) -> list[tuple[Any, ...]]:
     groups, lifted, off = (_whole(of[c]) for c in ("groups", "lifted", "off_type"))
     found = pooled_shares(level, who, off, lifted, len(names))
     summed = np.bincount(level, groups, len(names)).astype(np.int64)
-    return list(zip(names, found.nurseries, summed, found.of, found.count, found.share, found.low, found.high, strict=True))
+    return list(
+        zip(names, found.nurseries, summed, found.looked_at, found.counted, found.share, found.low, found.high, strict=True)
+    )

@@ -26,7 +26,7 @@ from pipeline.office.hand_over import VERSION
 from pipeline.workspace import SETTINGS_NAME, Workspace
 
 TAKEN = "taken"
-NEEDED = ("lots", "sums_of_losses", "survival", "loss_causes", "off_type", "standing_sums", "submissions", "teams")
+NEEDED = ("lots", "sums_of_losses", "survival", "loss_causes", "off_type", "standing_sums", "submissions", "teams", "problems")
 """The tables that are put together; others are only laid beside each other."""
 _OUT = "out"
 _MOST_STOPS = 2
@@ -260,6 +260,8 @@ def _run_raw(source: Source, aside: Path, how: How) -> str:
     for name in _RAW:
         if (place / name).is_dir():
             shutil.copytree(place / name, own.folder / name)
+    if not any(path.is_relative_to(place / "inbox") for path in _raw_files(place)):
+        raise Refused(tr("it has no submissions: its inbox/ is missing or empty"))
     run.import_files(own, [place / "inbox"], _day(how), run.no_progress, show=run.EVERYTHING)
     with run.opened(own, as_of=_day(how)) as (store, day):
         hand_over.hand_over(store, own, aside / _OUT, day)
@@ -273,9 +275,8 @@ Each = Callable[[Callable[[Source, How], Found], Sequence[Source], How], list[Fo
 """How an engine gives every nursery its task."""
 
 
-def take_all(folders: Iterable[Path], how: How, each: Each) -> list[Found]:
-    """Take in every nursery, and put away what was taken in before and is not given now; in the order of their codes."""
-    sources, odd = find(folders)
+def take_all(sources: Sequence[Source], how: How, each: Each) -> list[Found]:
+    """Take in every nursery, and put away what was taken in before and is not given now."""
     taken = Path(how.workspace) / TAKEN
     taken.mkdir(parents=True, exist_ok=True)
     there = {
@@ -283,11 +284,11 @@ def take_all(folders: Iterable[Path], how: How, each: Each) -> list[Found]:
     }
     for nursery in sorted(there - {one.nursery for one in sources}):
         hand_over.remove(taken, nursery)
-    found = [*each(take_in, sources, how), *odd]
+    found = each(take_in, sources, how)
     for one in found:
         if one.why:
             hand_over.remove(taken, one.nursery)
-    return sorted(found, key=lambda one: (one.nursery, one.place))
+    return found
 
 
 def program_mark() -> str:

@@ -47,7 +47,7 @@ def combine(
         _print(done)
     else:
         _say(done, workspace)
-    raise typer.Exit(1 if done.left_out else 0)
+    raise typer.Exit(1 if done.left_out or any(done.tables["nurseries"]["files_not_read"].drop_null().to_pylist()) else 0)
 
 
 def _print(done: Combined) -> None:
@@ -74,6 +74,16 @@ def _say(done: Combined, workspace: Path) -> None:
     say(said)
     for one in done.left_out:
         say(tr("{nursery} is left out: {why}. ({place})", nursery=one.nursery, why=one.why, place=one.place))
+    for r in inside:
+        if r["files_not_read"]:
+            say(
+                trn(
+                    "{n} file of {nursery} could not be read: its numbers lack what is in it.",
+                    "{n} files of {nursery} could not be read: its numbers lack what is in them.",
+                    r["files_not_read"],
+                    nursery=r["nursery"],
+                )
+            )
     whole = next((r for r in rows["takes"] if r["by"] == "all" and r["read"]), None)
     if whole:
         say(

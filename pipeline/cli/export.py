@@ -25,8 +25,8 @@ def export(
     as_of: AsOfOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Write a backup in open files: what came in, corrections, lists, forms. `formpack rebuild --from` reads it. With --parquet,
-    what a body of many nurseries combines."""
+    """Write a backup in open files: what came in, corrections, lists, forms. `formpack rebuild --from` reads it. With
+    --parquet, what a body of many nurseries combines."""
     from pipeline import run
     from pipeline.findings import Refused
     from pipeline.office.backup import write_backup

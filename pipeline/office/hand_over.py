@@ -40,8 +40,14 @@ CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
 _KEY = 32
 _PEOPLE = {"staff_code": "staff", "applicator": "staff", "team_code": "teams", "consignee": "consignees"}
 """Columns that name somebody, and as what."""
-_LEFT_OUT = frozenset("source message advice value finding weather note".split())
-"""Columns of free words, in which anybody may be named."""
+_LEFT_OUT = {
+    "submissions": ("source",),
+    "problems": ("value", "message", "advice"),
+    "discrepancies": ("advice",),
+    "staff_counting": ("finding",),
+    "treatments": ("weather",),
+}
+"""Columns of free words, or of sentences about people, in which anybody may be named."""
 _OWN_TEXTS = frozenset({"sowing_code"})
 """Answers in letters that are codes, beside those that are columns of the contract."""
 _DATED = {
@@ -218,10 +224,7 @@ _PLAIN, _OUT = _Column(), _Column(is_out=True)
 
 def _queries(workspace: Workspace) -> dict[str, tuple[str, dict[str, _Column]]]:
     """Of each table the query of its rows and its columns."""
-    found = {
-        name: (in_order(name), {c: _contract_column(c, "by" in columns) for c in columns})
-        for name, (_, columns) in TABLES.items()
-    }
+    found = {name: (in_order(name), {c: _contract_column(name, c) for c in columns}) for name, (_, columns) in TABLES.items()}
     for form_id, form in workspace.forms.items():
         columns = {"instance_id": _PLAIN, "state": _PLAIN} | {q.name: _answer_column(q) for q in form.kept}
         found[f"answers_{form_id}"] = (in_order(f"answers_{form_id}"), columns)
@@ -229,29 +232,30 @@ def _queries(workspace: Workspace) -> dict[str, tuple[str, dict[str, _Column]]]:
     return found | {"sums_of_losses": (SUMS_OF_LOSSES, cohort)}
 
 
-def _contract_column(name: str, has_levels: bool = False) -> _Column:
-    if name in _LEFT_OUT:
+def _contract_column(table: str, name: str) -> _Column:
+    if name in _LEFT_OUT.get(table, ()):
         return _OUT
-    return _Column("level" if has_levels and name == "level" else _PEOPLE.get(name, ""))
+    return _Column("level" if name == "level" and "by" in TABLES[table][1] else _PEOPLE.get(name, ""))
 
 
 def people_of(table: str, column: str) -> str:
     """`pseudonym` where a column of the contract names somebody, `left out` where anybody may be named in it, else ''."""
-    how = _contract_column(column, "by" in TABLES[table][1])
+    how = _contract_column(table, column)
     return "left out" if how.is_out else "pseudonym" if how.kind else ""
 
 
 @functools.cache
 def _coded() -> frozenset[str]:
     """Columns whose words are codes: those of the contract that go out."""
-    return frozenset(c for _, columns in TABLES.values() for c in columns if c not in _LEFT_OUT) | _OWN_TEXTS
+    words = {c for columns in _LEFT_OUT.values() for c in columns}
+    return frozenset(c for _, columns in TABLES.values() for c in columns if c not in words) | _OWN_TEXTS
 
 
 def _answer_column(q: Question) -> _Column:
     """Words that a person types are left out, but for those that are codes; so are photos, phones and hours of work. What is
     chosen from a list of the nursery's own may be anybody."""
-    if q.name in _PEOPLE or q.name in _LEFT_OUT:
-        return _contract_column(q.name)
+    if q.name in _PEOPLE:
+        return _Column(_PEOPLE[q.name])
     if q.type == "select_one_from_file":
         of_people = q.list_name in ("staff", "teams") or q.list_name not in (*LISTS, *MADE_FOR_PHONES)
         return _Column(q.list_name if of_people else "")

@@ -74,8 +74,10 @@ def test_nobody_is_named(demo: Workspace, out: Path) -> None:
         assert not values & named, where
         parts = {part for value in values for part in value.split()}
         assert not parts & named, where
-    left = {"note", "message", "advice", "source", "photo", "deviceid", "start", "end", "weather"}
+    left = {"note", "message", "advice", "photo", "deviceid", "start", "end", "weather"}
     assert not {where for where in texts if where.partition(".")[2] in left}
+    assert "submissions.source" not in texts and "off_type.source" in texts
+    assert "value" in pyarrow.parquet.read_schema(next((out / "readings").rglob("*.parquet"))).names
     assert manifest(out)["name"] is None and "Larkwater" not in (out / "nursery=LARK.json").read_text(encoding="utf-8")
 
 

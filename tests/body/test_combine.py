@@ -1,0 +1,371 @@
+"""Many nurseries together on this machine: nothing of one is mixed with another, and what is wrong is of one alone."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pyarrow import parquet
+
+from pipeline import run
+from pipeline.body import sources
+from pipeline.body.combined import combine, open_store
+from pipeline.body.sources import NEEDED, Found, How
+from pipeline.office import hand_over
+from pipeline.workspace import Workspace
+from tests.bench.nurseries import write_nurseries
+from tests.body.clones import clone
+from tests.cli.test_cli import formpack
+from tests.conftest import new_workspace
+
+
+@pytest.fixture
+def handed_over(three: Path, tmp_path: Path) -> Path:
+    """Hand-overs of four nurseries, made of what was taken in of three."""
+    folder = tmp_path / "handed-over"
+    folder.mkdir()
+    for number, nursery in enumerate(("N001", "N002", "N003", "N001"), 1):
+        clone(_with_manifest(three), nursery, folder, f"C{number}", number)
+    return folder
+
+
+def _with_manifest(three: Path) -> Path:
+    """What was taken in has a mark in the place of its manifest: one that would do."""
+    folder = three / "as-handed-over"
+    if not folder.exists():
+        for path in (three / "here" / "taken").glob("nursery=*.json"):
+            nursery = path.stem.removeprefix("nursery=")
+            files = [
+                p.relative_to(three / "here" / "taken") for p in (three / "here" / "taken").glob(f"*/{path.stem}/*/*.parquet")
+            ]
+            said = {
+                "format": hand_over.FORMAT,
+                "version": hand_over.VERSION,
+                "nursery": nursery,
+                "origin": "0" * 16,
+                "name": None,
+                "day": "2026-11-02",
+                "made_at": "2026-11-02T06:00:00+00:00",
+                "program": "formpack",
+                "people": "pseudonyms",
+                "season_begins": 1,
+                "tables": {},
+                "files": {f.as_posix(): {} for f in files},
+            }
+            folder.mkdir(exist_ok=True)
+            for f in files:
+                (folder / f).parent.mkdir(parents=True, exist_ok=True)
+                shutil.copyfile(three / "here" / "taken" / f, folder / f)
+            (folder / path.name).write_text(json.dumps(said), encoding="utf-8")
+    return folder
+
+
+def rows(workspace: Path, query: str) -> list[tuple[Any, ...]]:
+    with open_store(workspace) as store:
+        return store.execute(query).fetchall()
+
+
+def test_codes_of_nurseries_are_not_mixed(three: Path) -> None:
+    """The three have teams, people and groups of the same codes."""
+    here = three / "here"
+    assert rows(here, "SELECT nursery, state FROM nurseries ORDER BY 1") == [(f"N00{n}", "taken in") for n in (1, 2, 3)]
+    (groups,) = rows(here, "SELECT count(*), count(DISTINCT group_code) FROM by_nursery.standing")
+    assert groups[0] > groups[1]
+    assert rows(here, "SELECT sum(lots) FROM nursery_takes") == rows(
+        here, "SELECT count(*) FROM by_nursery.lots WHERE green + brown + missing > 0"
+    )
+    teams = rows(here, "SELECT nursery, count(*), count(DISTINCT team_code) FROM by_nursery.lots GROUP BY 1")
+    assert rows(here, "SELECT count(DISTINCT team_code) FROM by_nursery.teams") == [
+        (len(rows(here, "SELECT DISTINCT nursery, team_code FROM by_nursery.teams")),)
+    ], "pseudonyms of one code are others in other nurseries"
+    assert len(teams) == 3
+
+
+def test_each_nursery_is_as_its_own_pipeline_has_it(three: Path, tmp_path: Path) -> None:
+    own = Workspace(shutil.copytree(three / "raw" / "N002", tmp_path / "own"))
+    formpack("import", cwd=own.folder, code=None)
+    with run.opened(own) as (made, _):
+        for table in ("standing", "take_rates", "survival", "loss_causes", "months", "off_type", "counts"):
+            there = {c: k for c, k, *_ in made.rows(f'DESCRIBE main."{table}"')}
+            listed = ", ".join(f'"{c}"' for c in there if c not in ("level", "staff_code", "team_code", "consignee"))
+            want = made.rows(f'SELECT {listed} FROM main."{table}" ORDER BY ALL')
+            assert (
+                want
+                and rows(three / "here", f"SELECT {listed} FROM by_nursery.{table} WHERE nursery = 'N002' ORDER BY ALL") == want
+            ), table
+
+
+def test_sums_of_all_are_sums_of_each(three: Path) -> None:
+    here = three / "here"
+    plain = (
+        "SELECT count(*), sum(buds_set)::BIGINT, sum(green + brown + missing)::BIGINT, sum(green)::BIGINT FROM by_nursery.lots"
+    )
+    assert rows(here, """SELECT lots, buds_set, read, taken FROM takes WHERE "by" = 'all'""") == rows(here, plain)
+    for by in ("rootstock", "scion"):
+        want = rows(
+            here, plain.replace("SELECT", f"SELECT {by},", 1) + f" GROUP BY {by} HAVING sum(green) IS NOT NULL ORDER BY 1"
+        )
+        got = rows(
+            here, f"""SELECT level, lots, buds_set, read, taken FROM takes WHERE "by" = '{by}' AND read > 0 ORDER BY 1"""
+        )
+        assert got == want
+    steps = """SELECT step, sum(at_risk)::BIGINT, sum(lost)::BIGINT FROM {} WHERE clock = 'stage' AND "by" = 'all'
+        GROUP BY 1 ORDER BY 1"""
+    assert rows(here, steps.format("survival")) == rows(here, steps.format("by_nursery.survival"))
+    kept = rows(here, """SELECT step, survival FROM survival WHERE clock = 'stage' AND "by" = 'all'""")
+    left = 1.0
+    for step, through in kept:
+        (n, lost) = rows(
+            here, f"SELECT at_risk, lost FROM survival WHERE clock = 'stage' AND \"by\" = 'all' AND step = '{step}'"
+        )[0]
+        left *= 1 - lost / n
+        assert through == pytest.approx(left, rel=1e-12)
+    losses = rows(here, "SELECT sum(lost)::BIGINT, sum(not_recorded)::BIGINT FROM nursery_losses")
+    assert losses == rows(
+        here,
+        "SELECT sum(lost)::BIGINT, sum(CASE WHEN kind = 'not_recorded' THEN lost END)::BIGINT FROM by_nursery.sums_of_losses",
+    )
+    assert rows(here, "SELECT sum(lifted)::BIGINT, sum(off_type)::BIGINT FROM off_type") == rows(
+        here, "SELECT sum(lifted)::BIGINT, sum(off_type)::BIGINT FROM by_nursery.off_type"
+    )
+    assert rows(here, "SELECT sum(plants)::BIGINT FROM nurseries") == rows(
+        here, """SELECT sum(plants)::BIGINT FROM by_nursery.standing_sums WHERE "by" = 'all'"""
+    )
+
+
+def test_from_hand_overs_to_a_page(handed_over: Path, tmp_path: Path) -> None:
+    said = formpack("combine", str(handed_over), "--workspace", "body", cwd=tmp_path)
+    assert said.startswith("4 nurseries are in body, with 280 submissions.") and "Of " in said
+    page = (tmp_path / "body" / "reports" / "body-report.html").read_text(encoding="utf-8")
+    for nursery in ("C1", "C2", "C3", "C4"):
+        assert f"<td>{nursery}</td>" in page or nursery in page
+    assert "How buds take, by nursery" in page and (tmp_path / "body" / "reports" / "body-report.xlsx").exists()
+    again = formpack("combine", str(handed_over), "--workspace", "body", cwd=tmp_path)
+    assert "4 were as before, and not done again." in again
+    told = json.loads(formpack("combine", str(handed_over), "--workspace", "body", "--json", cwd=tmp_path))
+    assert (told["taken_in"], told["as_before"], told["left_out"]) == (4, 4, [])
+    # one that is not given any more is gone from everything
+    hand_over.remove(handed_over, "C4")
+    assert formpack("combine", str(handed_over), "--workspace", "body", cwd=tmp_path).startswith("3 nurseries are in body")
+    assert rows(tmp_path / "body", "SELECT DISTINCT nursery FROM by_nursery.lots ORDER BY 1") == [("C1",), ("C2",), ("C3",)]
+    assert rows(tmp_path / "body", "SELECT DISTINCT nursery FROM nursery_takes ORDER BY 1") == [("C1",), ("C2",), ("C3",)]
+
+
+def _damage(folder: Path) -> str:
+    path = next((folder / "lots" / "nursery=C2").rglob("*.parquet"))
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 255
+    path.write_bytes(content)
+    return "is damaged: it is not what was written"
+
+
+def _lose(folder: Path) -> str:
+    next((folder / "survival" / "nursery=C2").rglob("*.parquet")).unlink()
+    return "is missing; have it handed over again"
+
+
+def _later(folder: Path) -> str:
+    _said(folder, lambda said: said | {"version": 2, "new": "thing"})
+    return "it is of version 2 of the hand-over, and this program knows 1; update formpack here"
+
+
+def _no_manifest(folder: Path) -> str:
+    (folder / "nursery=C2.json").unlink()
+    return "nursery=C2.json is missing: it was not written to its end, or not copied whole"
+
+
+def _broken(folder: Path) -> str:
+    (folder / "nursery=C2.json").write_bytes(b'{"format": "formpack')
+    return "nursery=C2.json cannot be read; have it handed over again"
+
+
+def _odd(folder: Path) -> str:
+    _said(folder, lambda said: said | {"day": "yesterday"})
+    return "nursery=C2.json is not as a hand-over has it, at day"
+
+
+def _outside(folder: Path) -> str:
+    _said(folder, lambda said: said | {"files": {"../../etc/passwd": {"size": 1, "sha256": "0" * 64}}})
+    return "is not as a hand-over has it, at files"
+
+
+def _other(folder: Path) -> str:
+    _said(folder, lambda said: said | {"nursery": "C9"})
+    return "nursery=C2.json is of the nursery C9"
+
+
+def _no_column(folder: Path) -> str:
+    path = next((folder / "lots" / "nursery=C2").rglob("*.parquet"))
+    parquet.write_table(parquet.ParquetFile(path).read().drop_columns(["green"]), path)
+    _redo(folder, path)
+    return "has not the column green as int64"
+
+
+def _no_parquet(folder: Path) -> str:
+    path = next((folder / "lots" / "nursery=C2").rglob("*.parquet"))
+    path.write_bytes(b"words")
+    _redo(folder, path)
+    return "is no Parquet file"
+
+
+def _twice(folder: Path) -> str:
+    (folder.parent / "second").mkdir()
+    clone(folder, "C1", folder.parent / "second", "C2", 99)
+    return "two nurseries go by the code C2"
+
+
+def _said(folder: Path, change: Callable[[dict[str, Any]], dict[str, Any]]) -> None:
+    path = folder / "nursery=C2.json"
+    path.write_text(json.dumps(change(json.loads(path.read_text(encoding="utf-8")))), encoding="utf-8")
+
+
+def _redo(folder: Path, path: Path) -> None:
+    told = {"size": path.stat().st_size, "sha256": hand_over.digest_of(path)}
+    _said(folder, lambda said: said | {"files": said["files"] | {path.relative_to(folder).as_posix(): told}})
+
+
+@pytest.fixture(scope="module")
+def other_three(three: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """The tables of the three nurseries beside the one that has a fault."""
+    folder = tmp_path_factory.mktemp("others")
+    for number, nursery in ((1, "N001"), (3, "N003"), (4, "N001")):
+        clone(_with_manifest(three), nursery, folder, f"C{number}", number)
+    return combine([folder], folder / "body").tables
+
+
+@pytest.mark.parametrize(
+    "fault", [_damage, _lose, _later, _no_manifest, _broken, _odd, _outside, _other, _no_column, _no_parquet, _twice]
+)
+def test_a_fault_is_of_one_nursery_alone(
+    fault: Callable[[Path], str], handed_over: Path, other_three: dict[str, Any], tmp_path: Path
+) -> None:
+    says = fault(handed_over)
+    given = [handed_over, *([tmp_path / "second"] if fault is _twice else [])]
+    done = combine(given, tmp_path / "body")
+    assert {one.nursery for one in done.left_out} == {"C2"} and all(says in one.why for one in done.left_out)
+    for name, table in done.tables.items():
+        if name != "nurseries":
+            assert table.equals(other_three[name]), name
+    assert rows(tmp_path / "body", "SELECT count(*) FROM by_nursery.lots WHERE nursery = 'C2'") == [(0,)]
+    page = (tmp_path / "body" / "reports" / "body-report.html").read_text(encoding="utf-8")
+    assert "C2 is left out" in page and "What is missing, and why" in page
+    said = formpack("combine", *map(str, given), "--workspace", str(tmp_path / "body"), cwd=tmp_path, code=1)
+    assert "C2 is left out:" in said and says in said
+
+
+def test_the_latest_of_two_hand_overs_of_one_nursery_counts(handed_over: Path, tmp_path: Path) -> None:
+    later = tmp_path / "later"
+    shutil.copytree(handed_over, later)
+    hand_over.remove(later, "C3")
+    path = later / "nursery=C2.json"
+    said = json.loads(path.read_text(encoding="utf-8")) | {"made_at": "2026-12-01T06:00:00+00:00", "day": "2026-12-01"}
+    path.write_text(json.dumps(said), encoding="utf-8")
+    for given in ([handed_over, later], [later, handed_over]):
+        done = combine(given, tmp_path / "body")
+        assert {one.nursery: Path(one.place).name for one in done.found if one.nursery in ("C2", "C3")} == {
+            "C2": "later",
+            "C3": "handed-over",
+        }
+        assert {one.nursery: one.day for one in done.found}["C2"] == "2026-12-01"
+
+
+def test_what_stopped_the_work_twice_is_left_out(three: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Killed(BaseException):
+        """As when the process ends."""
+
+    def killed(*_: object) -> str:
+        raise Killed
+
+    monkeypatch.setattr(sources, "_run_raw", killed)
+    source = sources.find([three / "raw" / "N001"])[0][0]
+    how = How(str(tmp_path), "program", "en", "")
+    (tmp_path / "taken").mkdir()
+    for _ in range(2):
+        with pytest.raises(Killed):
+            sources.take_in(source, how)
+    found = sources.take_in(source, how)
+    assert "was stopped 2 times" in found.why and not list((tmp_path / "taken").glob(".begun*"))
+    # with another content, or another program, it is tried again
+    with pytest.raises(Killed):
+        sources.take_in(source, How(str(tmp_path), "another program", "en", ""))
+
+
+def test_what_fails_in_the_program_is_of_one_nursery(three: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def failing(*_: object) -> str:
+        raise ZeroDivisionError("a fault\nof the program")
+
+    monkeypatch.setattr(sources, "_run_raw", failing)
+    (tmp_path / "taken").mkdir()
+    found = sources.take_in(sources.find([three / "raw" / "N001"])[0][0], How(str(tmp_path), "program", "en", ""))
+    assert found.why == "the program failed on it (ZeroDivisionError: a fault of the program)"
+
+
+def test_only_what_changed_is_done_again(three: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shutil.copytree(three / "raw", tmp_path / "raw")
+    shutil.copytree(three / "here", tmp_path / "body")
+    done: list[str] = []
+    run_raw = sources._run_raw
+
+    def counted(source: Any, aside: Path, how: How) -> str:
+        done.append(source.nursery)
+        return run_raw(source, aside, how)
+
+    monkeypatch.setattr(sources, "_run_raw", counted)
+    combine([tmp_path / "raw"], tmp_path / "body")
+    assert not done
+    with (tmp_path / "raw" / "N002" / "lists" / "staff.csv").open("a", encoding="utf-8") as file:
+        file.write("S99,New,yes\n")
+    combined = combine([tmp_path / "raw"], tmp_path / "body")
+    assert done == ["N002"] and [one.is_as_before for one in combined.found] == [True, False, True]
+
+
+def test_raw_submissions_that_cannot_be_read(three: Path, tmp_path: Path) -> None:
+    raw = shutil.copytree(three / "raw" / "N001", tmp_path / "raw" / "N001").parent
+    (raw / "N002").mkdir()
+    (raw / "N002" / "nursery.toml").write_text("name = [", encoding="utf-8")
+    (raw / "N003").mkdir()
+    (raw / "N003" / "nursery.toml").write_text('name = "No code"\n', encoding="utf-8")
+    own = new_workspace(raw / "N004")
+    text = (three / "raw" / "N001" / "nursery.toml").read_text(encoding="utf-8")
+    (own.folder / "nursery.toml").write_text(text.replace('"N001"', '"N004"'), encoding="utf-8")
+    (own.inbox / "xml.zip").write_bytes((three / "raw" / "N002" / "inbox" / "xml.zip").read_bytes()[:3000])
+    shutil.copytree(raw / "N004", raw / "N005")
+    (raw / "N005" / "nursery.toml").write_text(text.replace('"N001"', '"N005"'), encoding="utf-8")
+    (raw / "N005" / "inbox" / "xml.zip").unlink()
+    said = formpack("combine", "raw", "--workspace", "body", cwd=tmp_path, code=1)
+    found = dict(rows(tmp_path / "body", "SELECT nursery, why FROM nurseries"))
+    assert found["N001"] is None and "nursery.toml cannot be read" in found["N002"] and "[handover]" in found["N003"]
+    assert found["N004"] is None and "1 file of N004 could not be read: its numbers lack what is in it." in said
+    assert found["N005"] == "it has no submissions: its inbox/ is missing or empty"
+    page = (tmp_path / "body" / "reports" / "body-report.html").read_text(encoding="utf-8")
+    assert "1 file of N004 could not be read" in page and "N002 is left out" in page
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("nothing-here", "--workspace", "body"), "has no hand-over of a nursery"),
+        (("raw", "--workspace", "raw/N001"), "is the workspace of a nursery"),
+        (("raw", "--workspace", "full"), "holds something else"),
+        (("raw", "--workspace", "body", "--engine", "ox"), "--engine ox: the engines are duckdb, spark."),
+        (("raw", "--workspace", "body", "--master", "local[2]"), "--master goes with --engine spark."),
+        (("raw", "--workspace", "body", "--as-of", "soon"), "--as-of soon"),
+    ],
+)
+def test_what_cannot_be_done_is_said(words: tuple[str, ...], says: str, tmp_path: Path) -> None:
+    write_nurseries(tmp_path / "raw", nurseries=1, submissions=10)
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "letter.txt").write_text("dear", encoding="utf-8")
+    (tmp_path / "nothing-here").mkdir()
+    assert says in formpack("combine", *words, cwd=tmp_path, code=2)
+    assert not (tmp_path / "body").exists()
+
+
+def test_every_needed_table_is_in_the_schema() -> None:
+    for table in NEEDED:
+        assert hand_over.columns_of(table)
+    assert Found("a", "b").why == ""
