@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,38 @@ import pyarrow as pa
 from pyarrow import parquet
 
 from pipeline.body.sources import NEEDED
+from pipeline.office import hand_over
+
+
+def as_handed_over(three: Path) -> Path:
+    """What was taken in has a mark in the place of its manifest: one that would do."""
+    folder = three / "as-handed-over"
+    if not folder.exists():
+        for path in (three / "here" / "taken").glob("nursery=*.json"):
+            nursery = path.stem.removeprefix("nursery=")
+            files = [
+                p.relative_to(three / "here" / "taken") for p in (three / "here" / "taken").glob(f"*/{path.stem}/*/*.parquet")
+            ]
+            said = {
+                "format": hand_over.FORMAT,
+                "version": hand_over.VERSION,
+                "nursery": nursery,
+                "origin": "0" * 16,
+                "name": None,
+                "day": "2026-11-02",
+                "made_at": "2026-11-02T06:00:00+00:00",
+                "program": "formpack",
+                "people": "pseudonyms",
+                "season_begins": 1,
+                "tables": {},
+                "files": {f.as_posix(): {} for f in files},
+            }
+            folder.mkdir(exist_ok=True)
+            for f in files:
+                (folder / f).parent.mkdir(parents=True, exist_ok=True)
+                shutil.copyfile(three / "here" / "taken" / f, folder / f)
+            (folder / path.name).write_text(json.dumps(said), encoding="utf-8")
+    return folder
 
 
 def clone(source: Path, nursery: str, to: Path, code: str, seed: int) -> None:

@@ -18,7 +18,7 @@ from pipeline.body.sources import NEEDED, Found, How
 from pipeline.office import hand_over
 from pipeline.workspace import Workspace
 from tests.bench.nurseries import write_nurseries
-from tests.body.clones import clone
+from tests.body.clones import as_handed_over, clone
 from tests.cli.test_cli import formpack
 from tests.conftest import new_workspace
 
@@ -29,38 +29,7 @@ def handed_over(three: Path, tmp_path: Path) -> Path:
     folder = tmp_path / "handed-over"
     folder.mkdir()
     for number, nursery in enumerate(("N001", "N002", "N003", "N001"), 1):
-        clone(_with_manifest(three), nursery, folder, f"C{number}", number)
-    return folder
-
-
-def _with_manifest(three: Path) -> Path:
-    """What was taken in has a mark in the place of its manifest: one that would do."""
-    folder = three / "as-handed-over"
-    if not folder.exists():
-        for path in (three / "here" / "taken").glob("nursery=*.json"):
-            nursery = path.stem.removeprefix("nursery=")
-            files = [
-                p.relative_to(three / "here" / "taken") for p in (three / "here" / "taken").glob(f"*/{path.stem}/*/*.parquet")
-            ]
-            said = {
-                "format": hand_over.FORMAT,
-                "version": hand_over.VERSION,
-                "nursery": nursery,
-                "origin": "0" * 16,
-                "name": None,
-                "day": "2026-11-02",
-                "made_at": "2026-11-02T06:00:00+00:00",
-                "program": "formpack",
-                "people": "pseudonyms",
-                "season_begins": 1,
-                "tables": {},
-                "files": {f.as_posix(): {} for f in files},
-            }
-            folder.mkdir(exist_ok=True)
-            for f in files:
-                (folder / f).parent.mkdir(parents=True, exist_ok=True)
-                shutil.copyfile(three / "here" / "taken" / f, folder / f)
-            (folder / path.name).write_text(json.dumps(said), encoding="utf-8")
+        clone(as_handed_over(three), nursery, folder, f"C{number}", number)
     return folder
 
 
@@ -233,7 +202,7 @@ def other_three(three: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[s
     """The tables of the three nurseries beside the one that has a fault."""
     folder = tmp_path_factory.mktemp("others")
     for number, nursery in ((1, "N001"), (3, "N003"), (4, "N001")):
-        clone(_with_manifest(three), nursery, folder, f"C{number}", number)
+        clone(as_handed_over(three), nursery, folder, f"C{number}", number)
     return combine([folder], folder / "body").tables
 
 
