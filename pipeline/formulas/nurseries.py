@@ -134,6 +134,9 @@ _BEGIN = {"cell": 0.05, "month": 0.1, "quarter": 0.05, "year": 0.02, "pair": 0.0
 _QUICK = 300
 _ENOUGH = 10
 """Fewer months than so many beyond one a nursery tell too little of how months differ."""
+_PRIOR = 10.0
+"""So many degrees of freedom the months of all nurseries count for beside those of a nursery's own (G. K. Smyth, Stat. Appl.
+Genet. Mol. Biol. 3 (2004) 3, draws variances so)."""
 _TINY, _NO_DOUBT = 1e-300, 1e9
 
 
@@ -307,8 +310,13 @@ class _Work:
         hazard = np.exp(-at * at / 2 - math.log(math.sqrt(2 * math.pi)) - special.log_ndtr(-at))
         cut = np.sqrt(np.maximum(1 + at * hazard - hazard**2, 1e-6))
         self.doubt = doubt * np.outer(cut, cut)
-        # few months cannot show that they do not differ (as `overdispersion.cautious`)
+        # a nursery whose months differ more than those of others is known less
         month = list(self.kinds).index("month")
+        usual = np.append(found, 1.0) @ expected[month]
+        free_of = _sums(self.kinds["month"].nursery, np.ones(many[month]), self.many) - 1
+        shown = np.divide(own[month], usual, out=np.ones(self.many), where=usual > 0)
+        self.wider = np.maximum(1.0, (_PRIOR + free_of * shown) / (_PRIOR + free_of))
+        # few months cannot show that they do not differ (as `overdispersion.cautious`)
         free = float(many[month] - self.many)
         floor = USUAL_RHO / max(self.middle, 0.01) * max(0.0, 1 - free / _ENOUGH)
         if found[month] < floor:
@@ -333,7 +341,7 @@ class _Work:
             gave[:, j] = np.einsum("ij,ij->i", u @ e, u) + 2 * of_all * (u @ (base @ f)) + of_all**2 * (base**2 @ s)
             if own is not None:
                 mine = own * scale
-                gave[:, j] += 2 * mine * np.einsum("ij,ij->i", u, f) + mine**2 * s + 2 * of_all * mine * base * s
+                gave[:, j] += 2 * mine * np.einsum("ij,ij->i", u, f) + mine**2 * s * self.wider + 2 * of_all * mine * base * s
         by_parts, chance = gave[:, :-1], gave[:, -1]
         # and how far effects that are drawn towards nothing are drawn
         variance = by_parts @ self.variances + chance + u**2 @ self.ridge[: u.shape[1]]
