@@ -2,12 +2,12 @@
 
 The model of take: logit(take) = level + rootstock + scion + pair + month + attempt + nursery, fitted to the sums of cells
 (nursery x month x rootstock x scion x attempt) as `lot_model.fit` does. Lots of one nursery share batches, weather and hands:
-beside chance and the lots' own part (rho) there are random parts of a cell, of a nursery's month, quarter and year, and of a
-nursery with a pair. Cells weigh so much less as these say. Their variances come from the sums of squares of what is left over
-between clusters of each kind within nurseries, set to what is expected of them (C. R. Henderson's first method, Biometrics 9
-(1953) 226-252), the fitted effects allowed for; with the doubt that they leave (nurseries as clusters). Errors are those of
-the fit under these parts, not of the fit's own weights. The teams of a nursery are part of what it is; its batches and months
-are chance. Where a body has one year only, a nursery and its year are one.
+beside chance and the lots' own part (rho) there are random parts of a cell, of a nursery's month and year, of a scion of it in
+a quarter (which stands for its batches) and of a nursery with a pair. Cells weigh so much less as these say. The variances come
+from the sums of squares of what is left over between clusters of each kind within nurseries, set to what is expected of them
+(C. R. Henderson's first method, Biometrics 9 (1953) 226-252), the fitted effects allowed for; with the doubt that they leave
+(nurseries as clusters). Errors are those of the fit under these parts, not of the fit's own weights. The teams of a nursery are
+part of what it is; its batches and months are chance. Where a body has one year only, a nursery and its year are one.
 """
 
 from __future__ import annotations
@@ -127,10 +127,8 @@ _POINTS = 256
 _ROUNDS = 8
 _DRAWS = 40
 """Values of the variance between nurseries that are looked at, each as likely as the others."""
-_KINDS = {"month": 1, "quarter": 3, "year": 12}
-"""Parts of a nursery's time, in months."""
-_BEGIN = {"cell": 0.05, "month": 0.1, "quarter": 0.05, "year": 0.02, "pair": 0.02}
-"""Variances on the logit of a cell, of a nursery's month, quarter and year, of a nursery with a pair: learning begins here."""
+_BEGIN = {"cell": 0.05, "month": 0.1, "batch": 0.05, "year": 0.02, "pair": 0.02}
+"""Variances on the logit of a cell, of a nursery's month, batch and year, of a nursery with a pair: learning begins here."""
 _QUICK = 300
 _ENOUGH = 10
 """Fewer months than so many beyond one a nursery tell too little of how months differ."""
@@ -182,8 +180,12 @@ class _Work:
         self.expected, self.ridge = spread, 1 / spread**2
         one = np.ones(len(who))
         self.kinds: dict[str, _Kind] = {"cell": _Kind(np.arange(len(who)), who, one)}
-        clusters = {k: _one_of(who, np.asarray(cells.month) // months) for k, months in _KINDS.items()}
-        clusters["pair"] = _one_of(who, pair)
+        clusters = {
+            "month": _one_of(who, cells.month),
+            "batch": _one_of(who, cells.month // 3, level["scion"]),  # no batch is known: a scion in a quarter stands for one
+            "year": _one_of(who, cells.month // 12),
+            "pair": _one_of(who, pair),
+        }
         for k, (number, first) in clusters.items():
             self.kinds[k] = _Kind(number, who[first], one)
         self.more = np.zeros((len(self.kinds), len(self.kinds) + 1))
