@@ -2,12 +2,12 @@
 
 The model of take: logit(take) = level + rootstock + scion + pair + month + attempt + nursery, fitted to the sums of cells
 (nursery x month x rootstock x scion x attempt) as `lot_model.fit` does. Lots of one nursery share batches, weather and hands:
-beside chance and the lots' own part (rho) there are random parts of a cell, of a nursery's month, quarter and year, and of a
-nursery with a pair. Cells weigh so much less as these say. Their variances come from the sums of squares of what is left over
-between clusters of each kind within nurseries, set to what is expected of them (C. R. Henderson's first method, Biometrics 9
-(1953) 226-252), the fitted effects allowed for; with the doubt that they leave (nurseries as clusters). Errors are those of
-the fit under these parts, not of the fit's own weights. The teams of a nursery are part of what it is; its batches and months
-are chance. Where a body has one year only, a nursery and its year are one.
+beside chance and the lots' own part (rho) there are random parts of a cell, of a nursery's month and year, of a scion of it in
+a quarter (which stands for its batches) and of a nursery with a pair. Cells weigh so much less as these say. The variances come
+from the sums of squares of what is left over between clusters of each kind within nurseries, set to what is expected of them
+(C. R. Henderson's first method, Biometrics 9 (1953) 226-252), the fitted effects allowed for; with the doubt that they leave
+(nurseries as clusters). Errors are those of the fit under these parts, not of the fit's own weights. The teams of a nursery are
+part of what it is; its batches and months are chance. Where a body has one year only, a nursery and its year are one.
 """
 
 from __future__ import annotations
@@ -127,13 +127,14 @@ _POINTS = 256
 _ROUNDS = 8
 _DRAWS = 40
 """Values of the variance between nurseries that are looked at, each as likely as the others."""
-_KINDS = {"month": 1, "quarter": 3, "year": 12}
-"""Parts of a nursery's time, in months."""
-_BEGIN = {"cell": 0.05, "month": 0.1, "quarter": 0.05, "year": 0.02, "pair": 0.02}
-"""Variances on the logit of a cell, of a nursery's month, quarter and year, of a nursery with a pair: learning begins here."""
+_BEGIN = {"cell": 0.05, "month": 0.1, "batch": 0.05, "year": 0.02, "pair": 0.02}
+"""Variances on the logit of a cell, of a nursery's month, batch and year, of a nursery with a pair: learning begins here."""
 _QUICK = 300
 _ENOUGH = 10
 """Fewer months than so many beyond one a nursery tell too little of how months differ."""
+_PRIOR = 10.0
+"""So many degrees of freedom the months of all nurseries count for beside those of a nursery's own (G. K. Smyth, Stat. Appl.
+Genet. Mol. Biol. 3 (2004) 3, draws variances so)."""
 _TINY, _NO_DOUBT = 1e-300, 1e9
 
 
@@ -179,8 +180,12 @@ class _Work:
         self.expected, self.ridge = spread, 1 / spread**2
         one = np.ones(len(who))
         self.kinds: dict[str, _Kind] = {"cell": _Kind(np.arange(len(who)), who, one)}
-        clusters = {k: _one_of(who, np.asarray(cells.month) // months) for k, months in _KINDS.items()}
-        clusters["pair"] = _one_of(who, pair)
+        clusters = {
+            "month": _one_of(who, cells.month),
+            "batch": _one_of(who, cells.month // 3, level["scion"]),  # no batch is known: a scion in a quarter stands for one
+            "year": _one_of(who, cells.month // 12),
+            "pair": _one_of(who, pair),
+        }
         for k, (number, first) in clusters.items():
             self.kinds[k] = _Kind(number, who[first], one)
         self.more = np.zeros((len(self.kinds), len(self.kinds) + 1))
@@ -307,8 +312,13 @@ class _Work:
         hazard = np.exp(-at * at / 2 - math.log(math.sqrt(2 * math.pi)) - special.log_ndtr(-at))
         cut = np.sqrt(np.maximum(1 + at * hazard - hazard**2, 1e-6))
         self.doubt = doubt * np.outer(cut, cut)
-        # few months cannot show that they do not differ (as `overdispersion.cautious`)
+        # a nursery whose months differ more than those of others is known less
         month = list(self.kinds).index("month")
+        usual = np.append(found, 1.0) @ expected[month]
+        free_of = _sums(self.kinds["month"].nursery, np.ones(many[month]), self.many) - 1
+        shown = np.divide(own[month], usual, out=np.ones(self.many), where=usual > 0)
+        self.wider = np.maximum(1.0, (_PRIOR + free_of * shown) / (_PRIOR + free_of))
+        # few months cannot show that they do not differ (as `overdispersion.cautious`)
         free = float(many[month] - self.many)
         floor = USUAL_RHO / max(self.middle, 0.01) * max(0.0, 1 - free / _ENOUGH)
         if found[month] < floor:
@@ -333,7 +343,7 @@ class _Work:
             gave[:, j] = np.einsum("ij,ij->i", u @ e, u) + 2 * of_all * (u @ (base @ f)) + of_all**2 * (base**2 @ s)
             if own is not None:
                 mine = own * scale
-                gave[:, j] += 2 * mine * np.einsum("ij,ij->i", u, f) + mine**2 * s + 2 * of_all * mine * base * s
+                gave[:, j] += 2 * mine * np.einsum("ij,ij->i", u, f) + mine**2 * s * self.wider + 2 * of_all * mine * base * s
         by_parts, chance = gave[:, :-1], gave[:, -1]
         # and how far effects that are drawn towards nothing are drawn
         variance = by_parts @ self.variances + chance + u**2 @ self.ridge[: u.shape[1]]

@@ -30,6 +30,8 @@ class Truth(NamedTuple):
     rho: float = 0.02
     spread: float = 0.0
     odd: float = 0.0
+    unlike: float = 0.0
+    """sd of the log of a nursery's own sd of months"""
     months: int = 24
     lots: float = 4.0
     """lots a month of a nursery of middle size"""
@@ -70,7 +72,8 @@ def body(seed: int, many: int, truth: Truth):
     begins = dice.integers(0, 4, (many, scions))
     batch = (month + begins[nursery, b]) // 3
     of_batch = truth.batch * dice.normal(size=(many, scions, truth.months // 3 + 3))[nursery, b, batch]
-    of_month = truth.month * dice.normal(size=(many, truth.months))[nursery, month]
+    by_month = truth.month * np.exp(truth.unlike * dice.normal(size=many))
+    of_month = by_month[nursery] * dice.normal(size=(many, truth.months))[nursery, month]
     of_year = truth.year * dice.normal(size=(many, truth.months // 12 + 1))[nursery, month // 12]
     of_pair = truth.pair * dice.normal(size=(many, stocks, scions))[nursery, a, b]
     if truth.months <= 12:  # a nursery and its only year are one
@@ -86,9 +89,11 @@ def body(seed: int, many: int, truth: Truth):
     cells = cells._replace(month=cells.month + 12 * 2025)
     node, w = np.polynomial.hermite_e.hermegauss(15)
     year = truth.year if truth.months > 12 else 0.0
-    around = np.sqrt(truth.month**2 + truth.batch**2 + year**2 + truth.pair**2) * node
+    around = np.sqrt(by_month**2 + truth.batch**2 + year**2 + truth.pair**2)[:, None] * node
     places = np.quantile(base, (np.arange(200) + 0.5) / 200, weights=n, method="inverted_cdf")
-    adjusted = np.array([(special.expit(places[:, None] + e + around) @ w / w.sum()).mean() for e in effect])
+    each = zip(effect, around, strict=True)
+    adjusted = np.array([(special.expit(places[:, None] + e + a) @ w / w.sum()).mean() for e, a in each])
+    around = np.sqrt((around**2).mean(0)) * np.sign(node)
     rest = season[month] - 0.5 * (attempt == 2) + effect[nursery]
     rest = np.quantile(rest, (np.arange(100) + 0.5) / 100, weights=n, method="inverted_cdf")
     pairs = 2.0 + by_stock[:, None] + by_scion + by_pair
@@ -150,7 +155,8 @@ def measure(bodies: int, many: int, truth: Truth, first: int = 0) -> dict[str, f
 
 CASES = {
     "alike, 24 months": Truth(),
-    "alike, 12 months": Truth(months=12),
+    "alike, 12 months": Truth(months=12, year=0),
+    "alike, their months not (sd of log 0.6)": Truth(unlike=0.6),
     "nurseries differ (sd 0.3)": Truth(spread=0.3),
     "one 0.5 off, a year, all shocks": Truth(months=12, odd=0.5),
     "one 0.5 off, a year, months alone (sd 0.5)": Truth(months=12, odd=0.5, batch=0, pair=0, year=0),
