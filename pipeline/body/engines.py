@@ -125,7 +125,7 @@ class OnSpark:
         if local:
             # else a task whose process ends once ends all
             building = building.master(f"local[{local[1] or 1},{_ATTEMPTS}]").config("spark.driver.bindAddress", "127.0.0.1")
-            building = building.config("spark.driver.host", "127.0.0.1")
+            building = building.config("spark.driver.host", "127.0.0.1").config("spark.sql.shuffle.partitions", "4")
         elif master:
             building = building.master(master)
         for key, value in _CONFIGURED.items():
