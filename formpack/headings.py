@@ -21,6 +21,8 @@ GROUP_WORDS = ("Group code", "Código del grupo", "Código do grupo", "Group", "
 NAMELESS = "(without a heading)"
 LOOKED_AT = 15
 """Rows from the top among which the heading is looked for."""
+LONGEST = 1_000
+"""Letters of a cell from which on it is no heading, and is not compared with any."""
 _FROM_EXPORTS = set(
     """
     key parentkey form_id form_version formid formversion instanceid instancename deprecatedid submissiondate submitterid
@@ -91,8 +93,9 @@ class Headings:
 
     def known(self, cells: Sequence[str]) -> tuple[int, int]:
         """How many of the cells are names of questions, and how many can be taken for names or labels."""
-        exact = sum(last_part(c) in self._names for c in cells if c)
-        return exact, sum(folded(c) in self._spelled or folded(last_part(c)) in self._spelled for c in cells if c)
+        short = [c for c in cells if 0 < len(c) < LONGEST]
+        exact = sum(last_part(c) in self._names for c in short)
+        return exact, sum(folded(c) in self._spelled or folded(last_part(c)) in self._spelled for c in short)
 
     def at(self, rows: Sequence[Sequence[str]]) -> int:
         """Which of the first rows is the heading: the first, unless one below it is known and it is not."""

@@ -5,15 +5,19 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import functools
+import hashlib
+import io
 import os
 import shutil
-from collections.abc import Callable, Iterable, Iterator
+import zipfile
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from formpack import words
+from formpack import words, xform
+from formpack.catalog import Form
 from pipeline import run
 from pipeline.store import Store
 from pipeline.tables import in_order
@@ -42,6 +46,57 @@ def english() -> Iterator[None]:
     words.use("")
 
 
+def _of_all_processes(factory: pytest.TempPathFactory) -> Path:
+    """The folder that the processes of one run share."""
+    folder = factory.getbasetemp()
+    return folder.parent if "PYTEST_XDIST_WORKER" in os.environ else folder
+
+
+@pytest.fixture(scope="session", autouse=True)
+def once_a_form(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """The forms are published by many tests: one that was converted, found valid or opened is not put to converter, validator
+    or engine again in this run, where it is the same to the letter, and so are the lists that it is opened with. Faults are
+    found each time, and so is what a test asks of these three itself."""
+    told = _of_all_processes(tmp_path_factory) / "told-of-forms"
+    told.mkdir(exist_ok=True)
+    convert, validate, open_forms = xform._converted, xform.validator_verdicts, xform.opening_faults
+
+    def place(*said: object) -> Path:
+        return told / hashlib.sha256(repr(said).encode()).hexdigest()
+
+    def keep(file: Path, text: str) -> str:
+        new = file.with_name(f"{file.name}-{os.getpid()}")
+        new.write_bytes(text.encode())
+        new.replace(file)
+        return text
+
+    def converted(form: Form, workbook: bytes) -> str:
+        with zipfile.ZipFile(io.BytesIO(workbook)) as book:
+            file = place([(name, book.read(name)) for name in book.namelist() if name != "docProps/core.xml"])  # has the hour
+        return file.read_bytes().decode() if file.exists() else keep(file, convert(form, workbook))
+
+    def verdicts(forms: Sequence[str]) -> list[str]:
+        files = {place("valid", form): form for form in forms}
+        new = {file: form for file, form in files.items() if not file.exists()}
+        found = dict(zip(new.values(), validate([*new.values()]), strict=True))
+        for file in (file for file, form in new.items() if not found[form]):
+            keep(file, "")
+        return [found.get(form, "") for form in forms]
+
+    def faults(made: Sequence[xform.Published], lists: Mapping[str, str]) -> list[str]:
+        file = place("opened", [(one.form.form_id, one.xform) for one in made], sorted(lists.items()))
+        found = [] if file.exists() else open_forms(made, lists)
+        if not found:
+            keep(file, "")
+        return found
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(xform, "_converted", converted)
+        patch.setattr(xform, "validator_verdicts", verdicts)
+        patch.setattr(xform, "opening_faults", faults)
+        yield
+
+
 @pytest.fixture
 def workspace(tmp_path: Path) -> Workspace:
     return new_workspace(tmp_path / "nursery")
@@ -55,9 +110,7 @@ def copied(prepared: Workspace, to: Workspace) -> Workspace:
 @pytest.fixture(scope="session")
 def demo_taken_in(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """The demo nursery with everything brought up, made once for all processes."""
-    folder = tmp_path_factory.getbasetemp() / "demo-taken-in"
-    if "PYTEST_XDIST_WORKER" in os.environ:
-        folder = folder.parent.parent / folder.name
+    folder = _of_all_processes(tmp_path_factory) / "demo-taken-in"
     if not folder.exists():
         own = Workspace(tmp_path_factory.mktemp("demo") / "nursery")
         shutil.copytree(SAMPLES / "demo", own.folder)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import functools
 import os
 import shutil
@@ -32,29 +33,34 @@ def _compiled() -> Path:
     return folder
 
 
+@functools.cache
+def _running(timezone: str) -> subprocess.Popen[str]:
+    """The engine, which runs until the tests end: what opens a form opens it anew, with the lists beside it."""
+    path = f"{_compiled()}{os.pathsep}{engine_jar()}"
+    process = subprocess.Popen(
+        ["java", "-XX:TieredStopAtLevel=1", f"-Duser.timezone={timezone}", "-cp", path, "Drive"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+        encoding="utf-8",
+    )
+    atexit.register(process.communicate)
+    return process
+
+
 class Phone:
-    """One engine process. Each command gives the words of its answer, the verdict first."""
+    """The engine in a time zone. Each command gives the words of its answer, the verdict first."""
 
     def __init__(self, timezone: str = "UTC") -> None:
         needs_java()
-        path = f"{_compiled()}{os.pathsep}{engine_jar()}"
-        self.process = subprocess.Popen(
-            ["java", f"-Duser.timezone={timezone}", "-cp", path, "Drive"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            text=True,
-            encoding="utf-8",
-        )
+        self.process = _running(timezone)
 
     def __enter__(self) -> Phone:
         return self
 
     def __exit__(self, *_: object) -> None:
-        assert self.process.stdin is not None and self.process.stdout is not None
-        self.process.stdin.close()
-        self.process.wait(30)
-        self.process.stdout.close()
+        """It goes on running, for whoever comes next."""
 
     def ask(self, *words: str) -> list[str]:
         assert self.process.stdin is not None and self.process.stdout is not None

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from formpack.group_code import issue, shown
 from pipeline import run
 from pipeline.intake import ingest
 from pipeline.store import Store
@@ -136,27 +137,25 @@ def test_an_older_form_version_is_a_note(workspace: Workspace, take_in: Callable
     assert table(workspace, "problems", "rule, severity, value") == [("unknown_version", "note", "2020010101")]
 
 
-@pytest.mark.parametrize(
-    "evil",
-    [
-        "'; DROP TABLE kept.raw_files; --",
-        "=cmd|' /C calc'!A0",
-        "\u202egpj.exe",
-        "x" * 1_000_000,
-        '"quoted", and more',
-        "{label} {0}",
-        "<script>alert(1)</script>",
-    ],
+EVIL = (
+    "'; DROP TABLE kept.raw_files; --",
+    "=cmd|' /C calc'!A0",
+    "\u202egpj.exe",
+    "x" * 1_000_000,
+    '"quoted", and more',
+    "{label} {0}",
+    "<script>alert(1)</script>",
 )
-def test_hostile_text_is_only_text(evil: str, workspace: Workspace, take_in: Callable[..., run.Imported]) -> None:
+
+
+def test_hostile_text_is_only_text(workspace: Workspace, take_in: Callable[..., run.Imported]) -> None:
+    """As the key, the note and the staff code of a submission, all of them in one nursery."""
     import json
 
     opening = {
         "form_id": "open_group",
-        "KEY": evil[:60],
         "visit_date": "2026-02-01",
         "staff_code": "S01",
-        "group_code": "26-0012-39",
         "seed_lot": "L2601-CARR",
         "rootstock": "CARRIZO",
         "sow_date": "2025-11-01",
@@ -164,15 +163,19 @@ def test_hostile_text_is_only_text(evil: str, workspace: Workspace, take_in: Cal
         **dict.fromkeys("cull_off_type cull_bent_root cull_etiolated cull_weak cull_other".split(), 0),
         "planted": 100,
         "location": "H1",
-        "note": evil,
     }
-    done = take_in({"a.ndjson": json.dumps(opening), "b.ndjson": json.dumps({**opening, "KEY": "b", "staff_code": evil})})
-    assert done.states["accepted"] == 1 and done.states["quarantined"] == 1
+    files = {}
+    for number, (evil, code) in enumerate(zip(EVIL, issue(2026, 12, len(EVIL)), strict=True)):
+        said = {**opening, "KEY": evil[:60], "group_code": shown(code), "note": evil}
+        files[f"{number}a.ndjson"] = json.dumps(said)
+        files[f"{number}b.ndjson"] = json.dumps({**said, "KEY": f"b{number}", "staff_code": evil})
+    done = take_in(files)
+    assert done.states["accepted"] == done.states["quarantined"] == len(EVIL)
     with looked_at(workspace) as store:
-        assert store.value("SELECT note FROM answers.open_group WHERE staff_code = 'S01'") == evil
-    from pipeline.report import write_report
+        notes = store.rows("SELECT note FROM answers.open_group WHERE staff_code = 'S01' ORDER BY group_code")
+        assert notes == [(evil,) for evil in EVIL]
+        from pipeline.report import write_report
 
-    with looked_at(workspace) as store:
         page = write_report(store, workspace)[0].read_text(encoding="utf-8")
     assert page.count("<script") == 1  # that of the page
 
@@ -200,32 +203,42 @@ ROUND = {"visit_date": "2026-04-01", "staff_code": "S02", "group_code": "26-0012
 COUNTS = dict.fromkeys("cull_off_type cull_bent_root cull_etiolated cull_weak cull_disease cull_other dead".split(), 0)
 
 
-@pytest.mark.parametrize(
-    ("said", "rule"),
-    [
-        (
-            COUNTS | {"cull_weak": 5},
-            None,
-        ),  # of an older version of the form, or typed in the office: the question is not missed
-        (COUNTS | {"cull_weak": 5, "any_out": "yes"}, None),
-        ({"any_out": "no"}, None),
-        ({"any_out": "yes"}, "missing_answer"),
-        ({}, "missing_answer"),
-        (COUNTS | {"any_out": "no"}, "not_asked"),
-        (COUNTS | {"any_out": "No"}, "impossible_value"),
-    ],
+SAID: tuple[tuple[dict[str, object], str | None], ...] = (
+    # of an older version of the form, or typed in the office: the question is not missed
+    (COUNTS | {"cull_weak": 5}, None),
+    (COUNTS | {"cull_weak": 5, "any_out": "yes"}, None),
+    ({"any_out": "no"}, None),
+    ({"any_out": "yes"}, "missing_answer"),
+    ({}, "missing_answer"),
+    (COUNTS | {"any_out": "no"}, "not_asked"),
+    (COUNTS | {"any_out": "No"}, "impossible_value"),
 )
-def test_whether_anything_was_taken_out_may_be_said_once(
-    said: dict[str, object], rule: str | None, workspace: Workspace, take_in: Callable[..., run.Imported]
-) -> None:
+"""What a record says of plants taken out, and the rule that it breaks."""
+
+
+def test_whether_anything_was_taken_out_may_be_said_once(workspace: Workspace, take_in: Callable[..., run.Imported]) -> None:
+    """Each record is of a group of its own."""
     import json
 
-    run.import_files(workspace, [SAMPLES / "a_group_walked_in_two_parts" / "inbox" / "opening.xml"])
-    code = table(workspace, "standing", "group_code, book_count")
-    taken = take_in({"cull_round.ndjson": json.dumps({"form_id": "cull_round", **ROUND, "group_code": code[0][0], **said})})
-    assert taken.states["quarantined"] == (rule is not None)
-    assert {r for (r,) in table(workspace, "problems", "rule", "severity = 'stop'")} == ({rule} if rule else set())
-    if rule is None:
-        gone = int(str(said.get("cull_weak", 0)))
-        assert table(workspace, "standing", "book_count") == [(code[0][1] - gone,)]
-        assert table(workspace, "counts", "counted") == [(938,)]
+    opening = (SAMPLES / "a_group_walked_in_two_parts" / "inbox" / "opening.xml").read_text(encoding="utf-8")
+    (code,) = set(re.findall(r"<group_code>([^<]*)", opening))
+    (identity,) = set(re.findall(r"<instanceID>([^<]*)", opening))
+    groups = issue(2026, 712, len(SAID))
+    for number, group in enumerate(groups):
+        text = opening.replace(code, group).replace(identity, f"{identity[:-1]}{number}")
+        (workspace.inbox / f"{number}.xml").write_text(text, encoding="utf-8")
+    assert run.import_files(workspace, [workspace.inbox]).states["accepted"] == len(SAID)
+    ((stood,),) = table(workspace, "standing", "DISTINCT book_count")
+    records = [
+        json.dumps({"form_id": "cull_round", "KEY": group, **ROUND, "group_code": shown(group), **said})
+        for group, (said, _) in zip(groups, SAID, strict=True)
+    ]
+    taken = take_in({"cull_round.ndjson": "\n".join(records)})
+    assert taken.states["quarantined"] == sum(rule is not None for _, rule in SAID)
+    stops = set(table(workspace, "problems", "instance_id, rule", "severity = 'stop'"))
+    assert stops == {(group, rule) for group, (_, rule) in zip(groups, SAID, strict=True) if rule}
+    standing = dict(table(workspace, "standing", "group_code, book_count"))
+    gone = [int(str(said.get("cull_weak", 0))) if rule is None else 0 for said, rule in SAID]
+    assert [standing[group] for group in groups] == [stood - many for many in gone]
+    counted = table(workspace, "counts", "group_code, counted")
+    assert sorted(counted) == [(group, 938) for group, (_, rule) in zip(groups, SAID, strict=True) if rule is None]

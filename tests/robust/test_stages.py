@@ -212,12 +212,12 @@ def test_every_table_is_that_of_one_full_run(seed: int) -> None:
         assert life.differing() == [], life.done
 
 
-UNSAID = [("due", "day"), ("standing", "stands_now")]
-"""Stages with one of the things they read."""
+UNSAID = [("due", "day", 0), ("standing", "stands_now", 2)]
+"""Stages with one of the things they read, and the life that was the first to end otherwise: it is lived first."""
 
 
-@pytest.mark.parametrize(("name", "read"), UNSAID if os.environ.get("CI") else UNSAID[:1])
-def test_a_read_that_is_not_declared_is_seen(name: str, read: str, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(("name", "read", "first"), UNSAID if os.environ.get("CI") else UNSAID[:1])
+def test_a_read_that_is_not_declared_is_seen(name: str, read: str, first: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """The proof above can fail: where a stage does not look at one of the things it reads, some life ends otherwise."""
     stale = Ledger.stale
 
@@ -226,7 +226,7 @@ def test_a_read_that_is_not_declared_is_seen(name: str, read: str, monkeypatch: 
         return found if found is None or stage.name != name else [r for r in found if r != read]
 
     monkeypatch.setattr(Ledger, "stale", unseen)
-    for seed in range(12):
+    for seed in sorted(range(12), key=lambda seed: seed != first):
         with tempfile.TemporaryDirectory() as folder:
             life = Life(Path(folder), seed)
             life.live()
