@@ -18,6 +18,7 @@ ROOMS = [
     {"office", "field"},
     {"run"},
     {"report", "trial"},
+    {"body"},
     {"demo", "taken_in"},
     {"cli"},
 ]

@@ -228,15 +228,15 @@ def _take(rows: dict[str, Rows]) -> Chapter | None:
     ]
     odd = frozenset(i for i, r in enumerate(found) if r["flag"] in _OUT)
     said = trn(
-        "Of {n} bud read, {taken} took: {share} ({low}).",
-        "Of {n} buds read, {taken} took: {share} ({low}).",
+        "Of {n} bud read, {taken} took: {share} ({interval}).",
+        "Of {n} buds read, {taken} took: {share} ({interval}).",
         whole["read"],
         taken=number(whole["taken"]),
         share=percent(whole["take_rate"]),
-        low=_shares_of(whole),
+        interval=_shares_of(whole),
     )
     if worse := [r["nursery"] for r in found if r["flag"] == "worse"]:
-        said = f"{said} {tr('Worse than the others: {nurseries}.', nurseries=listed(worse, 3))}"
+        said = " ".join((said, tr("Worse than the others: {nurseries}.", nurseries=listed(worse, 3))))
     fair = [_drawn(r, "adjusted", percent(r["adjusted"])) for r in found if r["adjusted"] is not None]
     blocks: list[Block] = [Says(said)]
     if fair:
@@ -406,7 +406,7 @@ def _losses(rows: dict[str, Rows]) -> Chapter | None:
     total = sum(r["lost"] for r in found)
     said = trn("{n} plant was lost.", "{n} plants were lost.", total)
     if worse := [r["nursery"] for r in found if r["flag"] == "worse"]:
-        said = f"{said} {tr('More than expected: {nurseries}.', nurseries=listed(worse, 3))}"
+        said = " ".join((said, tr("More than expected: {nurseries}.", nurseries=listed(worse, 3))))
     fair = [_drawn(r, "ratio", number(r["ratio"], 2)) for r in found if r["ratio_low"] is not None]
     says = tr("What each nursery lost over what was expected, with its 95 % interval; at the dashed line both are alike.")
     blocks: list[Block] = [

@@ -70,7 +70,7 @@ def _say(done: Combined, workspace: Path) -> None:
         submissions=many(sum(r["submissions"] for r in inside), "submission"),
     )
     if again:
-        said = f"{said} {trn('{n} was as before, and not done again.', '{n} were as before, and not done again.', again)}"
+        said = " ".join((said, trn("{n} was as before, and not done again.", "{n} were as before, and not done again.", again)))
     say(said)
     for one in done.left_out:
         say(tr("{nursery} is left out: {why}. ({place})", nursery=one.nursery, why=one.why, place=one.place))

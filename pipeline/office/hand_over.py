@@ -165,6 +165,7 @@ def hand_over(store: Store, workspace: Workspace, folder: Path, day: dt.date, is
 
 
 def manifest_of(folder: Path, nursery: str) -> Path:
+    """Where the manifest of a nursery stands."""
     return folder / f"nursery={nursery}.json"
 
 
@@ -203,6 +204,7 @@ def refuse_another(folder: Path, how: HandOver) -> None:
 
 
 def digest_of(path: Path) -> str:
+    """SHA-256 of a file."""
     digest = hashlib.sha256()
     with path.open("rb") as file:
         while piece := file.read(2**20):

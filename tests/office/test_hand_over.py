@@ -223,7 +223,8 @@ def test_what_a_nurserys_own_list_says_may_be_anybody(tmp_path: Path) -> None:
     )
     run.import_files(own, [own.inbox])
     formpack("export", "--parquet", "out", cwd=own.folder)
-    (row,) = duckdb.execute(f"FROM {stacked(own.folder / 'out', 'answers_escort')}").fetchall()
+    with duckdb.connect() as db:
+        (row,) = db.execute(f"FROM {stacked(own.folder / 'out', 'answers_escort')}").fetchall()
     columns = [c["name"] for c in manifest(own.folder / "out", "OWN")["tables"]["answers_escort"]["columns"]]
     told = dict(zip(columns, row, strict=False))
     assert told["boxes"] == 4 and "remark" not in columns

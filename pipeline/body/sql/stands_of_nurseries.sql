@@ -5,7 +5,8 @@ WITH sent AS (
     FROM submissions GROUP BY nursery
 ),
 stands AS (
-    SELECT nursery, sum(groups)::BIGINT AS groups, sum(plants)::BIGINT AS plants, sum(low)::BIGINT AS low, sum(high)::BIGINT AS high
+    SELECT nursery, sum(groups)::BIGINT AS groups, sum(plants)::BIGINT AS plants,
+        sum(low)::BIGINT AS low, sum(high)::BIGINT AS high
     FROM standing_sums WHERE "by" = 'all' GROUP BY nursery
 ),
 of_teams AS (
