@@ -8,9 +8,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from formpack.catalog import causes, text_in
 from formpack.words import listed, many, number, percent, tr, trn
 from pipeline.body.pooled import LEAST_BUDS
 from pipeline.outputs import Batch
+from pipeline.rates.losses import NOT_RECORDED
 from pipeline.report.blocks import (
     Block,
     Chapter,
@@ -502,7 +504,10 @@ def _most(causes: Rows) -> str:
 
 
 def _cause(code: str) -> str:
-    return tr("gone without a record") if code == "not_recorded" else code.replace("_", " ")
+    """A cause as the shipped forms call it; one of a nursery's own by its code."""
+    if code == NOT_RECORDED:
+        return tr("gone without a record")
+    return next((text_in(cause, "label") for cause in causes() if cause["name"] == code), "") or code
 
 
 def _teams(rows: dict[str, Rows]) -> Chapter | None:

@@ -91,7 +91,7 @@ def find(folders: Iterable[Path]) -> tuple[list[Source], list[Found]]:
             try:
                 given.append(read())
             except Refused as wrong:
-                odd.append(Found(name, str(folder), str(wrong)))
+                odd.append(Found(name, str(folder), _why(wrong)))
     of: dict[str, list[Source]] = {}
     for one in given:
         of.setdefault(one.nursery, []).append(one)
@@ -175,7 +175,7 @@ def take_in(source: Source, how: How) -> Found:
             day = (_run_raw if source.is_raw else _copy)(source, Path(aside), how)
             hand_over.put(Path(aside) / _OUT, taken, source.nursery, {"mark": mark, "day": day})
     except Refused as wrong:
-        found = Found(source.nursery, source.place, str(wrong))
+        found = Found(source.nursery, source.place, _why(wrong))
     except Exception as wrong:  # whatever it is, it is of this nursery alone
         said = tr("the program failed on it ({kind}: {why})", kind=type(wrong).__name__, why=" ".join(str(wrong).split())[:200])
         found = Found(source.nursery, source.place, said)
@@ -183,6 +183,11 @@ def take_in(source: Source, how: How) -> Found:
         found = Found(source.nursery, source.place, day=day)
     begun.unlink(missing_ok=True)
     return found
+
+
+def _why(wrong: Refused) -> str:
+    """What is wrong as a part of a sentence."""
+    return str(wrong).strip().removesuffix(".")
 
 
 def _read(path: Path) -> dict[str, Any]:

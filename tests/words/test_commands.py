@@ -63,6 +63,8 @@ LINES = (
     "problems",
     "rebuild",
     "export {}",
+    "export {0} --parquet",
+    "combine {0} --workspace {0}-body",
     "init",
 )
 """What is said by the commands and the book alone."""
@@ -86,7 +88,7 @@ def nursery(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def _names(nursery: Path) -> set[str]:
     """The nursery's words: labels and codes of its lists, and what forms are called."""
-    found = {"es", "phone", "paper", "reports", "some", "nobody", "none", nursery.name}
+    found = {"es", "phone", "paper", "reports", "some", "nobody", "none", "backup", "body", nursery.name}
     for path in (nursery / "lists").glob("*.csv"):
         with path.open(encoding="utf-8", newline="") as file:
             found |= {c for row in csv.DictReader(file) for c in row.values() if re.search(r"[^\W\d]{3}", c)}
