@@ -338,6 +338,7 @@ COUNTED = (
     many_of("{n} sheet", "{n} sheets"),
     many_of("{n} record", "{n} records"),
     many_of("{n} treatment", "{n} treatments"),
+    many_of("{n} table", "{n} tables"),
     many_of("{n} year", "{n} years"),
 )
 """The words that `many` counts."""
