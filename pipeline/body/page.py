@@ -150,7 +150,7 @@ def _stands_out(rows: dict[str, Rows]) -> list[Item]:
         if row["flag"] == "worse":
             less = (mean - row["adjusted"]) * row["read"]
             text = tr(
-                "In {nursery} {share} of buds would take of what all nurseries bud; {mean} do.",
+                "Of what all nurseries bud, {share} would take in {nursery}; {mean} do in all.",
                 nursery=row["nursery"],
                 share=percent(row["adjusted"]),
                 mean=percent(mean),

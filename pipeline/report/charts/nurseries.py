@@ -89,7 +89,8 @@ def _many(rows: Sequence[Row], shown: Callable[[float], str], scale: tuple[float
     height = tall + _SCALE
     figure = Figure(figsize=(WIDTH, height))
     axes = figure.add_axes((SIDE / WIDTH, _SCALE / height, 1 - 2 * SIDE / WIDTH, tall / height))
-    axes.set_ylim(len(rows) - 0.5, -0.5)
+    apart = 0.13 / tall * len(rows)
+    axes.set_ylim(len(rows) - 0.5 + apart / 2, -0.5 - apart / 2)
     axes.set_yticks([])
     axes.tick_params(labelsize=7.5)
     width = max(0.5, min(2.0, 40 * tall / len(rows)))
@@ -102,7 +103,6 @@ def _many(rows: Sequence[Row], shown: Callable[[float], str], scale: tuple[float
         )
         tell([line, dot], told)
     # names that would cover each other are moved down, the last ones up
-    apart = 0.13 / tall * len(rows)
     at = list(map(float, named))
     for i in range(1, len(at)):
         at[i] = max(at[i], at[i - 1] + apart)
