@@ -20,7 +20,8 @@ from tests.body.clones import as_handed_over, clone
 from tests.cli.test_cli import formpack
 from tests.conftest import ROOT
 
-pytest.importorskip("pyspark")
+if "CI" not in os.environ:
+    pytest.importorskip("pyspark", reason="Spark is an extra: pip install '.[spark]'")
 TWO_AT_A_TIME = "local[2]"
 FORTY = 40
 
