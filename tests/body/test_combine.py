@@ -261,8 +261,10 @@ def other_three(three: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[s
 
 @pytest.mark.parametrize(
     "fault",
-    [_damage, _lose, _later, _no_manifest, _broken, _odd, _outside, _other, _no_column, _no_parquet, _twice]
-    + [_no_day, _half_a_letter, _anothers, _words_beside, *_ODD_VALUES],
+    [
+        *(_damage, _lose, _later, _no_manifest, _broken, _odd, _outside, _other, _no_column, _no_parquet, _twice),
+        *(_no_day, _half_a_letter, _anothers, _words_beside, *_ODD_VALUES),
+    ],
 )
 def test_a_fault_is_of_one_nursery_alone(
     fault: Callable[[Path], str], handed_over: Path, other_three: dict[str, Any], tmp_path: Path
