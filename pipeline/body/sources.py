@@ -177,7 +177,7 @@ def _manifest(folder: Path, nursery: str) -> dict[str, Any]:
         what = marked("it is of version {n} of the hand-over, and this program knows {known}; update formpack here")
         raise Refused(tr(what, n=min(number, 10**9), known=VERSION))
     wheres = (".".join(map(str, wrong.absolute_path)) or "{}" for wrong in _judge().iter_errors(said))
-    if where := "version" if isinstance(number, int) and number != VERSION else next(wheres, "") or _odd_part(said):
+    if where := "version" if isinstance(number, int) and number != VERSION else next(wheres, "") or _odd_part(said, nursery):
         where = one_line(where)[:_MOST_LETTERS]
         raise Refused(tr("{file} is not as a hand-over has it, at {place}; have it handed over again", file=shown, place=where))
     if said["nursery"] != nursery:
@@ -185,13 +185,13 @@ def _manifest(folder: Path, nursery: str) -> dict[str, Any]:
     return dict(said)
 
 
-def _odd_part(said: dict[str, Any]) -> str:
+def _odd_part(said: dict[str, Any], nursery: str) -> str:
     """What of a manifest its JSON Schema cannot refuse: a day of no calendar, files of another nursery, sizes without end."""
     try:
         dt.date.fromisoformat(said["day"])
     except ValueError:
         return "day"
-    own = f"/nursery={said['nursery']}/"
+    own = f"/nursery={nursery}/"
     if len(said["files"]) > _MOST_FILES or not all(own in name and name.isprintable() for name in said["files"]):
         return "files"
     return "files" if sum(told["size"] for told in said["files"].values()) > 2**62 else ""
