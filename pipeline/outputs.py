@@ -64,7 +64,7 @@ def together(folder: Path) -> Iterator[Batch]:
         return
     aside = folder / ASIDE
     aside.mkdir(parents=True, exist_ok=True)
-    with _alone(aside, _WAIT_SECONDS):
+    with alone(aside, _WAIT_SECONDS):
         _settle(folder, aside)
         begun = aside / "begun"
         try:
@@ -86,7 +86,7 @@ def settle(folder: Path) -> None:
     command is at is left alone, and so is what the disk refuses: then the next command that writes says so."""
     aside = folder / ASIDE
     if any((aside / name).exists() for name in ("begun", "ready", "undone")):
-        with contextlib.suppress(OSError, Refused), _alone(aside, 0):
+        with contextlib.suppress(OSError, Refused), alone(aside, 0):
             _settle(folder, aside)
 
 
@@ -107,7 +107,7 @@ def one_file(path: Path) -> Iterator[Path]:
 
 
 @contextlib.contextmanager
-def _alone(aside: Path, wait: float) -> Iterator[None]:
+def alone(aside: Path, wait: float) -> Iterator[None]:
     """Hold the lock of the folder. SQLite has the one in the standard library that every system knows and that ends with its
     process. Raises Refused where another holds it."""
     import sqlite3

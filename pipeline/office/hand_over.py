@@ -274,7 +274,8 @@ def _write_table(
     listed = ", ".join(_hidden(store, how.key, query, c, column) for c, column in shown.items())
     season = f"'{NO_SEASON}'"
     if day := _DATED.get(name, "visit_date" if name.startswith("answers_") else ""):
-        season = f"coalesce(year(\"{day}\" - INTERVAL {how.season_begins - 1} MONTH)::VARCHAR, '{NO_SEASON}')"
+        year = f'year("{day}" - INTERVAL {how.season_begins - 1} MONTH)::VARCHAR'
+        season = f"coalesce(lpad({year}, 4, '0'), '{NO_SEASON}')"
     own = folder / name / f"nursery={how.nursery}"
     store.connection.execute(f"CREATE OR REPLACE TEMP TABLE going_out AS SELECT {listed}, {season} AS season FROM ({query})")
     # in the order of their codes rows would tell whose pseudonym is whose

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
 import pytest
 from pyarrow import parquet
 
@@ -181,6 +182,58 @@ def _no_parquet(folder: Path) -> str:
     return "is no Parquet file"
 
 
+def _no_day(folder: Path) -> str:
+    _said(folder, lambda said: said | {"day": "2026-99-99"})
+    return "is not as a hand-over has it, at day"
+
+
+def _half_a_letter(folder: Path) -> str:
+    _said(folder, lambda said: said | {"tables": {"\ud800": {"rows": -1, "columns": []}}})
+    return "at tables.\\ud800.rows"
+
+
+def _anothers(folder: Path) -> str:
+    _said(folder, lambda said: said | {"files": json.loads((folder / "nursery=C1.json").read_text(encoding="utf-8"))["files"]})
+    return "is not as a hand-over has it, at files"
+
+
+def _words_beside(folder: Path) -> str:
+    path = folder / "unknown" / "nursery=C2" / "season=all" / "x.parquet"
+    path.parent.mkdir(parents=True)
+    path.write_bytes(b"words")
+    _redo(folder, path)
+    return "unknown/nursery=C2/season=all/x.parquet is no Parquet file"
+
+
+def _value(table: str, column: str, value: Any, says: str) -> Callable[[Path], str]:
+    """A fault that is one value in the first row of a table, with a manifest that fits it."""
+
+    def fault(folder: Path) -> str:
+        path = min((folder / table / "nursery=C2").rglob("*.parquet"))
+        rows = parquet.ParquetFile(path).read()
+        values = pa.array([value, *rows[column].to_pylist()[1:]], rows.schema.field(column).type)
+        parquet.write_table(rows.set_column(rows.column_names.index(column), column, values), path)
+        _redo(folder, path)
+        return says
+
+    return fault
+
+
+_ODD_VALUES = [
+    _value(table, column, value, f"{table} has in the column {column} what cannot be")
+    for table, column, value in (
+        ("lots", "green", -1),
+        ("lots", "green", 4 * 10**9),
+        ("lots", "attempt", None),
+        ("lots", "rootstock", "x" * 1000),
+        ("survival", "step", None),
+        ("survival", "at_risk", 2**63 - 1),
+        ("sums_of_losses", "kind", None),
+        ("off_type", "lifted", None),
+    )
+] + [_value("survival", "lost", 10**6, "survival has more in the column lost than in at_risk")]
+
+
 def _twice(folder: Path) -> str:
     (folder.parent / "second").mkdir()
     clone(folder, "C1", folder.parent / "second", "C2", 99)
@@ -207,7 +260,11 @@ def other_three(three: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[s
 
 
 @pytest.mark.parametrize(
-    "fault", [_damage, _lose, _later, _no_manifest, _broken, _odd, _outside, _other, _no_column, _no_parquet, _twice]
+    "fault",
+    [
+        *(_damage, _lose, _later, _no_manifest, _broken, _odd, _outside, _other, _no_column, _no_parquet, _twice),
+        *(_no_day, _half_a_letter, _anothers, _words_beside, *_ODD_VALUES),
+    ],
 )
 def test_a_fault_is_of_one_nursery_alone(
     fault: Callable[[Path], str], handed_over: Path, other_three: dict[str, Any], tmp_path: Path
@@ -290,6 +347,26 @@ def test_only_what_changed_is_done_again(three: Path, tmp_path: Path, monkeypatc
         file.write("S99,New,yes\n")
     combined = combine([tmp_path / "raw"], tmp_path / "body")
     assert done == ["N002"] and [one.is_as_before for one in combined.found] == [True, False, True]
+
+
+def test_what_is_altered_in_the_workspace_is_taken_in_anew(handed_over: Path, tmp_path: Path) -> None:
+    want = combine([handed_over], tmp_path / "body").tables
+    next((tmp_path / "body" / "taken" / "lots" / "nursery=C2").rglob("*.parquet")).unlink()
+    next((tmp_path / "body" / "taken" / "lots" / "nursery=C3").rglob("*.parquet")).write_bytes(b"words")
+    again = combine([handed_over], tmp_path / "body")
+    assert {one.nursery for one in again.found if not one.is_as_before} == {"C2", "C3"}
+    assert all(again.tables[name].equals(table) for name, table in want.items())
+
+
+def test_who_stops_it_by_hand_may_do_so_often(three: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stopped(*_: object) -> str:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(sources, "_run_raw", stopped)
+    (tmp_path / "taken").mkdir()
+    for _ in range(3):
+        with pytest.raises(KeyboardInterrupt):
+            sources.take_in(sources.find([three / "raw" / "N001"])[0][0], How(str(tmp_path), "program", "en", ""))
 
 
 def test_raw_submissions_that_cannot_be_read(three: Path, tmp_path: Path) -> None:

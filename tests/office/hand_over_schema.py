@@ -76,7 +76,7 @@ def schema(store: Store) -> dict[str, Any]:
         "tables": {"type": "object", "additionalProperties": table},
         "files": {
             "type": "object",
-            "propertyNames": {"pattern": r"^\w+/nursery=[\w-]+/season=(\d{4}|all)/\w+\.parquet$"},
+            "propertyNames": {"pattern": r"^[a-z][a-z0-9_]*/nursery=[\w-]+/season=(\d{4}|all)/\w+\.parquet$"},
             "additionalProperties": file,
         },
     }
