@@ -356,7 +356,7 @@ class _Work:
 
 
 def _alike(shown: Real, free: Real) -> float:
-    """How many degrees of freedom the variance of all counts for beside those (N,) of each one's own, by how unlike the variances
+    """How many degrees of freedom the variance of all counts for beside those of each one's own (N,), by how unlike variances
     `shown` (N,) are, as shares of it; a standard error more unlike than they seem. By the moments of their logarithms (G. K.
     Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) 3), trigamma(x) taken as 1 / (x - 1/2)."""
     tells = free >= 5
