@@ -95,7 +95,7 @@ def _write_store(workspace: Path, tables: dict[str, Any], batch: Batch) -> None:
             connection.execute("CREATE SCHEMA by_nursery")
             connection.execute(f"SET file_search_path = '{str(workspace).replace(chr(39), chr(39) * 2)}'")
             for name in sorted({p.parent.name for p in (workspace / TAKEN).glob("*/nursery=*")}):
-                files_of = f"read_parquet('{TAKEN}/{name}/nursery=*/season=*/*.parquet', {PARTED})"
+                files_of = f"read_parquet('{TAKEN}/{name}/nursery=*/season=*/*.parquet', {PARTED}, union_by_name = true)"
                 connection.execute(f'CREATE VIEW by_nursery."{name}" AS FROM {files_of}')
         shutil.move(path, batch.place(workspace / STORE))
 

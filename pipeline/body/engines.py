@@ -69,7 +69,7 @@ class OnThisMachine:
         return in_order(self.connection.sql(SQL[name].read_text(encoding="utf-8")).to_arrow_table())
 
 
-PARTED = "hive_partitioning = true, hive_types_autocast = false, union_by_name = true"
+PARTED = "hive_partitioning = true, hive_types_autocast = false"
 """How DuckDB reads tables parted by nursery and season; these are words, whatever they look like."""
 _DUCKDB = {
     "int64": "BIGINT",

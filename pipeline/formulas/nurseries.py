@@ -133,8 +133,7 @@ _QUICK = 300
 _ENOUGH = 10
 """Fewer months than so many beyond one a nursery tell too little of how months differ."""
 _PRIOR = 10.0
-"""So many degrees of freedom the months of all nurseries count for beside those of a nursery's own (G. K. Smyth, Stat. Appl.
-Genet. Mol. Biol. 3 (2004) 3, draws variances so)."""
+"""Degrees of freedom that the months of all nurseries count for beside a nursery's own, where too few tell how many."""
 _TINY, _NO_DOUBT = 1e-300, 1e9
 
 
@@ -317,7 +316,9 @@ class _Work:
         usual = np.append(found, 1.0) @ expected[month]
         free_of = _sums(self.kinds["month"].nursery, np.ones(many[month]), self.many) - 1
         shown = np.divide(own[month], usual, out=np.ones(self.many), where=usual > 0)
-        self.wider = np.maximum(1.0, (_PRIOR + free_of * shown) / (_PRIOR + free_of))
+        prior = _alike(shown, free_of)
+        self.free_of_month = prior + free_of
+        self.wider = np.maximum(1.0, (prior + free_of * shown) / self.free_of_month)
         # few months cannot show that they do not differ (as `overdispersion.cautious`)
         free = float(many[month] - self.many)
         floor = USUAL_RHO / max(self.middle, 0.01) * max(0.0, 1 - free / _ENOUGH)
@@ -348,7 +349,23 @@ class _Work:
         # and how far effects that are drawn towards nothing are drawn
         variance = by_parts @ self.variances + chance + u**2 @ self.ridge[: u.shape[1]]
         doubt = np.einsum("ij,jk,ik->i", by_parts, self.doubt, by_parts) + 2 * chance**2 / max(1.0, self.free_lots)
+        if own is not None:
+            at = list(self.kinds).index("month")
+            doubt += 2 * (by_parts[:, at] * self.variances[at]) ** 2 / self.free_of_month
         return variance, np.clip(2 * variance**2 / np.maximum(doubt, _TINY), 1.0, _NO_DOUBT)
+
+
+def _alike(shown: Real, free: Real) -> float:
+    """How many degrees of freedom the variance of all counts for beside those of each one's own (N,), by how unlike variances
+    `shown` (N,) are, as shares of it; a standard error more unlike than they seem. By the moments of their logarithms (G. K.
+    Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) 3), trigamma(x) taken as 1 / (x - 1/2)."""
+    tells = free >= 5
+    if tells.sum() < 3:
+        return _PRIOR
+    half = free[tells] / 2
+    logs = np.log(np.maximum(shown[tells], 0.05)) - special.digamma(half) + np.log(half)
+    beyond = logs.var(ddof=1) * (1 + math.sqrt(2 / (len(logs) - 1))) - special.polygamma(1, half).mean()
+    return float(1 + 2 / max(beyond, 1 / _NO_DOUBT))
 
 
 def _times(rows: csr_array, by: Real) -> csr_array:

@@ -1,8 +1,8 @@
 """By hand: `python -m tests.bench`. Runs the benches, each beside its baseline in turn, and says what each took.
 
 Everything is measured as whole processes on sets of an invented nursery (tests.bench.nursery), which are made where --data
-has none yet. `--only counts`, `--only rates` and `--only life` measure the quality of numbers instead (count_bench.py,
-rates_bench.py, life_bench.py).
+has none yet. `--only counts`, `--only rates`, `--only life` and `--only nurseries` measure the quality of numbers instead
+(count_bench.py, rates_bench.py, life_bench.py, nurseries_bench.py).
 """
 
 from __future__ import annotations
@@ -22,7 +22,12 @@ from tests.bench.measure import Failed, in_turn
 from tests.bench.sets import Sets
 
 HERE = Path(__file__).parent
-QUALITY = {"counts": ("count_bench.py", "11"), "rates": ("rates_bench.py", "5"), "life": ("life_bench.py", "5")}
+QUALITY = {
+    "counts": ("count_bench.py", "11"),
+    "rates": ("rates_bench.py", "5"),
+    "life": ("life_bench.py", "5"),
+    "nurseries": ("nurseries_bench.py", "5"),
+}
 """The benches of numbers, and what each is given where it should be quick."""
 
 

@@ -47,13 +47,14 @@ def as_handed_over(three: Path) -> Path:
     return folder
 
 
-def clone(source: Path, nursery: str, to: Path, code: str, seed: int) -> None:
-    """A hand-over like that of `nursery` in `source`, under another code into `to`: green buds and losses are others."""
+def clone(source: Path, nursery: str, to: Path, code: str, seed: int, is_whole: bool = False) -> None:
+    """A hand-over like that of `nursery` in `source`, under another code into `to`: green buds and losses are others. Where it
+    is whole, with the tables too that are not put together."""
     dice = np.random.default_rng(seed)
     said: dict[str, Any] = json.loads((source / f"nursery={nursery}.json").read_text(encoding="utf-8"))
     files = {}
     for name in said["files"]:
-        if (table := name.partition("/")[0]) not in NEEDED:
+        if (table := name.partition("/")[0]) not in NEEDED and not is_whole:
             continue
         rows = parquet.ParquetFile(source / name).read()
         if table == "lots":
