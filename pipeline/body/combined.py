@@ -17,13 +17,11 @@ from formpack.words import marked, tr
 from pipeline.body import sources
 from pipeline.body.engines import PARTED, engine
 from pipeline.body.pooled import tables_of
-from pipeline.body.sources import TAKEN, Found, How
+from pipeline.body.sources import STORE, TAKEN, Found, How
 from pipeline.findings import Refused
 from pipeline.outputs import Batch, together
 from pipeline.run import no_progress
 from pipeline.workspace import SETTINGS_NAME
-
-STORE = "combined.duckdb"
 
 
 @dataclass(frozen=True)
@@ -72,6 +70,9 @@ def combine(
 
 def _refuse_others(workspace: Path) -> None:
     """A body's workspace is its own: nothing of a nursery, nor of anything else, is mixed with it."""
+    if odd := sorted(set(str(workspace.resolve())) & set("*?[]{}")):
+        said = marked("{folder} has {signs} in its name, which engines take for patterns; name another folder.")
+        raise Refused(tr(said, folder=workspace, signs=" ".join(odd)))
     if (workspace / SETTINGS_NAME).exists():
         said = marked(
             "{folder} is the workspace of a nursery; name a new folder with --workspace, which will be the body's own."
@@ -95,9 +96,33 @@ def _write_store(workspace: Path, tables: dict[str, Any], batch: Batch) -> None:
             connection.execute("CREATE SCHEMA by_nursery")
             connection.execute(f"SET file_search_path = '{str(workspace).replace(chr(39), chr(39) * 2)}'")
             for name in sorted({p.parent.name for p in (workspace / TAKEN).glob("*/nursery=*")}):
-                files_of = f"read_parquet('{TAKEN}/{name}/nursery=*/season=*/*.parquet', {PARTED}, union_by_name = true)"
-                connection.execute(f'CREATE VIEW by_nursery."{name}" AS FROM {files_of}')
+                connection.execute(f'CREATE VIEW by_nursery."{name}" AS {_under_each_other(workspace / TAKEN / name)}')
         shutil.move(path, batch.place(workspace / STORE))
+
+
+def _under_each_other(folder: Path) -> str:
+    """A query of the rows of a table of all nurseries. Where forms of their own ask one thing in several ways, what was
+    answered there stands as words."""
+    from pyarrow import parquet
+
+    reads = "read_parquet([{files}], " + PARTED + ", union_by_name = true)"
+    every = f"'{TAKEN}/{folder.name}/nursery=*/season=*/*.parquet'"
+    alike: dict[tuple[tuple[str, str], ...], list[str]] = {(): [every]}
+    odd: set[str] = set()
+    if folder.name.startswith("answers_"):
+        alike.clear()
+        kinds: dict[str, str] = {}
+        for own in sorted(folder.glob("nursery=*")):
+            there = tuple((f.name, str(f.type)) for f in parquet.read_schema(next(own.rglob("*.parquet"))))
+            alike.setdefault(there, []).append(f"'{TAKEN}/{folder.name}/{own.name}/season=*/*.parquet'")
+            odd |= {name for name, kind in there if kinds.setdefault(name, kind) != kind}
+        if not odd:
+            alike = {(): [every]}
+    parts = []
+    for columns, files in alike.items():
+        as_words = ", ".join(f'"{c}"::VARCHAR AS "{c}"' for c, _ in columns if c in odd)
+        parts.append(f"SELECT *{f' REPLACE ({as_words})' if as_words else ''} FROM {reads.format(files=', '.join(files))}")
+    return " UNION ALL BY NAME ".join(parts)
 
 
 def open_store(workspace: Path) -> duckdb.DuckDBPyConnection:

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from formpack.words import marked, tr
-from pipeline.body.sources import NEEDED, TAKEN, Found, How, Source
+from pipeline.body.sources import NEEDED, TAKEN, Found, How, Source, was_begun
 from pipeline.findings import Refused
 from pipeline.office.hand_over import columns_of
 from pipeline.run import no_progress
@@ -27,6 +27,8 @@ Task = Callable[[Source, How], Found]
 Progress = Callable[[str, int, int], None]
 LOG = "spark.log"
 """What Spark says while it is at work, in the body's workspace."""
+_FEW = 4
+"""Nurseries for each process that are worth beginning it."""
 _ATTEMPTS = 4
 """How often Spark begins a task again whose process ended."""
 
@@ -44,22 +46,49 @@ def in_order(table: Any) -> Any:
 
 
 class OnThisMachine:
-    """One nursery after another in this process."""
+    """Nurseries in processes side by side, as many as there are cores; few of them one after another in this one."""
 
-    def __init__(self, workspace: Path, progress: Progress = no_progress) -> None:
+    def __init__(self, workspace: Path, progress: Progress = no_progress, processes: int | None = None) -> None:
         import duckdb
 
-        self.progress = progress
+        self.progress, self.processes = progress, os.cpu_count() if processes is None else processes
         self.connection = duckdb.connect()
         self.workspace = workspace
         self.are_there = False
 
     def each(self, task: Task, sources: Sequence[Source], how: How) -> list[Found]:
-        found = []
-        for n, source in enumerate(sources):
-            self.progress(tr("Taking in nurseries"), n, len(sources))
-            found.append(task(source, how))
-        return found
+        found: dict[str, Found] = {}
+        if min(self.processes or 1, len(sources) // _FEW) < 2:
+            for one in sources:
+                self.progress(tr("Taking in nurseries"), len(found), len(sources))
+                found[one.nursery] = task(one, how)
+        idle = 0
+        while (left := [one for one in sources if one.nursery not in found]) and idle < _ATTEMPTS:
+            before = len(found)
+            # where a process was ended all were: what was at work then is tried by itself, so that none is blamed for another
+            for some in [[one] for one in left if was_begun(one, how)] or [left]:
+                self._side_by_side(task, some, how, found)
+            idle = idle + 1 if len(found) == before else 0
+        said = tr("no process came to an end with it; look at it by itself")
+        return [found.get(one.nursery) or Found(one.nursery, one.place, said) for one in sources]
+
+    def _side_by_side(self, task: Task, sources: Sequence[Source], how: How, found: dict[str, Found]) -> None:
+        """Each nursery in one of several processes. Where one of these is ended all are."""
+        from concurrent.futures import ProcessPoolExecutor, as_completed
+        from concurrent.futures.process import BrokenProcessPool
+        from multiprocessing import get_context
+
+        of_all = len(found) + len(sources)
+        pool = ProcessPoolExecutor(min(self.processes or 1, len(sources)), mp_context=get_context("spawn"))
+        try:
+            begun = {pool.submit(task, one, how): one for one in sources}
+            for done in as_completed(begun):
+                self.progress(tr("Taking in nurseries"), len(found), of_all)
+                found[begun[done].nursery] = done.result()
+        except BrokenProcessPool:
+            pass
+        finally:
+            pool.shutdown(cancel_futures=True)
 
     def sums(self, name: str) -> Any:
         if not self.are_there:

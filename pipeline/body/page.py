@@ -11,6 +11,7 @@ from typing import Any
 from formpack.catalog import causes, text_in
 from formpack.words import listed, many, number, percent, tr, trn
 from pipeline.body.pooled import LEAST_BUDS
+from pipeline.body.sources import STORE
 from pipeline.outputs import Batch
 from pipeline.rates.losses import NOT_RECORDED
 from pipeline.report.blocks import (
@@ -35,8 +36,8 @@ from pipeline.report.figures import Share, flag_words
 from pipeline.report.stock import in_stage
 
 PAGE, BOOK = "body-report.html", "body-report.xlsx"
-_SHOWN, _DRAWN = 8, 22
-"""Things to do of the first screen, and rows of a drawing with names."""
+_SHOWN, _DRAWN, _LISTED = 8, 22, 500
+"""Things to do of the first screen, rows of a drawing with names, and nurseries or teams that a table of the page lists."""
 _OUT = ("better", "worse")
 Rows = list[dict[str, Any]]
 
@@ -162,6 +163,28 @@ def _stands_out(rows: dict[str, Rows]) -> list[Item]:
 # -- chapters
 
 
+def _listed(rows: Rows) -> Rows:
+    """Those out of line, and as many of the others as a page has room for, in their order."""
+    room = _LISTED - sum(r.get("flag") in _OUT for r in rows)
+    others = [i for i, r in enumerate(rows) if r.get("flag") not in _OUT]
+    gone = set(others[max(0, room) :])
+    return [r for i, r in enumerate(rows) if i not in gone]
+
+
+def _more(rows: Rows, table: str) -> list[Block]:
+    """What is said where the page has not all of them."""
+    if not (left := len(rows) - len(_listed(rows))):
+        return []
+    said = trn(
+        "{n} more row stands in the table {table} of {store}.",
+        "{n} more rows stand in the table {table} of {store}.",
+        left,
+        table=table,
+        store=STORE,
+    )
+    return [Says(said, "soft")]
+
+
 def _nurseries(rows: dict[str, Rows]) -> Chapter:
     inside, outside = _parted(rows)
     columns = (
@@ -181,7 +204,7 @@ def _nurseries(rows: dict[str, Rows]) -> Chapter:
             *(r["nursery"], r["day"], r["submissions"], 1 - r["accepted"] / r["submissions"] if r["submissions"] else None),
             *(r["files_not_read"], r["groups"], r["plants"], r["low"], r["high"], r["teams"], r["teams_out_of_line"]),
         )
-        for r in inside
+        for r in _listed(inside)
     ]
     blocks: list[Block] = []
     says = trn("{n} nursery is in this.", "{n} nurseries are in this.", len(inside))
@@ -197,7 +220,7 @@ def _nurseries(rows: dict[str, Rows]) -> Chapter:
         blocks += [Says(left, "stop"), missing]
     total = sum(r["submissions"] for r in inside)
     blocks.append(Says(trn("{n} submission came in.", "{n} submissions came in.", total)))
-    blocks.append(Table("nurseries", tr("Nurseries"), columns, shown, is_for_paper=len(shown) <= 100))
+    blocks += [Table("nurseries", tr("Nurseries"), columns, shown, is_for_paper=len(shown) <= 100), *_more(inside, "nurseries")]
     return Chapter("nurseries", tr("Who is in this"), blocks, says)
 
 
@@ -226,9 +249,9 @@ def _take(rows: dict[str, Rows]) -> Chapter | None:
             *(r["nursery"], r["read"], r["take_rate"], r["adjusted"], r["adjusted_low"], r["adjusted_high"], r["pooled"]),
             flag_words(r["flag"] or ""),
         )
-        for r in found
+        for r in _listed(found)
     ]
-    odd = frozenset(i for i, r in enumerate(found) if r["flag"] in _OUT)
+    odd = frozenset(i for i, r in enumerate(_listed(found)) if r["flag"] in _OUT)
     said = trn(
         "Of {n} bud read, {taken} took: {share} ({interval}).",
         "Of {n} buds read, {taken} took: {share} ({interval}).",
@@ -244,7 +267,8 @@ def _take(rows: dict[str, Rows]) -> Chapter | None:
     if fair:
         says = tr("Take of each nursery with the whole mix, with its 95 % interval; the dashed line is all nurseries.")
         blocks.append(Drawing(on_shares(fair, whole["take_rate"], says), says))
-    blocks.append(Table("take_by_nursery", tr("Take by nursery"), columns, shown, marked=odd, plotted=(3,)))
+    table = Table("take_by_nursery", tr("Take by nursery"), columns, shown, marked=odd, plotted=(3,))
+    blocks += [table, *_more(found, "nursery_takes")]
     blocks.append(_differ(rows["between"]))
     blocks.append(
         worked_out(
@@ -402,9 +426,9 @@ def _losses(rows: dict[str, Rows]) -> Chapter | None:
             *(ratio(r[c]) for c in ("ratio", "ratio_low", "ratio_high")),
             *(r["loss_rate"], flag_words(r["flag"] or "")),
         )
-        for r in found
+        for r in _listed(found)
     ]
-    odd = frozenset(i for i, r in enumerate(found) if r["flag"] in _OUT)
+    odd = frozenset(i for i, r in enumerate(_listed(found)) if r["flag"] in _OUT)
     total = sum(r["lost"] for r in found)
     said = trn("{n} plant was lost.", "{n} plants were lost.", total)
     if worse := [r["nursery"] for r in found if r["flag"] == "worse"]:
@@ -415,6 +439,7 @@ def _losses(rows: dict[str, Rows]) -> Chapter | None:
         Says(said),
         *([Drawing(on_ratios(fair, says), says)] if fair else []),
         Table("losses_by_nursery", tr("Losses by nursery"), columns, shown, marked=odd, plotted=(4,)),
+        *_more(found, "nursery_losses"),
         worked_out(
             tr(
                 "Every plant is at risk by its stage and rootstock: when it is looked at, and by the day. What was"
@@ -552,9 +577,8 @@ def _teams(rows: dict[str, Rows]) -> Chapter | None:
     blocks: list[Block] = [Says(f"{says} {out}"), Says(lead, "lead")]
     if odd:
         blocks.append(table(odd, "teams_out_of_line", tr("Teams out of line in their nurseries")))
-    blocks.append(
-        Fold(tr("All teams"), [table(rows["teams"], "all_teams", tr("All teams"), is_for_paper=len(rows["teams"]) <= 40)])
-    )
+    all_of_them = table(_listed(rows["teams"]), "all_teams", tr("All teams"), is_for_paper=len(rows["teams"]) <= 40)
+    blocks.append(Fold(tr("All teams"), [all_of_them, *_more(rows["teams"], "teams")]))
     return Chapter("teams", tr("Teams within nurseries"), blocks, f"{says} {out}")
 
 

@@ -27,11 +27,12 @@ from pipeline.findings import Refused
 from pipeline.harmless import one_line
 from pipeline.office import hand_over
 from pipeline.office.hand_over import VERSION
-from pipeline.outputs import alone
+from pipeline.outputs import alone, one_file
 from pipeline.store import was_stopped
 from pipeline.workspace import SETTINGS_NAME, Workspace
 
-TAKEN = "taken"
+TAKEN, STORE = "taken", "combined.duckdb"
+"""What stands in the workspace of a body."""
 NEEDED = ("lots", "sums_of_losses", "survival", "loss_causes", "off_type", "standing_sums", "submissions", "teams", "problems")
 """The tables that are put together; others are only laid beside each other."""
 _OUT = "out"
@@ -204,7 +205,7 @@ def take_in(source: Source, how: How) -> Found:
     """Take in one nursery; whatever is wrong with it is said of it alone."""
     words.use(how.language)
     taken = Path(how.workspace) / TAKEN
-    begun = taken / f".begun-{source.nursery}"
+    begun = _begun(source, how)
     try:
         mark = _mark(source, how)
         before = _read(hand_over.manifest_of(taken, source.nursery))
@@ -219,7 +220,7 @@ def take_in(source: Source, how: How) -> Found:
             day = (_run_raw if source.is_raw else _copy)(source, Path(aside), how)
             _prove(Path(aside) / _OUT)
             kept = _digest(Path(aside) / _OUT, source.nursery)
-            hand_over.put(Path(aside) / _OUT, taken, source.nursery, {"mark": mark, "day": day, "taken": kept})
+            put(Path(aside) / _OUT, taken, source.nursery, {"mark": mark, "day": day, "taken": kept})
     except KeyboardInterrupt:  # a person stopped it, not what is in it
         begun.unlink(missing_ok=True)
         raise
@@ -235,6 +236,16 @@ def take_in(source: Source, how: How) -> Found:
         found = Found(source.nursery, source.place, day=day)
     begun.unlink(missing_ok=True)
     return found
+
+
+def _begun(source: Source, how: How) -> Path:
+    """What stands while a nursery is at work."""
+    return Path(how.workspace) / TAKEN / f".begun-{source.nursery}"
+
+
+def was_begun(source: Source, how: How) -> bool:
+    """Whether the work on a nursery was begun and did not come to an end."""
+    return _begun(source, how).exists()
 
 
 def _why(wrong: Refused) -> str:
@@ -429,12 +440,31 @@ def _take_all(sources: Sequence[Source], how: How, each: Each, taken: Path) -> l
         p.name.removeprefix("nursery=").removesuffix(".json") for depth in ("", "*/") for p in taken.glob(f"{depth}nursery=*")
     }
     for nursery in sorted(there - {one.nursery for one in sources}):
-        hand_over.remove(taken, nursery)
+        remove(taken, nursery)
     found = each(take_in, sources, how)
     for one in found:
         if one.why:
-            hand_over.remove(taken, one.nursery)
+            remove(taken, one.nursery)
     return found
+
+
+def put(beside: Path, taken: Path, nursery: str, said: dict[str, Any]) -> None:
+    """Tables written as `beside`/TABLE/nursery=CODE into their places, in the place of former ones: the mark goes first and
+    comes last, so that half a change is seen to be one."""
+    remove(taken, nursery)
+    for path in sorted(beside.glob(f"*/nursery={nursery}")):
+        target = taken / path.relative_to(beside)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        path.rename(target)
+    with one_file(hand_over.manifest_of(taken, nursery)) as new:
+        new.write_text(json.dumps(said), encoding="utf-8")
+
+
+def remove(taken: Path, nursery: str) -> None:
+    """Take out what was taken in of a nursery."""
+    hand_over.manifest_of(taken, nursery).unlink(missing_ok=True)
+    for path in taken.glob(f"*/nursery={nursery}"):
+        shutil.rmtree(path)
 
 
 def program_mark() -> str:

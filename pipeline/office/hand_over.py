@@ -18,7 +18,6 @@ import hmac
 import json
 import re
 import secrets
-import shutil
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -27,7 +26,7 @@ from typing import Any
 from formpack.catalog import Question
 from formpack.words import marked, tr
 from pipeline.findings import Refused
-from pipeline.outputs import one_file
+from pipeline.outputs import Batch, together
 from pipeline.settings import HandOver
 from pipeline.store import Store
 from pipeline.tables import TABLES, copy_out, in_order
@@ -48,8 +47,13 @@ _LEFT_OUT = {
     "treatments": ("weather",),
 }
 """Columns of free words, or of sentences about people, in which anybody may be named."""
-_OWN_TEXTS = frozenset({"sowing_code"})
-"""Answers in letters that are codes, beside those that are columns of the contract."""
+_CODES = frozenset(
+    "sowing_code budwood_batch source_block source_tree authorisation product active_ingredient read_at done_at started_at"
+    " ended_at reentry_at".split()
+)
+"""Answers in letters that are codes, times of day or what a product is, and name nobody."""
+_LETTERS = 8
+"""A key has at least so many different letters."""
 _DATED = {
     "submissions": "visit_date",
     "movements": "on_date",
@@ -87,7 +91,7 @@ class HandedOver:
 def settings_of(workspace: Workspace) -> HandOver:
     """How the nursery hands over. Raises Refused where its settings do not say, with the lines to be written."""
     found = workspace.settings.handover
-    if not CODE.fullmatch(found.nursery) or len(found.key) < _KEY:
+    if not CODE.fullmatch(found.nursery) or len(found.key) < _KEY or len(set(found.key)) < _LETTERS:
         said = marked(
             "nursery.toml does not say how this nursery hands over. Write at its end three lines, with the code by which the"
             ' body knows the nursery (letters and digits, at most 32) for CODE: [handover] | nursery = "CODE" | key = "{key}".'
@@ -130,62 +134,41 @@ def hand_over(store: Store, workspace: Workspace, folder: Path, day: dt.date, is
     Refused where the folder has that of another nursery under the same code, or cannot be written."""
     how = settings_of(workspace)
     refuse_another(folder, how)
-    beside = folder / f".nursery={how.nursery}.part"
     try:
-        shutil.rmtree(beside, ignore_errors=True)
-        beside.mkdir(parents=True)
-        tables = {
-            name: _write_table(store, query, columns, name, how, beside, is_named)
-            for name, (query, columns) in _queries(workspace).items()
-        }
-        said = {
-            "format": FORMAT,
-            "version": VERSION,
-            "nursery": how.nursery,
-            "origin": origin(how.key),
-            "name": workspace.settings.name if is_named else None,
-            "day": day.isoformat(),
-            "made_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
-            "program": f"formpack {version('formpack')}",
-            "people": "named" if is_named else "pseudonyms",
-            "season_begins": how.season_begins,
-            "tables": tables,
-            "files": {
-                p.relative_to(beside).as_posix(): {"size": p.stat().st_size, "sha256": digest_of(p)}
-                for p in sorted(beside.rglob("*.parquet"))
-            },
-        }
-        put(beside, folder, how.nursery, said)
+        with together(folder) as files:
+            tables = {
+                name: _write_table(store, query, columns, name, how, files, is_named)
+                for name, (query, columns) in _queries(workspace).items()
+            }
+            written = {p.relative_to(files.new).as_posix(): p for p in sorted(files.new.rglob("*.parquet"))}
+            said = {
+                "format": FORMAT,
+                "version": VERSION,
+                "nursery": how.nursery,
+                "origin": origin(how.key),
+                "name": workspace.settings.name if is_named else None,
+                "day": day.isoformat(),
+                "made_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+                "program": f"formpack {version('formpack')}",
+                "people": "named" if is_named else "pseudonyms",
+                "season_begins": how.season_begins,
+                "tables": tables,
+                "files": {name: {"size": p.stat().st_size, "sha256": digest_of(p)} for name, p in written.items()},
+            }
+            text = json.dumps(said, indent=1, ensure_ascii=False) + "\n"
+            files.place(manifest_of(folder, how.nursery)).write_text(text, encoding="utf-8")
+            for old in folder.glob(f"*/nursery={how.nursery}/*/*.parquet"):
+                if old.relative_to(folder).as_posix() not in written:
+                    files.drop(old)
     except OSError as wrong:
-        what = marked("The hand-over could not be written to {folder}: {why}. Hand over again when that is put right.")
+        what = marked("The hand-over could not be written to {folder}, and what stood there stands: {why}.")
         raise Refused(tr(what, folder=folder, why=wrong.strerror or wrong)) from None
-    finally:
-        shutil.rmtree(beside, ignore_errors=True)
     return HandedOver(manifest_of(folder, how.nursery), {name: t["rows"] for name, t in tables.items()}, is_named)
 
 
 def manifest_of(folder: Path, nursery: str) -> Path:
     """Where the manifest of a nursery stands."""
     return folder / f"nursery={nursery}.json"
-
-
-def put(beside: Path, folder: Path, nursery: str, said: dict[str, Any]) -> None:
-    """Tables written as `beside`/TABLE/nursery=CODE into their places, in the place of former ones: what is said of them goes
-    first and comes last, so that half a change is seen to be one."""
-    remove(folder, nursery)
-    for path in sorted(beside.glob(f"*/nursery={nursery}")):
-        target = folder / path.relative_to(beside)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        path.rename(target)
-    with one_file(manifest_of(folder, nursery)) as new:
-        new.write_text(json.dumps(said, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-
-
-def remove(folder: Path, nursery: str) -> None:
-    """Take a nursery out of a folder of hand-overs."""
-    manifest_of(folder, nursery).unlink(missing_ok=True)
-    for path in folder.glob(f"*/nursery={nursery}"):
-        shutil.rmtree(path)
 
 
 def refuse_another(folder: Path, how: HandOver) -> None:
@@ -246,13 +229,6 @@ def people_of(table: str, column: str) -> str:
     return "left out" if how.is_out else "pseudonym" if how.kind else ""
 
 
-@functools.cache
-def _coded() -> frozenset[str]:
-    """Columns whose words are codes: those of the contract that go out."""
-    words = {c for columns in _LEFT_OUT.values() for c in columns}
-    return frozenset(c for _, columns in TABLES.values() for c in columns if c not in words) | _OWN_TEXTS
-
-
 def _answer_column(q: Question) -> _Column:
     """Words that a person types are left out, but for those that are codes; so are photos, phones and hours of work. What is
     chosen from a list of the nursery's own may be anybody."""
@@ -262,11 +238,11 @@ def _answer_column(q: Question) -> _Column:
         of_people = q.list_name in ("staff", "teams") or q.list_name not in (*LISTS, *MADE_FOR_PHONES)
         return _Column(q.list_name if of_people else "")
     is_typed = q.value_type == "text" and q.type not in ("select_one", "select_multiple")
-    return _OUT if is_typed and q.name not in _coded() else _PLAIN
+    return _OUT if is_typed and (q.name not in _CODES or q.type not in ("text", "calculate")) else _PLAIN
 
 
 def _write_table(
-    store: Store, query: str, columns: dict[str, _Column], name: str, how: HandOver, folder: Path, is_named: bool
+    store: Store, query: str, columns: dict[str, _Column], name: str, how: HandOver, files: Batch, is_named: bool
 ) -> dict[str, Any]:
     """Write one table by season; what the manifest says of it."""
     kinds = {column: kind for column, kind, *_ in store.rows(f"DESCRIBE {query}")}
@@ -276,15 +252,14 @@ def _write_table(
     if day := _DATED.get(name, "visit_date" if name.startswith("answers_") else ""):
         year = f'year("{day}" - INTERVAL {how.season_begins - 1} MONTH)::VARCHAR'
         season = f"coalesce(lpad({year}, 4, '0'), '{NO_SEASON}')"
-    own = folder / name / f"nursery={how.nursery}"
+    own = files.folder / name / f"nursery={how.nursery}"
     store.connection.execute(f"CREATE OR REPLACE TEMP TABLE going_out AS SELECT {listed}, {season} AS season FROM ({query})")
     # in the order of their codes rows would tell whose pseudonym is whose
     order = "ALL" if any(column.kind for column in shown.values()) else "rowid"
     for (of,) in store.rows("SELECT DISTINCT season FROM going_out ORDER BY 1"):
-        part = own / f"season={of}"
-        part.mkdir(parents=True)
+        part = files.place(own / f"season={of}" / "data_0.parquet")
         rows = f"SELECT * EXCLUDE (season) FROM going_out WHERE season = '{of}' ORDER BY {order}"
-        copy_out(store, rows, part / "data_0.parquet", "FORMAT parquet, COMPRESSION zstd")
+        copy_out(store, rows, part, "FORMAT parquet, COMPRESSION zstd")
     return {
         "rows": store.value("SELECT count(*) FROM going_out"),
         "columns": [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import shutil
 from collections.abc import Callable
@@ -14,9 +15,10 @@ from pyarrow import parquet
 
 from pipeline import run
 from pipeline.body import sources
-from pipeline.body.combined import combine, open_store
+from pipeline.body.combined import _write_store, combine, open_store
 from pipeline.body.sources import NEEDED, Found, How
 from pipeline.office import hand_over
+from pipeline.outputs import Batch
 from pipeline.workspace import Workspace
 from tests.bench.nurseries import write_nurseries
 from tests.body.clones import as_handed_over, clone
@@ -119,7 +121,7 @@ def test_from_hand_overs_to_a_page(handed_over: Path, tmp_path: Path) -> None:
     told = json.loads(formpack("combine", str(handed_over), "--workspace", "body", "--json", cwd=tmp_path))
     assert (told["taken_in"], told["as_before"], told["left_out"]) == (4, 4, [])
     # one that is not given any more is gone from everything
-    hand_over.remove(handed_over, "C4")
+    sources.remove(handed_over, "C4")
     assert formpack("combine", str(handed_over), "--workspace", "body", cwd=tmp_path).startswith("3 nurseries are in body")
     assert rows(tmp_path / "body", "SELECT DISTINCT nursery FROM by_nursery.lots ORDER BY 1") == [("C1",), ("C2",), ("C3",)]
     assert rows(tmp_path / "body", "SELECT DISTINCT nursery FROM nursery_takes ORDER BY 1") == [("C1",), ("C2",), ("C3",)]
@@ -286,7 +288,7 @@ def test_a_fault_is_of_one_nursery_alone(
 def test_the_latest_of_two_hand_overs_of_one_nursery_counts(handed_over: Path, tmp_path: Path) -> None:
     later = tmp_path / "later"
     shutil.copytree(handed_over, later)
-    hand_over.remove(later, "C3")
+    sources.remove(later, "C3")
     path = later / "nursery=C2.json"
     said = json.loads(path.read_text(encoding="utf-8")) | {"made_at": "2026-12-01T06:00:00+00:00", "day": "2026-12-01"}
     path.write_text(json.dumps(said), encoding="utf-8")
@@ -397,6 +399,7 @@ def test_raw_submissions_that_cannot_be_read(three: Path, tmp_path: Path) -> Non
         (("nothing-here", "--workspace", "body"), "has no hand-over of a nursery"),
         (("raw", "--workspace", "raw/N001"), "is the workspace of a nursery"),
         (("raw", "--workspace", "full"), "holds something else"),
+        (("raw", "--workspace", "body [new]"), "has [ ] in its name"),
         (("raw", "--workspace", "body", "--engine", "ox"), "--engine ox: the engines are duckdb, spark."),
         (("raw", "--workspace", "body", "--master", "local[2]"), "--master goes with --engine spark."),
         (("raw", "--workspace", "body", "--as-of", "soon"), "--as-of soon"),
@@ -409,6 +412,17 @@ def test_what_cannot_be_done_is_said(words: tuple[str, ...], says: str, tmp_path
     (tmp_path / "nothing-here").mkdir()
     assert says in formpack("combine", *words, cwd=tmp_path, code=2)
     assert not (tmp_path / "body").exists()
+
+
+def test_forms_of_ones_own_may_ask_one_thing_in_several_ways(tmp_path: Path) -> None:
+    answers = {"A": pa.table({"said": [3], "on": ["x"]}), "B": pa.table({"said": [dt.date(2026, 11, 2)], "more": [1.5]})}
+    for nursery, table in answers.items():
+        path = tmp_path / "taken" / "answers_frost" / f"nursery={nursery}" / "season=2026" / "data_0.parquet"
+        path.parent.mkdir(parents=True)
+        parquet.write_table(table, path)
+    _write_store(tmp_path, {}, Batch(tmp_path, tmp_path))
+    found = rows(tmp_path, "SELECT nursery, said, more FROM by_nursery.answers_frost ORDER BY 1")
+    assert found == [("A", "3", None), ("B", "2026-11-02", 1.5)]
 
 
 def test_every_needed_table_is_in_the_schema() -> None:

@@ -152,8 +152,8 @@ def test_a_former_hand_over_gives_way_and_another_nurserys_does_not(demo: Worksp
     formpack("export", "--parquet", str(again), cwd=demo.folder)
     same = {k: v for k, v in manifest(again).items() if k != "made_at"}
     assert same == {k: v for k, v in manifest(out).items() if k != "made_at"}
-    assert (again / "lots" / "nursery=OTHER").exists() and not (again / "lots" / "nursery=LARK" / "season=1999").exists()
-    assert not list(again.glob(".*"))
+    assert (again / "lots" / "nursery=OTHER").exists() and not list(again.rglob("season=1999/*"))
+    assert not list((again / ".outputs").glob("*/*")), "nothing is left aside"
     other = new_workspace(tmp_path / "other")
     with (other.folder / "nursery.toml").open("a", encoding="utf-8") as file:
         file.write(HANDOVER.format(code="LARK", key=KEY))
@@ -179,7 +179,13 @@ def test_seasons_begin_when_the_nursery_says(demo: Workspace, tmp_path: Path) ->
 
 @pytest.mark.parametrize(
     "lines",
-    ["", HANDOVER.format(code="", key=KEY), HANDOVER.format(code="a/b", key=KEY), HANDOVER.format(code="N1", key="short")],
+    [
+        "",
+        HANDOVER.format(code="", key=KEY),
+        HANDOVER.format(code="a/b", key=KEY),
+        HANDOVER.format(code="N1", key="short"),
+        HANDOVER.format(code="N1", key="a" * 40),
+    ],
 )
 def test_who_has_not_said_how_is_told(lines: str, tmp_path: Path) -> None:
     own = new_workspace(tmp_path / "own")
@@ -212,13 +218,16 @@ def test_what_a_nurserys_own_list_says_may_be_anybody(tmp_path: Path) -> None:
         "select_one_from_file drivers.csv,driver,Driver,yes,value=code label=label\n"
         "select_one_from_file staff.csv,helper,Helper,yes,value=code label=label\n"
         "text,remark,Remark,,\n"
+        "text,label,Who drove,,\n"
+        "barcode,product,Badge,,\n"
         "integer,boxes,Boxes,yes,\n"
         "include,close,,,\n",
         encoding="utf-8",
     )
     (form / "settings.csv").write_text("form_id,form_title,version\nescort,Escort,2026112701\n", encoding="utf-8")
     (own.inbox / "escort.csv").write_text(
-        "KEY,visit_date,staff_code,driver,helper,remark,boxes\nuuid:a,2026-10-01,S01,D1,S02,Dora was late,4\n",
+        "KEY,visit_date,staff_code,driver,helper,remark,label,product,boxes\n"
+        "uuid:a,2026-10-01,S01,D1,S02,Dora was late,Dora,Dora-7,4\n",
         encoding="utf-8",
     )
     run.import_files(own, [own.inbox])
@@ -227,7 +236,7 @@ def test_what_a_nurserys_own_list_says_may_be_anybody(tmp_path: Path) -> None:
         (row,) = db.execute(f"FROM {stacked(own.folder / 'out', 'answers_escort')}").fetchall()
     columns = [c["name"] for c in manifest(own.folder / "out", "OWN")["tables"]["answers_escort"]["columns"]]
     told = dict(zip(columns, row, strict=False))
-    assert told["boxes"] == 4 and "remark" not in columns
+    assert told["boxes"] == 4 and not {"remark", "label", "product"} & set(columns)
     assert told["driver"] == hand_over.pseudonym(KEY, "drivers", "D1")
     assert told["helper"] == hand_over.pseudonym(KEY, "staff", "S02")
     assert told["staff_code"] == hand_over.pseudonym(KEY, "staff", "S01")

@@ -368,6 +368,13 @@ def _inspected(root: Path) -> None:
     _done(root, "report", "--for-inspection", "--unchecked")
 
 
+def _handed_over(root: Path) -> None:
+    """A hand-over of the day before stands there."""
+    with (root / "nursery" / "nursery.toml").open("a", encoding="utf-8") as file:
+        file.write('\n[handover]\nnursery = "N1"\nkey = "0123456789abcdef0123456789abcdef"\n')
+    _done(root, "export", "out", "--parquet", "--as-of", "2026-11-01")
+
+
 _WHOLE = (_morning, _all_taken_in)
 CASES = (
     Case("a first import", ("import",), (_morning,)),
@@ -383,6 +390,7 @@ CASES = (
     Case("a despatch paper", ("despatch", "O9", "--print"), (*_WHOLE, _of_age)),
     Case("an inspection", ("report", "--for-inspection", "--unchecked"), (*_WHOLE, _inspected, _renamed)),
     Case("a backup", ("export", "../backup"), _WHOLE),
+    Case("a hand-over", ("export", "out", "--parquet"), (*_WHOLE, _handed_over)),
     Case("a restoring", ("rebuild", "--from", "backup", "--workspace", "nursery"), (*_WHOLE, _backed_up)),
 )
 
@@ -450,7 +458,8 @@ def _look(case: Case, root: Path, way: str, code: int, said: str, target: Path) 
     from pipeline.outputs import settle
 
     held = left_over(root)
-    settle(root / "nursery")
+    for folder in (root / "nursery", root / "nursery" / "out"):
+        settle(folder)
     left = [name for name in left_over(root) if not name.endswith(".being-read")]  # which is how a run says what it was at
     found, files = books_in(root / "nursery"), files_in(root)
     which = next((n for n, some in reversed([*enumerate(case.at)]) if some == found), -1)
