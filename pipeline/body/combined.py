@@ -15,6 +15,7 @@ import duckdb
 from formpack import words
 from formpack.words import marked, tr
 from pipeline.body import sources
+from pipeline.body.codes import Codes
 from pipeline.body.engines import PARTED, engine
 from pipeline.body.pooled import tables_of
 from pipeline.body.sources import STORE, TAKEN, Found, How
@@ -48,6 +49,7 @@ def combine(
     master: str = "",
     as_of: dt.date | None = None,
     progress: Any = no_progress,
+    codes: Codes = (),
 ) -> Combined:
     """Combine the nurseries in these folders in the workspace, which is new or of an earlier combining. Raises Refused."""
     from pipeline.body.page import write_page
@@ -56,7 +58,7 @@ def combine(
     given, odd = sources.find(folders)
     workspace.mkdir(parents=True, exist_ok=True)
     workspace = workspace.resolve()
-    how = How(str(workspace), sources.program_mark(), words.current(), as_of.isoformat() if as_of else "")
+    how = How(str(workspace), sources.program_mark(), words.current(), as_of.isoformat() if as_of else "", codes)
     with engine(engine_name, workspace, master, progress) as chosen:
         found = sorted([*sources.take_all(given, how, chosen.each), *odd], key=lambda one: (one.nursery, one.place))
         progress(tr("Putting them together"), 0, 1)

@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from formpack.words import marked, tr
-from pipeline.body.sources import NEEDED, TAKEN, Found, How, Source, was_begun
+from pipeline.body.proved import NEEDED
+from pipeline.body.sources import TAKEN, Found, How, Source, was_begun
 from pipeline.findings import Refused
 from pipeline.office.hand_over import columns_of
 from pipeline.run import no_progress

@@ -353,13 +353,27 @@ def _pairs(rows: dict[str, Rows]) -> Chapter | None:
     if rare:
         alone = trn("{n} rests on one nursery.", "{n} rest on one nursery each.", rare)
         says = f"{says} {alone}"
+    alone_in = sorted(
+        r["level"] for r in rows["takes"] if r["by"] in ("rootstock", "scion") and r["nurseries"] == 1 and r["level"] != "?"
+    )
+    blocks: list[Block] = [Says(says)]
+    if alone_in and len(rows["nursery_takes"]) > 2:
+        text = trn(
+            "{n} code stands in one nursery alone: {codes}. Where it is another name for what others have, `--codes` puts them"
+            " together.",
+            "{n} codes stand in one nursery alone: {codes}. Where one is another name for what others have, `--codes` puts them"
+            " together.",
+            len(alone_in),
+            codes=listed(alone_in, 8),
+        )
+        blocks.append(Says(text, "soft"))
     lead = tr(
         "Few nurseries bud a rare combination, and what is seen of it may be theirs: its interval allows for nurseries"
         " that differ, and for"
         " combinations that go otherwise in other nurseries."
     )
     table = Table("pairs", tr("Take by combination"), columns, shown, is_for_paper=len(shown) <= 120)
-    return Chapter("pairs", tr("Rootstocks with scions"), [Says(says), Says(lead, "lead"), table], says)
+    return Chapter("pairs", tr("Rootstocks with scions"), [*blocks, Says(lead, "lead"), table], says)
 
 
 def _levels(rows: dict[str, Rows], by: str, name: str, caption: str, head: str) -> list[Block]:

@@ -27,10 +27,14 @@ def combine(
     master: Annotated[
         str, typer.Option("--master", metavar="URL", help="Where Spark is, in its own words: local[2], spark://HOST:7077.")
     ] = "",
+    codes: Annotated[
+        Path | None, typer.Option("--codes", metavar="FILE", help="A CSV of what codes of rootstocks and scions mean.")
+    ] = None,
     as_of: AsOfOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Put many nurseries together, for a body that gathers them: one store, one page. Nurseries are compared fairly."""
+    from pipeline.body.codes import read_codes
     from pipeline.body.combined import combine as put_together
     from pipeline.findings import Refused
 
@@ -41,8 +45,9 @@ def combine(
         if master and engine != "spark":
             raise Refused(tr("--master goes with --engine spark."))
         day = day_of(as_of)
+        means = read_codes(codes) if codes else ()
     with refusals(), Bar() as bar:
-        done = put_together(folders, workspace, engine, master or "local[*]", day, bar)
+        done = put_together(folders, workspace, engine, master or "local[*]", day, bar, means)
     if as_json:
         _print(done)
     else:

@@ -12,7 +12,7 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import parquet
 
-from pipeline.body.sources import NEEDED
+from pipeline.body.proved import NEEDED
 from pipeline.office import hand_over
 
 

@@ -16,7 +16,8 @@ from pyarrow import parquet
 from pipeline import run
 from pipeline.body import sources
 from pipeline.body.combined import _write_store, combine, open_store
-from pipeline.body.sources import NEEDED, Found, How
+from pipeline.body.proved import NEEDED
+from pipeline.body.sources import Found, How
 from pipeline.office import hand_over
 from pipeline.outputs import Batch
 from pipeline.workspace import Workspace
@@ -412,6 +413,38 @@ def test_what_cannot_be_done_is_said(words: tuple[str, ...], says: str, tmp_path
     (tmp_path / "nothing-here").mkdir()
     assert says in formpack("combine", *words, cwd=tmp_path, code=2)
     assert not (tmp_path / "body").exists()
+
+
+def test_codes_mean_what_the_body_says(handed_over: Path, tmp_path: Path) -> None:
+    """Two nurseries call one rootstock by two codes; and a code of one nursery is another scion in another."""
+    plain = combine([handed_over], tmp_path / "plain").tables
+    stock = plain["takes"].to_pylist()[next(i for i, r in enumerate(plain["takes"].to_pylist()) if r["by"] == "rootstock")][
+        "level"
+    ]
+    scion = rows(tmp_path / "plain", "SELECT scion FROM by_nursery.lots WHERE nursery = 'C2' ORDER BY 1")[0][0]
+    file = tmp_path / "codes.csv"
+    file.write_text(f"nursery,list,code,means\n,rootstocks,{stock},STOCK\nC2,scions,{scion},OTHER\n", encoding="utf-8")
+    formpack("combine", str(handed_over), "--workspace", "body", "--codes", "codes.csv", cwd=tmp_path)
+    for name in ("takes", "survival", "off_type", "pairs"):
+        texts = {v for row in rows(tmp_path / "body", f'FROM main."{name}"') for v in row if isinstance(v, str)}
+        assert "STOCK" in texts and stock not in texts, name
+    counted = "SELECT nursery, count(*) FROM by_nursery.lots WHERE scion = 'OTHER' GROUP BY 1"
+    assert [n for n, _ in rows(tmp_path / "body", counted)] == ["C2"]
+    said = formpack("combine", str(handed_over), "--workspace", "body", "--codes", "codes.csv", cwd=tmp_path)
+    assert "4 were as before" in said
+    assert "as before" not in formpack("combine", str(handed_over), "--workspace", "body", cwd=tmp_path)
+    for text, says in (
+        ("list,code\n", "codes.csv has no column means."),
+        ("list,code,means\nteams,T1,T2\n", "codes.csv, line 2: list must be rootstocks or scions"),
+        ("list,code,means\nscions,A,B\nscions,A,C\n", "codes.csv, line 3: A means two things."),
+    ):
+        file.write_text(text, encoding="utf-8")
+        assert says in formpack(
+            "combine", str(handed_over), "--workspace", "body", "--codes", "codes.csv", cwd=tmp_path, code=2
+        )
+    assert "nothing.csv" in formpack(
+        "combine", "handed-over", "--workspace", "b", "--codes", "nothing.csv", cwd=tmp_path, code=2
+    )
 
 
 def test_forms_of_ones_own_may_ask_one_thing_in_several_ways(tmp_path: Path) -> None:
