@@ -275,8 +275,8 @@ def _hidden(store: Store, key: str, query: str, name: str, column: _Column) -> s
         kind, whose = "teams", "\"by\" = 'team'"
     if not kind:
         return own
-    found = store.rows(f"SELECT DISTINCT {own} FROM ({query}) WHERE {whose} AND {own} IS NOT NULL ORDER BY 1")
+    found = store.rows(f"SELECT DISTINCT {own}::VARCHAR FROM ({query}) WHERE {whose} AND {own} IS NOT NULL ORDER BY 1")
     listed = ", ".join(f"'{code.replace(chr(39), chr(39) * 2)}': '{pseudonym(key, kind, code)}'" for (code,) in found)
     if not listed:
         return own
-    return f"CASE WHEN {whose} THEN MAP {{{listed}}}[{own}] ELSE {own} END AS {own}"
+    return f"CASE WHEN {whose} THEN MAP {{{listed}}}[{own}::VARCHAR] ELSE {own}::VARCHAR END AS {own}"

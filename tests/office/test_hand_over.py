@@ -220,14 +220,15 @@ def test_what_a_nurserys_own_list_says_may_be_anybody(tmp_path: Path) -> None:
         "text,remark,Remark,,\n"
         "text,label,Who drove,,\n"
         "barcode,product,Badge,,\n"
+        "integer,team_code,Number of the crew,,\n"
         "integer,boxes,Boxes,yes,\n"
         "include,close,,,\n",
         encoding="utf-8",
     )
     (form / "settings.csv").write_text("form_id,form_title,version\nescort,Escort,2026112701\n", encoding="utf-8")
     (own.inbox / "escort.csv").write_text(
-        "KEY,visit_date,staff_code,driver,helper,remark,label,product,boxes\n"
-        "uuid:a,2026-10-01,S01,D1,S02,Dora was late,Dora,Dora-7,4\n",
+        "KEY,visit_date,staff_code,driver,helper,remark,label,product,team_code,boxes\n"
+        "uuid:a,2026-10-01,S01,D1,S02,Dora was late,Dora,Dora-7,5,4\n",
         encoding="utf-8",
     )
     run.import_files(own, [own.inbox])
@@ -237,6 +238,7 @@ def test_what_a_nurserys_own_list_says_may_be_anybody(tmp_path: Path) -> None:
     columns = [c["name"] for c in manifest(own.folder / "out", "OWN")["tables"]["answers_escort"]["columns"]]
     told = dict(zip(columns, row, strict=False))
     assert told["boxes"] == 4 and not {"remark", "label", "product"} & set(columns)
+    assert told["team_code"] == hand_over.pseudonym(KEY, "teams", "5")
     assert told["driver"] == hand_over.pseudonym(KEY, "drivers", "D1")
     assert told["helper"] == hand_over.pseudonym(KEY, "staff", "S02")
     assert told["staff_code"] == hand_over.pseudonym(KEY, "staff", "S01")
