@@ -85,8 +85,18 @@ def _first(rows: dict[str, Rows]) -> Chapter:
         if more := items[_SHOWN:]:
             said.append(Fold(trn("{n} more", "{n} more", len(more)), [Items(more, start=_SHOWN + 1)]))
     else:
-        said.append(Says(tr("Nothing stands out: no nursery differs from the others by more than chance.")))
+        said.append(Says(_nothing(rows)))
     return Chapter("first", tr("What stands out"), said)
+
+
+def _nothing(rows: dict[str, Rows]) -> str:
+    """What is said where nothing is to be looked at: that none is worse, or that none can be told."""
+    takes, losses = rows["nursery_takes"], rows["nursery_losses"]
+    if better := sorted({row["nursery"] for row in (*takes, *losses) if row["flag"] == "better"}):
+        return tr("No nursery is worse than the others by more than chance. Better: {nurseries}.", nurseries=listed(better, 3))
+    if any(row["adjusted"] is not None for row in takes) or any(row["ratio_low"] is not None for row in losses):
+        return tr("No nursery differs from the others by more than chance. Where intervals are wide, little can be told.")
+    return tr("No nursery can be compared with others here.")
 
 
 def _parted(rows: dict[str, Rows]) -> tuple[Rows, Rows]:
@@ -191,7 +201,11 @@ def _nurseries(rows: dict[str, Rows]) -> Chapter:
         Column(tr("nursery")),
         Column(tr("as of"), "day"),
         Column(tr("submissions"), "number"),
-        Column(tr("kept out of its books"), "share"),
+        Column(
+            tr("kept out of its books"),
+            "share",
+            tr("Submissions that wait, are quarantined or withdrawn, or that later ones replace."),
+        ),
         Column(tr("files not read"), "number"),
         Column(tr("groups"), "number"),
         Column(tr("plants"), "number"),
@@ -220,7 +234,9 @@ def _nurseries(rows: dict[str, Rows]) -> Chapter:
         blocks += [Says(left, "stop"), missing]
     total = sum(r["submissions"] for r in inside)
     blocks.append(Says(trn("{n} submission came in.", "{n} submissions came in.", total)))
-    blocks += [Table("nurseries", tr("Nurseries"), columns, shown, is_for_paper=len(shown) <= 100), *_more(inside, "nurseries")]
+    if inside:
+        blocks.append(Table("nurseries", tr("Nurseries"), columns, shown, is_for_paper=len(shown) <= 100))
+        blocks += _more(inside, "nurseries")
     return Chapter("nurseries", tr("Who is in this"), blocks, says)
 
 
@@ -444,7 +460,7 @@ def _losses(rows: dict[str, Rows]) -> Chapter | None:
     ]
     odd = frozenset(i for i, r in enumerate(_listed(found)) if r["flag"] in _OUT)
     total = sum(r["lost"] for r in found)
-    said = trn("{n} plant was lost.", "{n} plants were lost.", total)
+    said = trn("{n} plant was lost after its opening.", "{n} plants were lost after their opening.", total)
     if worse := [r["nursery"] for r in found if r["flag"] == "worse"]:
         said = " ".join((said, tr("More than expected: {nurseries}.", nurseries=listed(worse, 3))))
     fair = [_drawn(r, "ratio", number(r["ratio"], 2)) for r in found if r["ratio_low"] is not None]
@@ -462,6 +478,10 @@ def _losses(rows: dict[str, Rows]) -> Chapter | None:
                 " losses in clumps."
             ),
             tr("Nurseries that are furthest out of line are taken out of the rates, and the others are compared again."),
+            tr(
+                "What was taken out at an opening is not in this. It is in how many come through, and in what plants are lost"
+                " to; so these have more losses."
+            ),
         ),
     ]
     return Chapter("losses", tr("Where plants are lost, by nursery"), blocks, said)
@@ -539,7 +559,7 @@ def _most(causes: Rows) -> str:
     for r in causes:
         sums[r["cause"]] = sums.get(r["cause"], 0) + r["lost"]
     first = sorted(sums, key=lambda cause: (-sums[cause], cause))[:3]
-    return tr("Most to {causes}.", causes=listed([_cause(c) for c in first], 3))
+    return tr("Most often: {causes}.", causes=listed([_cause(c) for c in first], 3))
 
 
 def _cause(code: str) -> str:
@@ -583,7 +603,11 @@ def _teams(rows: dict[str, Rows]) -> Chapter | None:
 
     odd = [r for r in rows["teams"] if r["flag"] in _OUT]
     says = trn("{n} team budded.", "{n} teams budded.", len(rows["teams"]))
-    out = trn("{n} is out of line in its nursery.", "{n} are out of line in their nurseries.", len(odd))
+    out = (
+        trn("{n} is out of line in its nursery.", "{n} are out of line in their nurseries.", len(odd))
+        if odd
+        else tr("None is out of line in its nursery.")
+    )
     lead = tr(
         "Teams are compared within their nursery alone, by its own books; nothing here sets teams of two nurseries"
         " beside each other."

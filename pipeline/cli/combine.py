@@ -105,4 +105,4 @@ def _say(done: Combined, workspace: Path) -> None:
     )
     if odd:
         say(trn("{n} nursery is out of line.", "{n} nurseries are out of line.", len(odd)))
-    say(tr("Open {page} in a browser.", page=str(done.page)))
+    say(tr("Open {page} in a browser.", page=str(workspace / done.page.parent.name / done.page.name)))
