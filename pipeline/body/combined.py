@@ -27,11 +27,13 @@ from pipeline.workspace import SETTINGS_NAME
 
 @dataclass(frozen=True)
 class Combined:
-    """What came of it: every nursery that was given, the tables, and the files written."""
+    """What came of it: every nursery that was given, the tables, the files written."""
 
     found: list[Found]
     tables: dict[str, Any]
     files: list[Path]
+    not_given: list[str]
+    """Nurseries that were in it before and are not now."""
 
     @property
     def page(self) -> Path:
@@ -59,6 +61,7 @@ def combine(
     workspace.mkdir(parents=True, exist_ok=True)
     workspace = workspace.resolve()
     how = How(str(workspace), sources.program_mark(), words.current(), as_of.isoformat() if as_of else "", codes)
+    before = sources.taken_before(workspace)
     with engine(engine_name, workspace, master, progress) as chosen:
         found = sorted([*sources.take_all(given, how, chosen.each), *odd], key=lambda one: (one.nursery, one.place))
         progress(tr("Putting them together"), 0, 1)
@@ -67,7 +70,8 @@ def combine(
     with together(workspace) as files:
         _write_store(workspace, tables, files)
         written = write_page(tables, reports, files)
-    return Combined(found, tables, [workspace / STORE, *written])
+    not_given = sorted(before - {one.nursery for one in found})
+    return Combined(found, tables, [workspace / STORE, *written], not_given)
 
 
 def _refuse_others(workspace: Path) -> None:

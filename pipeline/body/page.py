@@ -38,6 +38,8 @@ from pipeline.report.stock import in_stage
 PAGE, BOOK = "body-report.html", "body-report.xlsx"
 _SHOWN, _DRAWN, _LISTED = 8, 22, 500
 """Things to do of the first screen, rows of a drawing with names, and nurseries or teams that a table of the page lists."""
+_OLD_DAYS = 92
+"""So much older than the latest a hand-over may be before it is told; common practice, no published source."""
 _OUT = ("better", "worse")
 Rows = list[dict[str, Any]]
 
@@ -78,7 +80,7 @@ def _first(rows: dict[str, Rows]) -> Chapter:
         figures.append(
             Figure(tr("Seedlings that come through all stages"), percent(through[-1]["survival"]), _shares_of(through[-1]))
         )
-    items = [*_left_out(outside), *_not_read(inside), *_stands_out(rows)]
+    items = [*_left_out(outside), *_not_read(inside), *_old(inside), *_stands_out(rows)]
     said: list[Block] = [Figures(figures)]
     if items:
         said.append(Items(items[:_SHOWN]))
@@ -140,6 +142,16 @@ def _not_read(inside: Rows) -> list[Item]:
         )
         for r in inside
         if r["files_not_read"]
+    ]
+
+
+def _old(inside: Rows) -> list[Item]:
+    """Nurseries whose hand-over is much older than the latest one."""
+    last = max((r["day"] for r in inside), default=dt.date.max)
+    old = sorted((r["day"], r["nursery"]) for r in inside if (last - r["day"]).days > _OLD_DAYS)
+    return [
+        Item(tr("What {nursery} handed over is of {day}: what happened since is not in it.", nursery=n, day=day), "#nurseries")
+        for day, n in old
     ]
 
 
@@ -246,6 +258,7 @@ def _take(rows: dict[str, Rows]) -> Chapter | None:
         return None
     columns = (
         Column(tr("nursery")),
+        Column(tr("against the others")),
         Column(tr("buds read"), "number"),
         Column(tr("take"), "share"),
         Column(
@@ -255,15 +268,24 @@ def _take(rows: dict[str, Rows]) -> Chapter | None:
         Column(
             tr("drawn to all"),
             "share",
-            tr("The same, drawn towards the mean of all by how little is known of it: the best guess of what it will have."),
+            tr(
+                "The same, drawn towards the mean of all by how little is known of it: the best guess of its take with this mix."
+            ),
         ),
-        Column(tr("against the others")),
     )
     found = sorted(rows["nursery_takes"], key=lambda r: (r["adjusted"] is None, r["adjusted"], r["nursery"]))
     shown = [
         (
-            *(r["nursery"], r["read"], r["take_rate"], r["adjusted"], r["adjusted_low"], r["adjusted_high"], r["pooled"]),
-            flag_words(r["flag"] or ""),
+            *(
+                r["nursery"],
+                flag_words(r["flag"] or ""),
+                r["read"],
+                r["take_rate"],
+                r["adjusted"],
+                r["adjusted_low"],
+                r["adjusted_high"],
+                r["pooled"],
+            ),
         )
         for r in _listed(found)
     ]
@@ -283,7 +305,7 @@ def _take(rows: dict[str, Rows]) -> Chapter | None:
     if fair:
         says = tr("Take of each nursery with the whole mix, with its 95 % interval; the dashed line is all nurseries.")
         blocks.append(Drawing(on_shares(fair, whole["take_rate"], says), says))
-    table = Table("take_by_nursery", tr("Take by nursery"), columns, shown, marked=odd, plotted=(3,))
+    table = Table("take_by_nursery", tr("Take by nursery"), columns, shown, marked=odd, plotted=(4,))
     blocks += [table, *_more(found, "nursery_takes")]
     blocks.append(_differ(rows["between"]))
     blocks.append(
@@ -438,6 +460,7 @@ def _losses(rows: dict[str, Rows]) -> Chapter | None:
     found = sorted(rows["nursery_losses"], key=lambda r: (-(r["ratio"] or 0), r["nursery"]))
     columns = (
         Column(tr("nursery")),
+        Column(tr("against the others")),
         Column(tr("lost"), "number"),
         Column(tr("of these without a record"), "number"),
         Column(
@@ -448,13 +471,12 @@ def _losses(rows: dict[str, Rows]) -> Chapter | None:
         Column(tr("lost / expected"), "decimal"),
         *interval("decimal"),
         Column(tr("a thousand plants and month"), "decimal", tr("Plants lost of 1,000 in 30 days, whatever stood there.")),
-        Column(tr("against the others")),
     )
     shown = [
         (
-            *(r["nursery"], r["lost"], r["not_recorded"], round(r["expected"])),
+            *(r["nursery"], flag_words(r["flag"] or ""), r["lost"], r["not_recorded"], round(r["expected"])),
             *(ratio(r[c]) for c in ("ratio", "ratio_low", "ratio_high")),
-            *(r["loss_rate"], flag_words(r["flag"] or "")),
+            *(r["loss_rate"]),
         )
         for r in _listed(found)
     ]
@@ -468,7 +490,7 @@ def _losses(rows: dict[str, Rows]) -> Chapter | None:
     blocks: list[Block] = [
         Says(said),
         *([Drawing(on_ratios(fair, says), says)] if fair else []),
-        Table("losses_by_nursery", tr("Losses by nursery"), columns, shown, marked=odd, plotted=(4,)),
+        Table("losses_by_nursery", tr("Losses by nursery"), columns, shown, marked=odd, plotted=(5,)),
         *_more(found, "nursery_losses"),
         worked_out(
             tr(
@@ -575,11 +597,11 @@ def _teams(rows: dict[str, Rows]) -> Chapter | None:
     columns = (
         Column(tr("nursery")),
         Column(tr("team")),
+        Column(tr("against the others")),
         Column(tr("buds read"), "number"),
         Column(tr("take"), "share"),
         Column(tr("take with the whole mix"), "share", tr("What its take would be had it budded all that its nursery budded.")),
         *interval("share"),
-        Column(tr("against the others")),
     )
 
     def table(own: Rows, name: str, caption: str, is_for_paper: bool = True) -> Table:

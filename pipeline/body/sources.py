@@ -99,7 +99,8 @@ def find(folders: Iterable[Path]) -> tuple[list[Source], list[Found]]:
             try:
                 given.append(read())
             except Refused as wrong:
-                odd.append(Found(one_line(name), one_line(str(folder)), _why(wrong)))
+                place = folder if folder.name == name or not (folder / name).is_dir() else folder / name
+                odd.append(Found(one_line(name), one_line(str(place)), _why(wrong)))
     of: dict[str, list[Source]] = {}
     for one in given:
         of.setdefault(one.nursery.casefold(), []).append(one)  # some disks do not tell a from A
@@ -116,7 +117,14 @@ def find(folders: Iterable[Path]) -> tuple[list[Source], list[Found]]:
 
 
 def _raw(path: Path) -> Source:
-    how = hand_over.settings_of(Workspace(path))
+    workspace = Workspace(path)
+    if not workspace.settings.handover.nursery or not workspace.settings.handover.key:
+        said = marked(
+            "its nursery.toml has no [handover]; the nursery has to write it there itself (docs/BODY.md), so that its"
+            " pseudonyms stay the same"
+        )
+        raise Refused(tr(said))
+    how = hand_over.settings_of(workspace)
     size = sum(p.stat().st_size for p in _raw_files(path))
     return Source(how.nursery, str(path), size, hand_over.origin(how.key), "", is_raw=True)
 
@@ -146,7 +154,10 @@ def _manifest(folder: Path, nursery: str) -> dict[str, Any]:
     try:
         said = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
-        raise Refused(tr("{file} is missing: it was not written to its end, or not copied whole", file=shown)) from None
+        what = marked(
+            "{file} is missing: it was not written to its end, or not copied whole; copy it again, or have it handed over again"
+        )
+        raise Refused(tr(what, file=shown)) from None
     except (OSError, ValueError, RecursionError):
         raise Refused(tr("{file} cannot be read; have it handed over again", file=shown)) from None
     number = said.get("version") if isinstance(said, dict) and said.get("format") == hand_over.FORMAT else None
@@ -304,6 +315,11 @@ def _run_raw(source: Source, aside: Path, how: How) -> str:
 
 Each = Callable[[Callable[[Source, How], Found], Sequence[Source], How], list[Found]]
 """How an engine gives every nursery its task."""
+
+
+def taken_before(workspace: Path) -> set[str]:
+    """The nurseries that an earlier combining took in."""
+    return {p.stem.removeprefix("nursery=") for p in (workspace / TAKEN).glob("nursery=*.json")}
 
 
 def take_all(sources: Sequence[Source], how: How, each: Each) -> list[Found]:

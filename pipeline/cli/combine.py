@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from formpack.words import many, marked, number, percent, tr, trn
+from formpack.words import listed, many, marked, number, percent, tr, trn
 from pipeline.cli.frame import AsOfOption, Bar, JsonOption, day_of, print_json, refusals, say
 
 if TYPE_CHECKING:
@@ -60,7 +60,16 @@ def _print(done: Combined) -> None:
     left = [{"nursery": one.nursery, "place": one.place, "why": one.why} for one in done.left_out]
     again = sum(one.is_as_before for one in done.found)
     taken = len(done.found) - len(left)
-    print_json({"files": [str(p) for p in done.files], "taken_in": taken, "as_before": again, "left_out": left, "tables": rows})
+    print_json(
+        {
+            "files": [str(p) for p in done.files],
+            "taken_in": taken,
+            "as_before": again,
+            "left_out": left,
+            "not_given": done.not_given,
+            "tables": rows,
+        }
+    )
 
 
 def _say(done: Combined, workspace: Path) -> None:
@@ -77,6 +86,15 @@ def _say(done: Combined, workspace: Path) -> None:
     if again:
         said = " ".join((said, trn("{n} was as before, and not done again.", "{n} were as before, and not done again.", again)))
     say(said)
+    if done.not_given:
+        say(
+            trn(
+                "{n} nursery was in this before and was not given now, so it is in none of it: {nurseries}.",
+                "{n} nurseries were in this before and were not given now, so they are in none of it: {nurseries}.",
+                len(done.not_given),
+                nurseries=listed(done.not_given, 8),
+            )
+        )
     for one in done.left_out:
         say(tr("{nursery} is left out: {why}. ({place})", nursery=one.nursery, why=one.why, place=one.place))
     for r in inside:

@@ -1,7 +1,8 @@
 -- What stands in each nursery, and how many submissions it rests on.
 WITH sent AS (
     SELECT nursery, count(*)::BIGINT AS submissions, count(CASE WHEN state = 'accepted' THEN 1 END)::BIGINT AS accepted,
-        min(visit_date) AS first_on, max(visit_date) AS last_on
+        min(CASE WHEN state = 'accepted' THEN visit_date END) AS first_on,
+        max(CASE WHEN state = 'accepted' THEN visit_date END) AS last_on
     FROM submissions GROUP BY nursery
 ),
 stands AS (

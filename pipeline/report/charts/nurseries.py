@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -49,7 +50,11 @@ def on_shares(rows: Sequence[Row], middle: float, says: str) -> str:
 def on_ratios(rows: Sequence[Row], says: str) -> str:
     """What was lost over what was expected; a dashed line where both are alike. Intervals are cut off at three."""
     stop = min(3.0, max(row.high for row in rows) * 1.05)
-    return _drawn(rows, 1.0, says, (0.0, max(stop, 1.2)), lambda value: number(value, 2), lambda axis: None)
+    return _drawn(rows, 1.0, says, (0.0, max(stop, 1.2)), lambda value: number(value, 2), _ratios, True)
+
+
+def _ratios(axis: Any) -> None:
+    axis.set_major_formatter(mpl.ticker.FuncFormatter(lambda value, _: number(value, 1)))
 
 
 def _drawn(
@@ -59,8 +64,9 @@ def _drawn(
     scale: tuple[float, float],
     shown: Callable[[float], str],
     ticks: Callable[..., None],
+    is_most_first: bool = False,
 ) -> str:
-    order = sorted(rows, key=lambda row: (row.rate, row.name))
+    order = sorted(rows, key=lambda row: (-row.rate if is_most_first else row.rate, row.name))
     with mpl.rc_context(STYLE):
         figure, axes = (_few if len(order) <= MOST_ROWS else _many)(order, shown, scale)
         axes.axvline(middle, color=PEEL, linewidth=1, linestyle=(0, (4, 3)))
