@@ -14,8 +14,9 @@ import pytest
 from pyarrow import parquet
 
 from pipeline import run
-from pipeline.body import sources
+from pipeline.body import engines, sources
 from pipeline.body.combined import _write_store, combine, open_store
+from pipeline.body.pooled import tables_of
 from pipeline.body.proved import NEEDED
 from pipeline.body.sources import Found, How
 from pipeline.office import hand_over
@@ -259,13 +260,13 @@ def other_three(three: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[s
     folder = tmp_path_factory.mktemp("others")
     for number, nursery in ((1, "N001"), (3, "N003"), (4, "N001")):
         clone(as_handed_over(three), nursery, folder, f"C{number}", number)
-    return {name: table.to_pylist() for name, table in combine([folder], folder / "body").tables.items()}
+    return {name: table.to_pylist() for name, table in combine([folder], folder / "body").tables.items() if name != "nurseries"}
 
 
 @pytest.mark.parametrize(
     "fault",
     [
-        *(_damage, _lose, _later, _no_manifest, _broken, _odd, _outside, _other, _no_column, _no_parquet, _twice),
+        *(_lose, _no_manifest, _broken, _odd, _outside, _other, _no_column, _no_parquet, _twice),
         *(_no_day, _half_a_letter, _anothers, _words_beside, *_ODD_VALUES),
     ],
 )
@@ -273,14 +274,30 @@ def test_a_fault_is_of_one_nursery_alone(
     fault: Callable[[Path], str], handed_over: Path, other_three: dict[str, Any], tmp_path: Path
 ) -> None:
     says = fault(handed_over)
-    given = [handed_over, *([tmp_path / "second"] if fault is _twice else [])]
-    said = formpack("combine", *map(str, given), "--workspace", "body", cwd=tmp_path, code=1)
-    assert "3 nurseries are in body" in said and "C2 is left out:" in said and says in said
-    left_out = rows(tmp_path / "body", "SELECT nursery, why FROM nurseries WHERE state = 'left out'")
+    body = tmp_path / "body"
+    given, odd = sources.find([handed_over, *([tmp_path / "second"] if fault is _twice else [])])
+    with engines.engine("duckdb", body) as engine:
+        found = [*sources.take_all(given, How(str(body), "program", "en", ""), engine.each), *odd]
+        tables = tables_of(engine, found)
+    assert len({one.nursery for one in found if not one.why}) == 3
+    left_out = [(row["nursery"], row["why"]) for row in tables["nurseries"].to_pylist() if row["state"] == "left out"]
     assert {nursery for nursery, _ in left_out} == {"C2"} and all(says in why for _, why in left_out)
+    assert {n: t.to_pylist() for n, t in tables.items() if n != "nurseries"} == other_three
+    assert not [*(body / "taken").rglob("nursery=C2*")]
+
+
+@pytest.mark.parametrize("fault", [_damage, _later])
+def test_a_fault_is_told_and_stands_on_the_page(
+    fault: Callable[[Path], str], handed_over: Path, other_three: dict[str, Any], tmp_path: Path
+) -> None:
+    says = fault(handed_over)
+    said = formpack("combine", str(handed_over), "--workspace", "body", cwd=tmp_path, code=1)
+    assert "3 nurseries are in body" in said and "C2 is left out:" in said and says in said
     with open_store(tmp_path / "body") as store:
-        for name in set(other_three) - {"nurseries"}:
-            assert store.sql(f'FROM main."{name}"').to_arrow_table().to_pylist() == other_three[name], name
+        left_out = store.execute("SELECT nursery, why FROM nurseries WHERE state = 'left out'").fetchall()
+        assert [nursery for nursery, _ in left_out] == ["C2"] and says in left_out[0][1]
+        for name, there in other_three.items():
+            assert store.sql(f'FROM main."{name}"').to_arrow_table().to_pylist() == there, name
         assert store.execute("SELECT count(*) FROM by_nursery.lots WHERE nursery = 'C2'").fetchone() == (0,)
     page = (tmp_path / "body" / "reports" / "body-report.html").read_text(encoding="utf-8")
     assert "C2 is left out" in page and "What is missing, and why" in page
