@@ -269,7 +269,8 @@ def _take(rows: dict[str, Rows]) -> Chapter | None:
             tr("drawn to all"),
             "share",
             tr(
-                "The same, drawn towards the mean of all by how little is known of it: the best guess of its take with this mix."
+                "The same, drawn towards the mean of all by how little is known of it: the best guess of its take with this"
+                " mix."
             ),
         ),
     )
@@ -476,7 +477,7 @@ def _losses(rows: dict[str, Rows]) -> Chapter | None:
         (
             *(r["nursery"], flag_words(r["flag"] or ""), r["lost"], r["not_recorded"], round(r["expected"])),
             *(ratio(r[c]) for c in ("ratio", "ratio_low", "ratio_high")),
-            *(r["loss_rate"]),
+            r["loss_rate"],
         )
         for r in _listed(found)
     ]
