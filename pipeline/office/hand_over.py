@@ -81,11 +81,10 @@ GROUP BY ALL ORDER BY ALL
 
 @dataclass(frozen=True)
 class HandedOver:
-    """What was written: the manifest, the tables with their rows, and whether names stand in them."""
+    """What was written: the manifest, and the tables with their rows."""
 
     manifest: Path
     rows: dict[str, int]
-    is_named: bool
 
 
 def settings_of(workspace: Workspace) -> HandOver:
@@ -163,7 +162,7 @@ def hand_over(store: Store, workspace: Workspace, folder: Path, day: dt.date, is
     except OSError as wrong:
         what = marked("The hand-over could not be written to {folder}, and what stood there stands: {why}.")
         raise Refused(tr(what, folder=folder, why=wrong.strerror or wrong)) from None
-    return HandedOver(manifest_of(folder, how.nursery), {name: t["rows"] for name, t in tables.items()}, is_named)
+    return HandedOver(manifest_of(folder, how.nursery), {name: t["rows"] for name, t in tables.items()})
 
 
 def manifest_of(folder: Path, nursery: str) -> Path:

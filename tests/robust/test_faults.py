@@ -9,7 +9,7 @@ from tests.robust.faults import CASES
 
 MANY = 1
 """Faults of each kind in each case; `python -m tests.robust.faults` does all."""
-ALIKE = ("the page of a group", "another import", "sheets of what is due", "an inspection", "a hand-over")
+ALIKE = ("the page of a group", "another import", "sheets of what is due", "an inspection", "a hand-over", "a despatch paper")
 """Cases that go the way of another one: they are for who runs all."""
 
 
