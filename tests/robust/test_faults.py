@@ -14,7 +14,7 @@ ALIKE = ("the page of a group", "another import", "sheets of what is due", "an i
 
 
 def test_every_command_ends_in_before_or_after(tmp_path: Path) -> None:
-    """Imports, decisions, a rebuilding, forms, signs, a report, a paper, a backup; killed, stopped, refused, full."""
+    """Imports, decisions, a rebuilding, forms, signs, a report, a backup, a restoring; killed, stopped, refused, full."""
     names = [case.name for case in CASES if case.name not in ALIKE]
     assert len(names) == len(CASES) - len(ALIKE)
     said = module_run("tests.robust.faults", tmp_path, MANY, "20261102", *names)
