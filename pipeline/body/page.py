@@ -608,16 +608,8 @@ def _teams(rows: dict[str, Rows]) -> Chapter | None:
     def table(own: Rows, name: str, caption: str, is_for_paper: bool = True) -> Table:
         shown = [
             (
-                *(
-                    r["nursery"],
-                    r["team_code"],
-                    r["read"],
-                    r["take_rate"],
-                    r["adjusted"],
-                    r["adjusted_low"],
-                    r["adjusted_high"],
-                ),
-                flag_words(r["flag"] or ""),
+                *(r["nursery"], r["team_code"], flag_words(r["flag"] or ""), r["read"], r["take_rate"]),
+                *(r["adjusted"], r["adjusted_low"], r["adjusted_high"]),
             )
             for r in own
         ]

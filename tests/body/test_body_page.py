@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 import shlex
 import shutil
@@ -12,9 +13,11 @@ import lxml.html
 import pytest
 
 from formpack.catalog import causes
+from pipeline.body import page
 from pipeline.body.combined import open_store
 from pipeline.body.pooled import TABLES, columns_of
 from pipeline.office import hand_over
+from pipeline.report.blocks import Cell, Fold, Table
 from pipeline.settings import HandOver
 from pipeline.workspace import Workspace
 from tests.cli.test_cli import formpack
@@ -58,13 +61,31 @@ def test_every_word_of_the_page_is_marked(three: Path, monkeypatch: pytest.Monke
     (tmp_path / "raw" / "N003" / "nursery.toml").write_text("name = 3", encoding="utf-8")
     bracketed(monkeypatch)
     formpack("combine", "raw", "--workspace", "body", cwd=tmp_path, code=1)
-    page = lxml.html.parse(tmp_path / "body" / "reports" / "body-report.html").getroot()
-    lxml.etree.strip_elements(page, "script", "style")
+    shown = lxml.html.parse(tmp_path / "body" / "reports" / "body-report.html").getroot()
+    lxml.etree.strip_elements(shown, "script", "style")
     with open_store(tmp_path / "body") as store:
         codes = {c for row in store.execute("SELECT DISTINCT rootstock, scion FROM pairs").fetchall() for c in row}
         codes |= {team for (team,) in store.execute("SELECT team_code FROM teams").fetchall()}
     names = codes | {cause["label::Español (es)"] for cause in causes()} | {"name"}
-    assert not unmarked("\n".join(page.itertext()), names)
+    assert not unmarked("\n".join(shown.itertext()), names)
+
+
+def test_cells_stand_under_their_heads(three: Path) -> None:
+    """Of every table of the page: what a column holds is of its kind."""
+    with open_store(three / "here") as store:
+        rows = {name: store.sql(f'FROM main."{name}"').to_arrow_table().to_pylist() for name in TABLES}
+    kinds = {"number": int, "share": float, "decimal": float, "text": str, "day": dt.date}
+    looked_at = 0
+    for chapter in filter(None, (make(rows) for make in page._CHAPTERS)):
+        blocks = [*chapter.blocks, *(b for fold in chapter.blocks if isinstance(fold, Fold) for b in fold.blocks)]
+        for table in (b for b in blocks if isinstance(b, Table)):
+            for row in table.rows:
+                assert len(row) == len(table.columns), table.name
+                for value, column in zip(row, table.columns, strict=True):
+                    own = value.value if isinstance(value, Cell) else value
+                    assert own is None or isinstance(own, kinds[column.kind]), (table.name, column.head, value)
+                    looked_at += 1
+    assert looked_at > 500
 
 
 def test_the_settings_that_the_page_shows_are_settings() -> None:
