@@ -7,6 +7,7 @@ import shutil
 import tempfile
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,11 @@ class Combined:
     files: list[Path]
     not_given: list[str]
     """Nurseries that were in it before and are not now."""
+
+    @cached_property
+    def rows(self) -> dict[str, list[dict[str, Any]]]:
+        """The rows of each table."""
+        return {name: table.to_pylist() for name, table in self.tables.items()}
 
     @property
     def page(self) -> Path:

@@ -10,10 +10,10 @@ from typing import Any
 
 from formpack.catalog import causes, text_in
 from formpack.words import listed, many, number, percent, tr, trn
-from pipeline.body.pooled import LEAST_BUDS
 from pipeline.body.sources import STORE
 from pipeline.outputs import Batch
 from pipeline.rates.losses import NOT_RECORDED
+from pipeline.rates.takes import LEAST_BUDS
 from pipeline.report.blocks import (
     Block,
     Chapter,
@@ -80,7 +80,12 @@ def _first(rows: dict[str, Rows]) -> Chapter:
         figures.append(
             Figure(tr("Seedlings that come through all stages"), percent(through[-1]["survival"]), _shares_of(through[-1]))
         )
-    items = [*_left_out(outside), *_not_read(inside), *_old(inside), *_stands_out(rows)]
+    items = [
+        *_left_out(outside),
+        *(Item(text, "#nurseries", tone="stop") for text in not_read(inside)),
+        *_old(inside),
+        *_stands_out(rows),
+    ]
     said: list[Block] = [Figures(figures)]
     if items:
         said.append(Items(items[:_SHOWN]))
@@ -128,19 +133,16 @@ def _left_out(outside: Rows) -> list[Item]:
     ]
 
 
-def _not_read(inside: Rows) -> list[Item]:
+def not_read(rows: Rows) -> list[str]:
+    """What is said of nurseries some of whose files could not be read, from the table `nurseries`."""
     return [
-        Item(
-            trn(
-                "{n} file of {nursery} could not be read: its numbers lack what is in it.",
-                "{n} files of {nursery} could not be read: its numbers lack what is in them.",
-                r["files_not_read"],
-                nursery=r["nursery"],
-            ),
-            "#nurseries",
-            tone="stop",
+        trn(
+            "{n} file of {nursery} could not be read: its numbers lack what is in it.",
+            "{n} files of {nursery} could not be read: its numbers lack what is in them.",
+            r["files_not_read"],
+            nursery=r["nursery"],
         )
-        for r in inside
+        for r in rows
         if r["files_not_read"]
     ]
 
@@ -193,9 +195,9 @@ def _listed(rows: Rows) -> Rows:
     return [r for i, r in enumerate(rows) if i not in gone]
 
 
-def _more(rows: Rows, table: str) -> list[Block]:
-    """What is said where the page has not all of them."""
-    if not (left := len(rows) - len(_listed(rows))):
+def _more(left: int, table: str) -> list[Block]:
+    """What is said where the page lacks so many of them."""
+    if not left:
         return []
     said = trn(
         "{n} more row stands in the table {table} of {store}.",
@@ -225,12 +227,13 @@ def _nurseries(rows: dict[str, Rows]) -> Chapter:
         Column(tr("teams"), "number"),
         Column(tr("teams out of line"), "number", tr("By the nursery's own comparison of its teams.")),
     )
+    of_page = _listed(inside)
     shown = [
         (
             *(r["nursery"], r["day"], r["submissions"], 1 - r["accepted"] / r["submissions"] if r["submissions"] else None),
             *(r["files_not_read"], r["groups"], r["plants"], r["low"], r["high"], r["teams"], r["teams_out_of_line"]),
         )
-        for r in _listed(inside)
+        for r in of_page
     ]
     blocks: list[Block] = []
     says = trn("{n} nursery is in this.", "{n} nurseries are in this.", len(inside))
@@ -248,7 +251,7 @@ def _nurseries(rows: dict[str, Rows]) -> Chapter:
     blocks.append(Says(trn("{n} submission came in.", "{n} submissions came in.", total)))
     if inside:
         blocks.append(Table("nurseries", tr("Nurseries"), columns, shown, is_for_paper=len(shown) <= 100))
-        blocks += _more(inside, "nurseries")
+        blocks += _more(len(inside) - len(of_page), "nurseries")
     return Chapter("nurseries", tr("Who is in this"), blocks, says)
 
 
@@ -275,22 +278,15 @@ def _take(rows: dict[str, Rows]) -> Chapter | None:
         ),
     )
     found = sorted(rows["nursery_takes"], key=lambda r: (r["adjusted"] is None, r["adjusted"], r["nursery"]))
+    of_page = _listed(found)
     shown = [
         (
-            *(
-                r["nursery"],
-                flag_words(r["flag"] or ""),
-                r["read"],
-                r["take_rate"],
-                r["adjusted"],
-                r["adjusted_low"],
-                r["adjusted_high"],
-                r["pooled"],
-            ),
+            *(r["nursery"], flag_words(r["flag"] or ""), r["read"], r["take_rate"]),
+            *(r["adjusted"], r["adjusted_low"], r["adjusted_high"], r["pooled"]),
         )
-        for r in _listed(found)
+        for r in of_page
     ]
-    odd = frozenset(i for i, r in enumerate(_listed(found)) if r["flag"] in _OUT)
+    odd = frozenset(i for i, r in enumerate(of_page) if r["flag"] in _OUT)
     said = trn(
         "Of {n} bud read, {taken} took: {share} ({interval}).",
         "Of {n} buds read, {taken} took: {share} ({interval}).",
@@ -307,7 +303,7 @@ def _take(rows: dict[str, Rows]) -> Chapter | None:
         says = tr("Take of each nursery with the whole mix, with its 95 % interval; the dashed line is all nurseries.")
         blocks.append(Drawing(on_shares(fair, whole["take_rate"], says), says))
     table = Table("take_by_nursery", tr("Take by nursery"), columns, shown, marked=odd, plotted=(4,))
-    blocks += [table, *_more(found, "nursery_takes")]
+    blocks += [table, *_more(len(found) - len(of_page), "nursery_takes")]
     blocks.append(_differ(rows["between"]))
     blocks.append(
         worked_out(
@@ -473,15 +469,16 @@ def _losses(rows: dict[str, Rows]) -> Chapter | None:
         *interval("decimal"),
         Column(tr("a thousand plants and month"), "decimal", tr("Plants lost of 1,000 in 30 days, whatever stood there.")),
     )
+    of_page = _listed(found)
     shown = [
         (
             *(r["nursery"], flag_words(r["flag"] or ""), r["lost"], r["not_recorded"], round(r["expected"])),
             *(ratio(r[c]) for c in ("ratio", "ratio_low", "ratio_high")),
             r["loss_rate"],
         )
-        for r in _listed(found)
+        for r in of_page
     ]
-    odd = frozenset(i for i, r in enumerate(_listed(found)) if r["flag"] in _OUT)
+    odd = frozenset(i for i, r in enumerate(of_page) if r["flag"] in _OUT)
     total = sum(r["lost"] for r in found)
     said = trn("{n} plant was lost after its opening.", "{n} plants were lost after their opening.", total)
     if worse := [r["nursery"] for r in found if r["flag"] == "worse"]:
@@ -492,7 +489,7 @@ def _losses(rows: dict[str, Rows]) -> Chapter | None:
         Says(said),
         *([Drawing(on_ratios(fair, says), says)] if fair else []),
         Table("losses_by_nursery", tr("Losses by nursery"), columns, shown, marked=odd, plotted=(5,)),
-        *_more(found, "nursery_losses"),
+        *_more(len(found) - len(of_page), "nursery_losses"),
         worked_out(
             tr(
                 "Every plant is at risk by its stage and rootstock: when it is looked at, and by the day. What was"
@@ -630,8 +627,9 @@ def _teams(rows: dict[str, Rows]) -> Chapter | None:
     blocks: list[Block] = [Says(f"{says} {out}"), Says(lead, "lead")]
     if odd:
         blocks.append(table(odd, "teams_out_of_line", tr("Teams out of line in their nurseries")))
-    all_of_them = table(_listed(rows["teams"]), "all_teams", tr("All teams"), is_for_paper=len(rows["teams"]) <= 40)
-    blocks.append(Fold(tr("All teams"), [all_of_them, *_more(rows["teams"], "teams")]))
+    of_page = _listed(rows["teams"])
+    all_of_them = table(of_page, "all_teams", tr("All teams"), is_for_paper=len(of_page) <= 40)
+    blocks.append(Fold(tr("All teams"), [all_of_them, *_more(len(rows["teams"]) - len(of_page), "teams")]))
     return Chapter("teams", tr("Teams within nurseries"), blocks, f"{says} {out}")
 
 

@@ -20,11 +20,11 @@ from pipeline.body.engines import Engine
 from pipeline.body.sources import Found
 from pipeline.formulas.nurseries import Cells, compare_nurseries, pooled_shares, pooled_survival
 from pipeline.formulas.standardised import compare_losses
+from pipeline.rates.losses import STAGES
+from pipeline.rates.places import MONTH, THOUSAND
+from pipeline.rates.takes import LEAST_BUDS
 
 Whole = NDArray[np.int64]
-LEAST_BUDS = 200
-"""A nursery with fewer buds read is given no flag."""
-_MONTH, _THOUSAND = 30, 1000
 _KINDS = {"VARCHAR": pa.string(), "BIGINT": pa.int64(), "DOUBLE": pa.float64(), "DATE": pa.date32()}
 
 
@@ -33,47 +33,44 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         marked("every nursery that was given: whether it is in this, why not, what stands in it, its teams"),
         tuple(
             "nursery:VARCHAR state:VARCHAR why:VARCHAR day:DATE submissions:BIGINT accepted:BIGINT first_on:DATE"
-            " last_on:DATE groups:BIGINT"
-            " plants:BIGINT low:BIGINT high:BIGINT teams:BIGINT teams_out_of_line:BIGINT files_not_read:BIGINT".split()
+            " last_on:DATE groups:BIGINT plants:BIGINT low:BIGINT high:BIGINT teams:BIGINT teams_out_of_line:BIGINT"
+            " files_not_read:BIGINT".split()
         ),
     ),
     "nursery_takes": (
         marked("how buds take in each nursery: plainly, with the whole mix, and drawn towards all"),
         tuple(
             "nursery:VARCHAR lots:BIGINT buds_set:BIGINT read:BIGINT taken:BIGINT take_rate:DOUBLE adjusted:DOUBLE"
-            " adjusted_low:DOUBLE"
-            " adjusted_high:DOUBLE q_value:DOUBLE flag:VARCHAR freedom:DOUBLE pooled:DOUBLE pooled_low:DOUBLE"
-            " pooled_high:DOUBLE".split()
+            " adjusted_low:DOUBLE adjusted_high:DOUBLE q_value:DOUBLE flag:VARCHAR freedom:DOUBLE pooled:DOUBLE"
+            " pooled_low:DOUBLE pooled_high:DOUBLE".split()
         ),
     ),
     "nursery_losses": (
         marked("what each nursery lost beside what was to be expected of what stood there"),
         tuple(
-            "nursery:VARCHAR lines:BIGINT lost:BIGINT not_recorded:BIGINT plant_days:BIGINT loss_rate:DOUBLE expected:DOUBLE"
-            " ratio:DOUBLE ratio_low:DOUBLE ratio_high:DOUBLE q_value:DOUBLE flag:VARCHAR".split()
+            "nursery:VARCHAR lines:BIGINT lost:BIGINT not_recorded:BIGINT plant_days:BIGINT loss_rate:DOUBLE"
+            " expected:DOUBLE ratio:DOUBLE ratio_low:DOUBLE ratio_high:DOUBLE q_value:DOUBLE flag:VARCHAR".split()
         ),
     ),
     "takes": (
         marked("how buds take in all nurseries together, by level; the interval has nurseries as clusters"),
         tuple(
             "by:VARCHAR level:VARCHAR nurseries:BIGINT lots:BIGINT buds_set:BIGINT read:BIGINT taken:BIGINT"
-            " take_rate:DOUBLE low:DOUBLE"
-            " high:DOUBLE".split()
+            " take_rate:DOUBLE low:DOUBLE high:DOUBLE".split()
         ),
     ),
     "pairs": (
         marked("each rootstock with each scion: plainly, and had all nurseries budded it; rare ones borrow from all"),
         tuple(
-            "rootstock:VARCHAR scion:VARCHAR nurseries:BIGINT lots:BIGINT read:BIGINT take_rate:DOUBLE borrowed:DOUBLE"
-            " borrowed_low:DOUBLE borrowed_high:DOUBLE".split()
+            "rootstock:VARCHAR scion:VARCHAR nurseries:BIGINT lots:BIGINT read:BIGINT take_rate:DOUBLE"
+            " borrowed:DOUBLE borrowed_low:DOUBLE borrowed_high:DOUBLE".split()
         ),
     ),
     "survival": (
         marked("how many plants come through each step in all nurseries together"),
         tuple(
             "by:VARCHAR level:VARCHAR clock:VARCHAR step:VARCHAR nurseries:BIGINT at_risk:BIGINT lost:BIGINT"
-            " survival:DOUBLE low:DOUBLE"
-            " high:DOUBLE".split()
+            " survival:DOUBLE low:DOUBLE high:DOUBLE".split()
         ),
     ),
     "loss_causes": (
@@ -91,8 +88,7 @@ TABLES: dict[str, tuple[str, tuple[str, ...]]] = {
         marked("each team beside the others of its nursery, by the nursery's own books"),
         tuple(
             "nursery:VARCHAR team_code:VARCHAR lots:BIGINT read:BIGINT taken:BIGINT take_rate:DOUBLE low:DOUBLE"
-            " high:DOUBLE adjusted:DOUBLE"
-            " adjusted_low:DOUBLE adjusted_high:DOUBLE q_value:DOUBLE flag:VARCHAR".split()
+            " high:DOUBLE adjusted:DOUBLE adjusted_low:DOUBLE adjusted_high:DOUBLE q_value:DOUBLE flag:VARCHAR".split()
         ),
     ),
     "between": (
@@ -245,7 +241,7 @@ def _losses(engine: Engine) -> list[tuple[Any, ...]]:
     )
     rows = []
     for n, one in found.items():
-        rate = one.lost * _THOUSAND * _MONTH / days[n] if days[n] else math.nan
+        rate = one.lost * THOUSAND * MONTH / days[n] if days[n] else math.nan
         fair = one.expected, one.ratio, one.low, one.high, one.q_value, one.flag
         rows.append((names[n], one.groups, one.lost, unseen[n], days[n], rate, *fair))
     return rows
@@ -270,11 +266,8 @@ def _survival(engine: Engine) -> list[tuple[Any, ...]]:
     return rows
 
 
-_STAGES = ("tray", "bag", "budded", "read", "cut_back", "staked", "topped")
-
-
 def _place_of(step: str) -> tuple[int, str]:
-    return (_STAGES.index(step) if step in _STAGES else int(step) if step.isdecimal() else 10**9, step)
+    return (STAGES.index(step) if step in STAGES else int(step) if step.isdecimal() else 10**9, step)
 
 
 def _causes(engine: Engine) -> list[tuple[Any, ...]]:

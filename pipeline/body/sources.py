@@ -26,6 +26,7 @@ from pipeline.body.proved import MOST_BYTES, MOST_LETTERS, TOO_LARGE, prove
 from pipeline.findings import Refused
 from pipeline.harmless import one_line
 from pipeline.office import hand_over
+from pipeline.office.backup import content_of
 from pipeline.office.hand_over import VERSION
 from pipeline.outputs import alone, one_file
 from pipeline.store import was_stopped
@@ -196,7 +197,7 @@ def take_in(source: Source, how: How) -> Found:
     try:
         mark = _mark(source, how)
         before = _read(hand_over.manifest_of(taken, source.nursery))
-        if before.get("mark") == mark and before.get("taken") == _digest(taken, source.nursery):
+        if before.get("mark") == mark and before.get("taken") == _digest(taken, _files_of(taken, source.nursery)):
             return Found(source.nursery, source.place, day=before["day"], is_as_before=True)
         stops = _stops(begun, mark)
         if stops >= _MOST_STOPS:
@@ -205,16 +206,14 @@ def take_in(source: Source, how: How) -> Found:
         begun.write_text(json.dumps({"mark": mark, "stops": stops + 1}), encoding="utf-8")
         with tempfile.TemporaryDirectory(prefix=f".{source.nursery}-", dir=taken) as aside:
             day = (_run_raw if source.is_raw else _copy)(source, Path(aside), how)
-            prove(Path(aside) / _OUT, meanings(how.codes, source.nursery))
-            kept = _digest(Path(aside) / _OUT, source.nursery)
-            put(Path(aside) / _OUT, taken, source.nursery, {"mark": mark, "day": day, "taken": kept})
-    except KeyboardInterrupt:  # a person stopped it, not what is in it
-        begun.unlink(missing_ok=True)
-        raise
+            out = Path(aside) / _OUT
+            prove(out, meanings(how.codes, source.nursery))
+            kept = _digest(out, _files_of(out, source.nursery))
+            put(out, taken, source.nursery, {"mark": mark, "day": day, "taken": kept})
     except Refused as wrong:
         found = Found(source.nursery, source.place, _why(wrong))
-    except Exception as wrong:  # whatever it is, it is of this nursery alone
-        if was_stopped(wrong):
+    except (Exception, KeyboardInterrupt) as wrong:  # whatever it is, it is of this nursery alone
+        if was_stopped(wrong):  # by a person, not by what is in it
             begun.unlink(missing_ok=True)
             raise
         said = tr("the program failed on it ({kind}: {why})", kind=type(wrong).__name__, why=" ".join(str(wrong).split())[:200])
@@ -260,20 +259,24 @@ def _mark(source: Source, how: How) -> str:
         digest.update(hand_over.manifest_of(place, source.nursery).read_bytes())
         return digest.hexdigest()
     digest.update(run.the_day(Workspace(place).settings, _day(how)).isoformat().encode())
-    for path in _raw_files(place):
-        digest.update(f"{path.relative_to(place).as_posix()}\0{hand_over.digest_of(path)}\n".encode())
+    digest.update(_digest(place, _raw_files(place)).encode())
     return digest.hexdigest()
 
 
-def _digest(folder: Path, nursery: str) -> str:
-    """Of the files of a nursery that stand in a folder: what was altered there, or is gone, is taken in anew."""
+def _digest(folder: Path, paths: Iterable[Path]) -> str:
+    """Of the names and contents of files in a folder."""
     digest = hashlib.sha256()
-    for path in sorted(folder.glob(f"*/nursery={nursery}/*/*.parquet")):
-        digest.update(f"{path.relative_to(folder).as_posix()}\0{hand_over.digest_of(path)}\n".encode())
+    for path in paths:
+        digest.update(f"{path.relative_to(folder).as_posix()}\0{content_of(path)['sha256']}\n".encode())
     return digest.hexdigest()
 
 
-def _day(how: How) -> Any:
+def _files_of(folder: Path, nursery: str) -> list[Path]:
+    """The files of a nursery's tables: what was altered among those that were taken in, or is gone, is taken in anew."""
+    return sorted(folder.glob(f"*/nursery={nursery}/*/*.parquet"))
+
+
+def _day(how: How) -> dt.date | None:
     return dt.date.fromisoformat(how.as_of) if how.as_of else None
 
 
@@ -289,7 +292,7 @@ def _copy(source: Source, aside: Path, how: How) -> str:
             raise Refused(tr(TOO_LARGE, file=name))
         copy.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(path, copy)
-        if copy.stat().st_size != told["size"] or hand_over.digest_of(copy) != told["sha256"]:
+        if content_of(copy) != {key: told[key] for key in ("size", "sha256")}:
             raise Refused(tr("{file} is damaged: it is not what was written; have it handed over again", file=name))
     return str(said["day"])
 
@@ -318,8 +321,9 @@ Each = Callable[[Callable[[Source, How], Found], Sequence[Source], How], list[Fo
 
 
 def taken_before(workspace: Path) -> set[str]:
-    """The nurseries that an earlier combining took in."""
-    return {p.stem.removeprefix("nursery=") for p in (workspace / TAKEN).glob("nursery=*.json")}
+    """The nurseries of which an earlier combining took in anything."""
+    there = (p for depth in ("", "*/") for p in (workspace / TAKEN).glob(f"{depth}nursery=*"))
+    return {p.name.removeprefix("nursery=").removesuffix(".json") for p in there}
 
 
 def take_all(sources: Sequence[Source], how: How, each: Each) -> list[Found]:
@@ -333,10 +337,7 @@ def take_all(sources: Sequence[Source], how: How, each: Each) -> list[Found]:
 def _take_all(sources: Sequence[Source], how: How, each: Each, taken: Path) -> list[Found]:
     for left in taken.glob(".*-*/"):  # of a command that was killed
         shutil.rmtree(left, ignore_errors=True)
-    there = {
-        p.name.removeprefix("nursery=").removesuffix(".json") for depth in ("", "*/") for p in taken.glob(f"{depth}nursery=*")
-    }
-    for nursery in sorted(there - {one.nursery for one in sources}):
+    for nursery in sorted(taken_before(taken.parent) - {one.nursery for one in sources}):
         remove(taken, nursery)
     found = each(take_in, sources, how)
     for one in found:
@@ -366,9 +367,6 @@ def remove(taken: Path, nursery: str) -> None:
 
 def program_mark() -> str:
     """A digest of this program: what another made is made again."""
-    digest, here = hashlib.sha256(), Path(__file__).parents[2]
-    for path in sorted(
-        p for name in ("formpack", "pipeline") for p in (here / name).rglob("*") if p.suffix in (".py", ".sql", ".json")
-    ):
-        digest.update(f"{path.relative_to(here).as_posix()}\0".encode() + path.read_bytes())
-    return digest.hexdigest()
+    here = Path(__file__).parents[2]
+    every = (p for name in ("formpack", "pipeline") for p in (here / name).rglob("*"))
+    return _digest(here, sorted(p for p in every if p.suffix in (".py", ".sql", ".json")))

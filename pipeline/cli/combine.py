@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -52,11 +52,10 @@ def combine(
         _print(done)
     else:
         _say(done, workspace)
-    raise typer.Exit(1 if done.left_out or any(done.tables["nurseries"]["files_not_read"].drop_null().to_pylist()) else 0)
+    raise typer.Exit(1 if done.left_out or any(r["files_not_read"] for r in done.rows["nurseries"]) else 0)
 
 
 def _print(done: Combined) -> None:
-    rows = {name: table.to_pylist() for name, table in done.tables.items()}
     left = [{"nursery": one.nursery, "place": one.place, "why": one.why} for one in done.left_out]
     again = sum(one.is_as_before for one in done.found)
     taken = len(done.found) - len(left)
@@ -67,13 +66,15 @@ def _print(done: Combined) -> None:
             "as_before": again,
             "left_out": left,
             "not_given": done.not_given,
-            "tables": rows,
+            "tables": done.rows,
         }
     )
 
 
 def _say(done: Combined, workspace: Path) -> None:
-    rows: dict[str, list[dict[str, Any]]] = {name: table.to_pylist() for name, table in done.tables.items()}
+    from pipeline.body.page import not_read
+
+    rows = done.rows
     inside = [r for r in rows["nurseries"] if not r["why"]]
     again = sum(one.is_as_before for one in done.found)
     said = trn(
@@ -97,16 +98,8 @@ def _say(done: Combined, workspace: Path) -> None:
         )
     for one in done.left_out:
         say(tr("{nursery} is left out: {why}. ({place})", nursery=one.nursery, why=one.why, place=one.place))
-    for r in inside:
-        if r["files_not_read"]:
-            say(
-                trn(
-                    "{n} file of {nursery} could not be read: its numbers lack what is in it.",
-                    "{n} files of {nursery} could not be read: its numbers lack what is in them.",
-                    r["files_not_read"],
-                    nursery=r["nursery"],
-                )
-            )
+    for text in not_read(inside):
+        say(text)
     whole = next((r for r in rows["takes"] if r["by"] == "all" and r["read"]), None)
     if whole:
         say(

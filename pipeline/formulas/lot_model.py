@@ -333,11 +333,16 @@ def _possible(score: Real, information: Real, variances: Real) -> tuple[Real, Re
     covariance: Real = np.linalg.inv(information).astype(float)
     spread = np.sqrt(np.diag(covariance))
     middle = variances + np.where(variances > _FLOOR, 0.0, covariance @ score)
-    at = -middle / spread
-    hazard = np.exp(-at * at / 2 - math.log(math.sqrt(2 * math.pi)) - special.log_ndtr(-at))
+    hazard, share = cut_off(-middle / spread)
     used: Real = np.maximum(_FLOOR, variances + _CAUTION * (middle + spread * hazard - variances))
-    share = np.sqrt(np.maximum(1 + at * hazard - hazard**2, 1e-6))
     return used, covariance * np.outer(share, share)
+
+
+def cut_off(at: Real) -> tuple[Real, Real]:
+    """Of normal curves cut off below `at` (k,), in standard deviations from their middles: how far above these the mean of what
+    is left lies, and what its spread is."""
+    hazard = np.exp(-at * at / 2 - math.log(math.sqrt(2 * math.pi)) - special.log_ndtr(-at))
+    return hazard, np.sqrt(np.maximum(1 + at * hazard - hazard**2, 1e-6))
 
 
 def _williams(squares: Real, sizes: Real, free: float) -> float:

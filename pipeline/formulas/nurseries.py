@@ -21,7 +21,7 @@ from scipy import optimize, special
 from scipy.sparse import csr_array
 
 from pipeline.formulas.comparison import CANNOT, SPREAD, apart, q_values
-from pipeline.formulas.lot_model import fit, one_hot
+from pipeline.formulas.lot_model import cut_off, fit, one_hot
 from pipeline.formulas.overdispersion import USUAL_RHO
 from pipeline.formulas.survival import product
 
@@ -307,9 +307,7 @@ class _Work:
         doubt = back @ (squares * np.outer(wider, wider)) @ back.T
         # what is possible is cut off at 0: the spread of what is left of a normal curve
         spread = np.sqrt(np.maximum(np.diag(doubt), _TINY))
-        at = -(back @ wanted) / spread
-        hazard = np.exp(-at * at / 2 - math.log(math.sqrt(2 * math.pi)) - special.log_ndtr(-at))
-        cut = np.sqrt(np.maximum(1 + at * hazard - hazard**2, 1e-6))
+        cut = cut_off(-(back @ wanted) / spread)[1]
         self.doubt = doubt * np.outer(cut, cut)
         # a nursery whose months differ more than those of others is known less
         month = list(self.kinds).index("month")

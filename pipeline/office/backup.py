@@ -80,7 +80,8 @@ def _files(folder: Path) -> dict[str, Path]:
     return {name: p for name, p in found.items() if name != MANIFEST and not any(x.startswith(".") for x in name.split("/"))}
 
 
-def _content(path: Path) -> dict[str, Any]:
+def content_of(path: Path) -> dict[str, Any]:
+    """What a manifest says of a file: its size and SHA-256."""
     digest, size = hashlib.sha256(), 0
     with path.open("rb") as file:
         while piece := file.read(2**20):
@@ -124,7 +125,7 @@ def write_backup(store: Store, workspace: Workspace, folder: Path) -> tuple[int,
             "rows": {name: store.value(f"SELECT count(*) FROM kept.{name}") for name in KEPT},
             "last_seal": {"number": number, "link": link},
             "damaged": faults,
-            "files": {name: _content(path) for name, path in _files(beside).items()},
+            "files": {name: content_of(path) for name, path in _files(beside).items()},
         }
         (beside / MANIFEST).write_text(json.dumps(said, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
     return many, faults
@@ -179,7 +180,7 @@ def faults_of(folder: Path) -> list[str]:
         what = marked("{folder} was written by a later version of formpack; use that version, or update this one.")
         raise Refused(tr(what, folder=folder))
     there = _files(folder)
-    others = [name for name in sorted(told.keys() & there.keys()) if _content(there[name]) != told[name]]
+    others = [name for name in sorted(told.keys() & there.keys()) if content_of(there[name]) != told[name]]
     return [
         *(tr("{fault}, as it was when this was written", fault=d) for d in damaged),
         *(tr("{name} is missing", name=name) for name in sorted(told.keys() - there.keys())),
@@ -283,7 +284,7 @@ def _read_raw(store: Store, source: Path) -> list[str]:
         if not re.fullmatch(r"[0-9a-f]{64}[a-z0-9.]*", name):
             raise Refused(tr("{file}: {name} is not the name of a kept file.", file=source / "raw.csv", name=repr(name)))
         path = source / "raw" / name
-        content = _content(path) if path.is_file() else {}
+        content = content_of(path) if path.is_file() else {}
         if content.get("sha256") != sha:
             faults.append(tr("raw/{file} ({name}) is missing or not what came in", file=name, name=row["name"]))
             continue

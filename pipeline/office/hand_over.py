@@ -13,7 +13,6 @@ from __future__ import annotations
 import base64
 import datetime as dt
 import functools
-import hashlib
 import hmac
 import json
 import re
@@ -26,6 +25,7 @@ from typing import Any
 from formpack.catalog import Question
 from formpack.words import marked, tr
 from pipeline.findings import Refused
+from pipeline.office.backup import content_of
 from pipeline.outputs import Batch, together
 from pipeline.settings import HandOver
 from pipeline.store import Store
@@ -152,7 +152,7 @@ def hand_over(store: Store, workspace: Workspace, folder: Path, day: dt.date, is
                 "people": "named" if is_named else "pseudonyms",
                 "season_begins": how.season_begins,
                 "tables": tables,
-                "files": {name: {"size": p.stat().st_size, "sha256": digest_of(p)} for name, p in written.items()},
+                "files": {name: content_of(p) for name, p in written.items()},
             }
             text = json.dumps(said, indent=1, ensure_ascii=False) + "\n"
             files.place(manifest_of(folder, how.nursery)).write_text(text, encoding="utf-8")
@@ -183,15 +183,6 @@ def refuse_another(folder: Path, how: HandOver) -> None:
             " name another folder."
         )
         raise Refused(tr(said, folder=folder, nursery=how.nursery))
-
-
-def digest_of(path: Path) -> str:
-    """SHA-256 of a file."""
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while piece := file.read(2**20):
-            digest.update(piece)
-    return digest.hexdigest()
 
 
 @dataclass(frozen=True)

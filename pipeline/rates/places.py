@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.formulas.standardised import LEAST_TOLD, Spread, compare_losses, ratio_limits
 from pipeline.stages import Work
 
-_MONTH, _THOUSAND = 30, 1000
+MONTH, THOUSAND = 30, 1000
 """Losses are told for a thousand plants and thirty days, as those without a record are."""
 _COLUMNS = (
     dict.fromkeys(("by", "level"), "VARCHAR")
@@ -48,7 +48,7 @@ def compare_places(work: Work) -> None:
         of_lines = np.bincount(line[own], expected[own])
         usual = float(of_lines.sum())
         low, high = _limits(gone, of_lines, spread)
-        rate = _THOUSAND * _MONTH / days if days else math.nan
+        rate = THOUSAND * MONTH / days if days else math.nan
         numbers = (
             gone * rate,
             low * rate,

@@ -20,6 +20,7 @@ from pipeline.body.pooled import tables_of
 from pipeline.body.proved import NEEDED
 from pipeline.body.sources import Found, How
 from pipeline.office import hand_over
+from pipeline.office.backup import content_of
 from pipeline.outputs import Batch
 from pipeline.workspace import Workspace
 from tests.bench.nurseries import write_nurseries
@@ -250,7 +251,7 @@ def _said(folder: Path, change: Callable[[dict[str, Any]], dict[str, Any]]) -> N
 
 
 def _redo(folder: Path, path: Path) -> None:
-    told = {"size": path.stat().st_size, "sha256": hand_over.digest_of(path)}
+    told = content_of(path)
     _said(folder, lambda said: said | {"files": said["files"] | {path.relative_to(folder).as_posix(): told}})
 
 

@@ -168,7 +168,7 @@ def _with_manifest(folder: Path) -> None:
     """A manifest that agrees with the files, whatever they are."""
     path = folder / "manifest.json"
     said = json.loads(path.read_text(encoding="utf-8"))
-    said["files"] = {name: backup._content(file) for name, file in backup._files(folder).items()}
+    said["files"] = {name: backup.content_of(file) for name, file in backup._files(folder).items()}
     path.write_text(json.dumps(said), encoding="utf-8")
 
 
